@@ -1,0 +1,61 @@
+"""The frozen values that pass between rooms. No verbs here but checks."""
+
+from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
+from vrx.model.columns import ANALYTES, Analyte
+from vrx.model.field import Field, Grid
+from vrx.model.finding import Finding, Severity, note, stop, stops, warn
+from vrx.model.job import CropTruth, ExportedFile, Job, Source
+from vrx.model.need import Need, NeedLine, Yield
+from vrx.model.product import (
+    Material,
+    NutrientBalance,
+    OrderLine,
+    PassPlan,
+    PassRates,
+    Prescription,
+    Price,
+)
+from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
+from vrx.model.surface import MethodScore, Surface, Variogram
+from vrx.model.zones import Zone, ZoneReading, ZoneReadings, Zones
+
+__all__ = [
+    "ANALYTES",
+    "Analyte",
+    "BoolArray",
+    "CropTruth",
+    "ExportedFile",
+    "Field",
+    "Finding",
+    "FloatArray",
+    "Grid",
+    "IntArray",
+    "Job",
+    "Material",
+    "MethodScore",
+    "Need",
+    "NeedLine",
+    "NutrientBalance",
+    "OrderLine",
+    "PassPlan",
+    "PassRates",
+    "Prescription",
+    "Price",
+    "Severity",
+    "SoilColumn",
+    "SoilTable",
+    "Source",
+    "Surface",
+    "Variogram",
+    "Yield",
+    "Zone",
+    "ZoneReading",
+    "ZoneReadings",
+    "Zones",
+    "array_value",
+    "frozen_mapping",
+    "note",
+    "stop",
+    "stops",
+    "warn",
+]
