@@ -1,0 +1,121 @@
+"""The plan file is strict, and says what is wrong where."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from vrx.errors import PlanError
+from vrx.plan import load_plan, plan_path
+
+GOOD = """
+schema = 1
+[field]
+name = "A"
+boundary = "b.geojson"
+crop = "alfalfa"
+season = 2027
+[soil]
+samples = "s.csv"
+[soil.potassium]
+column = "K"
+unit = "ppm"
+form = "K"
+extractant = "mehlich-3"
+depth_in = [0, 8]
+[yield_goal]
+tons_per_ac = 6.5
+moisture_pct = 12
+[zones]
+from = "soil classes"
+[need.potassium]
+book = "tri-state-2020"
+build_up = true
+[[pass]]
+id = "one"
+timing = "after cutting 1"
+method = "broadcast"
+material = "muriate of potash 0-0-60"
+serves = "potassium"
+rate = "variable"
+share_of_need = 1.0
+[machine.one]
+step_lb_per_ac = 10
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_good_plan_loads_with_the_options_of_its_books(tmp_path: Path) -> None:
+    plan = load_plan(write(tmp_path, GOOD))
+    assert plan.field.season == 2027
+    assert plan.need.potassium is not None
+    assert plan.need.potassium.options() == {"build_up": True}
+    assert plan.passes[0].share_of_need == 1.0
+    assert plan.zones.source == "soil classes"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code", "words"),
+    [
+        ('name = "A"', 'nam = "A"', "plan-value", ["unknown key 'field.nam'", "mean 'name'"]),
+        ("season = 2027", 'season = "2027"', "plan-value", ["field.season", "'2027'"]),
+        ("season = 2027", "", "plan-missing-key", ["field.season"]),
+        ("tons_per_ac = 6.5", "tons_per_ac = -1", "plan-value", ["yield_goal.tons_per_ac", "-1"]),
+        ("[0, 8]", "[8, 0]", "plan-value", ["soil.potassium"]),
+        ('unit = "ppm"', "", "plan-value", ["soil.potassium", "unit_column"]),
+        ("[machine.one]", "[machine.two]", "plan-value", ["machine.two", "one"]),
+        ('rate = "variable"', "", "plan-value", ["exactly one of rate"]),
+        ("share_of_need = 1.0", "", "plan-value", ["share_of_need"]),
+        ('from = "soil classes"', 'form = "soil classes"', "plan-value", ["zones.form", "'from'"]),
+        ("step_lb_per_ac = 10", 'step_lb_per_ac = "10"', "plan-value", ["machine.one.step_lb"]),
+        ("schema = 1", "schema = 2", "plan-value", ["schema"]),
+        ('crop = "alfalfa"', 'crop = "barley"', "plan-value", ["field.crop", "barley"]),
+        ("[[pass]]", "[[pas]]", "plan-value", ["'pas'", "'pass'"]),
+    ],
+)
+def test_a_fault_is_named_with_its_key_and_value(
+    tmp_path: Path, old: str, new: str, code: str, words: list[str]
+) -> None:
+    assert old in GOOD
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, GOOD.replace(old, new, 1)))
+    assert caught.value.code == code
+    assert caught.value.where.endswith("plan.toml")
+    for word in words:
+        assert word in str(caught.value)
+
+
+def test_one_unknown_key_alone_has_its_own_code(tmp_path: Path) -> None:
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, GOOD + "[surface]\ncell = 5\n"))
+    assert caught.value.code == "plan-unknown-key"
+    assert "'cell_m'" in str(caught.value)
+
+
+def test_blanks_are_listed_with_their_lines(tmp_path: Path) -> None:
+    text = GOOD.replace('unit = "ppm"', 'unit = "?"').replace("season = 2027", 'season = "?"')
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, text))
+    assert caught.value.code == "plan-blank"
+    assert "field.season, soil.potassium.unit" in str(caught.value)
+    assert 'line 7: season = "?"' in str(caught.value)
+
+
+def test_broken_toml_names_the_line(tmp_path: Path) -> None:
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, GOOD.replace('name = "A"', "name = A")))
+    assert caught.value.code == "plan-syntax"
+    assert "line 4" in str(caught.value)
+
+
+def test_a_folder_without_a_plan_says_how_to_make_one(tmp_path: Path) -> None:
+    with pytest.raises(PlanError) as caught:
+        plan_path(tmp_path)
+    assert caught.value.code == "plan-missing"
+    assert "vrx new" in str(caught.value)

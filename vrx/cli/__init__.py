@@ -1,0 +1,69 @@
+"""The command line: one file per command, loaded only when used, so that help is instant."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from vrx import __version__
+
+COMMANDS = {
+    "new": ("vrx.cli.new", "Make a commented plan from a boundary and a sample file."),
+    "check": ("vrx.cli.check", "Read the files of a plan and show what vrx makes of them."),
+    "run": ("vrx.cli.run", "The whole job: maps, zones, needs, rates, files, order, page."),
+    "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
+    "books": ("vrx.cli.books", "List the rule books, or explain one."),
+    "materials": ("vrx.cli.materials", "List the materials, or explain one."),
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported on use; the help needs none of them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command; None for an unknown name, and click suggests the nearest."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(import_module(COMMANDS[cmd_name][0]), "command")  # noqa: B009
+        return command if isinstance(command, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The command list from the table, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="vrx")
+def cli() -> None:
+    """Soil tests to variable-rate sulfur and potassium prescriptions for irrigated alfalfa.
+
+    Advice only: the product label, local codes and a licensed adviser overrule every number here.
+
+    Exit codes: 0 done, 2 plan or command line, 3 input file, 4 rule book or material, 5 map or
+    zones, 6 limits that no rate meets, 7 writing, 8 audit differs, 9 missing part, 1 a fault of
+    vrx.
+    """
+
+
+def main() -> None:
+    """Entry point: user errors become a message and an exit code, faults keep their traceback."""
+    from vrx.errors import VrxError
+
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show "±" or "→" must not end the run.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        cli(standalone_mode=True)
+    except VrxError as err:
+        from vrx.cli.show import show_error
+
+        show_error(err)
+        sys.exit(err.exit_code)

@@ -1,0 +1,106 @@
+"""Words and tables for the terminal: results to stdout, talk to stderr."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from vrx.model.finding import Finding, Severity
+
+if TYPE_CHECKING:
+    from vrx.errors import VrxError
+    from vrx.model import Job
+
+MOST_FINDINGS = 7
+_MARK = {Severity.STOP: "STOP", Severity.WARN: "warn", Severity.NOTE: "note"}
+_STYLE = {Severity.STOP: "bold red", Severity.WARN: "yellow", Severity.NOTE: "dim"}
+
+
+def talk() -> Console:
+    """The console for everything that is no result."""
+    return Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+def say(text: str = "") -> None:
+    """One line of result to stdout."""
+    click.echo(text)
+
+
+def say_json(value: Any) -> None:
+    """One JSON document to stdout."""
+    say(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False))
+
+
+def table(
+    title: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, left: int = 1
+) -> None:
+    """A table to stdout; the first `left` columns lean left, the rest right."""
+    shown = Table(title=title, title_justify="left", title_style="bold", pad_edge=False)
+    for number, head in enumerate(heads):
+        shown.add_column(
+            head, justify="left" if number < left else "right", overflow="fold", no_wrap=False
+        )
+    for row in rows:
+        shown.add_row(*(Text(cell) for cell in row))
+    width = None if sys.stdout.isatty() else 110
+    Console(highlight=False, width=width).print(shown)
+
+
+def show_findings(found: Sequence[Finding], *, everything: bool = False) -> None:
+    """Findings to stderr, gravest first; at most a handful unless `everything` is asked for."""
+    order = [Severity.STOP, Severity.WARN, Severity.NOTE]
+    ranked = sorted(found, key=lambda one: order.index(one.severity))
+    stopping = sum(one.severity is Severity.STOP for one in ranked)
+    most = len(ranked) if everything else max(MOST_FINDINGS, stopping)
+    console = talk()
+    for one in ranked[:most]:
+        text = Text(f"{_MARK[one.severity]:<5}", style=_STYLE[one.severity])
+        console.print(text.append(one.line(), style="none"))
+    left = Counter(_MARK[one.severity] for one in ranked[most:])
+    if left:
+        rest = ", ".join(f"{count} {kind}" for kind, count in left.items())
+        console.print(f"      and {rest} more: `vrx check --all` shows them; the page keeps all")
+
+
+def show_error(err: VrxError) -> None:
+    """An error with its findings, to stderr."""
+    console = talk()
+    if err.findings:
+        show_findings(err.findings, everything=True)
+    console.print(Text("vrx: ", style="bold red").append(str(err), style="none"))
+
+
+def show_job(job: Job) -> None:
+    """Zones, rates and the order of a run."""
+    passes = job.prescription.passes
+    heads = ["zone", "what it is", "acres"]
+    heads += [f"{need} need lb/ac" for need in job.needs]
+    heads += [f"{one.column} {one.material.unit}" for one in passes]
+    rows = []
+    for index, zone in enumerate(job.zones.zones):
+        row = [zone.letter, zone.label, f"{zone.area_ac:,.2f}"]
+        row += [f"{need[index].lb_per_ac:,.0f}" for need in job.needs.values()]
+        row += [f"{one.rates[index]:g}" for one in passes]
+        rows.append(row)
+    table(f"{job.field.name}: {job.field.area_ac:,.2f} ac", heads, rows, left=2)
+    table(
+        "Order",
+        ["material", "lb", "gal", "short tons", "K2O lb", "S lb", "N lb", "USD"],
+        [
+            [
+                line.material, f"{line.lb:,.0f}",
+                f"{line.quantity:,.1f}" if line.unit == "gal" else "",
+                f"{line.short_tons:,.2f}", f"{line.k2o_lb:,.0f}", f"{line.s_lb:,.0f}",
+                f"{line.n_lb:,.0f}", "no price" if line.usd is None else f"{line.usd:,.2f}",
+            ]
+            for line in job.prescription.order
+        ],
+    )

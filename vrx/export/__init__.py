@@ -1,0 +1,6 @@
+"""Prescription → files that machines load; each is read back and compared before it is kept."""
+
+from vrx.export.layer import ExportLayer, build_layer
+from vrx.export.write import FORMATS, write_formats
+
+__all__ = ["FORMATS", "ExportLayer", "build_layer", "write_formats"]

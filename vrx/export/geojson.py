@@ -1,0 +1,30 @@
+"""GeoJSON by RFC 7946: written by GDAL through pyogrio, read back with plain `json`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from shapely.geometry import shape
+
+from vrx.export import compare, frames
+from vrx.export.layer import ExportLayer
+from vrx.formats import layer as facts
+
+
+def write(layer: ExportLayer, folder: Path) -> tuple[Path, ...]:
+    """Write `prescription.geojson` into `folder`, read it back, and give its path."""
+    path = folder / f"{facts.LAYER_NAME}.geojson"
+    frames.write(
+        layer, path, driver="GeoJSON", RFC7946="YES", WRITE_NAME="NO",
+        COORDINATE_PRECISION=str(facts.COORDINATE_DECIMALS),
+    )
+    document = json.loads(path.read_text(encoding="utf-8"))
+    features = document["features"]
+    compare.require_equal(
+        layer,
+        path=path,
+        polygons=[shape(feature["geometry"]) for feature in features],
+        rows=[feature["properties"] for feature in features],
+    )
+    return (path,)

@@ -1,0 +1,93 @@
+"""Prescription and zones → one checked layer of plain columns and WGS 84 polygons."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import shapely
+
+from vrx import geo
+from vrx.errors import ExportError
+from vrx.formats import layer as facts
+from vrx.model import Prescription, Zones
+
+Value = int | float | str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ExportLayer:
+    """What every format writes: polygons in WGS 84 rounded for export, and columns by name.
+
+    Each column is (zones,) long. `meaning` explains each column for people.
+    """
+
+    polygons: tuple[shapely.Polygon | shapely.MultiPolygon, ...]
+    columns: dict[str, tuple[Value, ...]]
+    meaning: dict[str, str]
+
+
+def build_layer(
+    *, zones: Zones, prescription: Prescription, crs_centre: tuple[float, float]
+) -> ExportLayer:
+    """The layer of a prescription. Raises `ExportError` for rates or names that do not fit."""
+    lonlat = tuple(geo.to_lonlat(zone.polygon, crs_centre) for zone in zones.zones)
+    polygons = geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS)
+    columns: dict[str, tuple[Value, ...]] = {
+        facts.ZONE_ID: tuple(zone.zone_id for zone in zones.zones),
+        facts.ZONE_LETTER: tuple(zone.letter for zone in zones.zones),
+        facts.AREA_AC: tuple(zone.area_ac for zone in zones.zones),
+    }
+    meaning = {
+        facts.ZONE_ID: "zone number, north to south, then west to east",
+        facts.ZONE_LETTER: "zone letter, as printed on the maps",
+        facts.AREA_AC: "geodesic acres on WGS 84 (international acre)",
+    }
+    for one in prescription.passes:
+        if one.column in columns:
+            raise ExportError(
+                f"two columns would be called {one.column}", code="export-name-collision",
+                where=f"pass {one.pass_id}",
+            )
+        columns[one.column] = tuple(float(rate) for rate in one.rates)
+        meaning[one.column] = (
+            f"pass {one.number} '{one.pass_id}': {one.material.id}, {one.material.unit} of "
+            f"material, {one.method}, {one.timing}"
+        )
+    layer = ExportLayer(polygons=polygons, columns=columns, meaning=meaning)
+    _check(layer)
+    return layer
+
+
+def _check(layer: ExportLayer) -> None:
+    letters = layer.columns[facts.ZONE_LETTER]
+    for name, values in layer.columns.items():
+        if not facts.DBF_NAME.match(name):
+            raise ExportError(
+                f"column name {name!r} is no dBASE name (10 characters, A-Z 0-9 _)",
+                code="export-name", where=name,
+            )
+        for letter, value in zip(letters, values, strict=True):
+            if isinstance(value, str):
+                continue
+            if not math.isfinite(value) or value < 0:
+                raise ExportError(
+                    f"zone {letter} has {value!r}; every zone needs a number of 0 or more",
+                    code="export-value", where=name, hint="this is a fault of vrx: report it",
+                )
+
+
+def columns_text(layer: ExportLayer) -> str:
+    """The text file that lies beside the export: what each column means, and what is outside."""
+    lines = [
+        "Columns of the prescription layer (shapefile and GeoJSON alike)",
+        "",
+        *(f"{name:<10}  {text}" for name, text in layer.meaning.items()),
+        "",
+        "Outside every polygon, and where the position is lost, the rate is 0 (off). A shapefile",
+        "cannot carry that: enter 0 on the rate controller.",
+        "Rates are amounts of material, never of nutrient.",
+        "Coordinates: WGS 84 longitude, latitude.",
+        "",
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""Facts shared by the writer and the reader of a format, cited."""

@@ -1,0 +1,1 @@
+"""The only chain of stages for one field: read, compute, write, commit."""

@@ -1,0 +1,117 @@
+"""The job record of a run: what went in, what came out, in numbers that an auditor recomputes."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any
+
+from vrx import __version__
+from vrx.model import ExportedFile, Field, Finding, Job, PassRates
+from vrx.pipeline.commit import json_bytes
+
+SCHEMA = 1
+_PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
+
+
+def library_versions() -> dict[str, str]:
+    """Versions of the libraries that can move a number."""
+    found = {}
+    for name in _PINS:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def run_name(identity: dict[str, Any]) -> str:
+    """The run's name from what went in: the same inputs and versions give the same name."""
+    return f"run-{hashlib.sha256(json_bytes(identity)).hexdigest()[:12]}"
+
+
+def twelve_digits(value: Any) -> Any:
+    """Round every float in a nest of dicts and lists to 12 significant digits."""
+    if isinstance(value, dict):
+        return {key: twelve_digits(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [twelve_digits(inner) for inner in value]
+    if isinstance(value, float) and math.isfinite(value):
+        return float(f"{value:.12g}")
+    return value
+
+
+def build(
+    *, job: Job, identity: dict[str, Any], run: str, files: Sequence[ExportedFile]
+) -> dict[str, Any]:
+    """The manifest as plain JSON values; `identity` holds versions, plan, inputs and books."""
+    zone_ids = [zone.zone_id for zone in job.zones.zones]
+    manifest = {
+        **identity,
+        "schema": SCHEMA,
+        "vrx": __version__,
+        "run": run,
+        "field": {**_field(job.field), "crop": job.crop, "season": job.season},
+        "zones": [
+            {"zone_id": z.zone_id, "letter": z.letter, "area_ac": z.area_ac, "label": z.label}
+            for z in job.zones.zones
+        ],
+        "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
+        "order": [asdict(line) for line in job.prescription.order],
+        "nutrients": [
+            {
+                "nutrient": balance.nutrient,
+                "zones": [
+                    {"zone_id": i, "need_lb_per_ac": float(n), "brought_lb_per_ac": float(b)}
+                    for i, n, b in zip(zone_ids, balance.need, balance.brought, strict=True)
+                ],
+            }
+            for balance in job.prescription.balances
+        ],
+        "files": [asdict(one) for one in files],
+        "findings": findings(job.findings),
+    }
+    rounded: dict[str, Any] = twelve_digits(manifest)
+    return rounded
+
+
+def findings(found: Sequence[Finding]) -> list[dict[str, str]]:
+    """Findings as JSON values."""
+    return [{**asdict(one), "severity": one.severity.value} for one in found]
+
+
+def _field(field: Field) -> dict[str, Any]:
+    return {
+        "name": field.name, "area_ac": field.area_ac, "crs_centre": list(field.crs_centre),
+    }
+
+
+def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
+    material = one.material
+    return {
+        "pass_id": one.pass_id,
+        "number": one.number,
+        "column": one.column,
+        "material": material.id,
+        "unit": material.unit,
+        "step": one.step,
+        "method": one.method,
+        "timing": one.timing,
+        "kind": one.kind,
+        "serves": one.serves,
+        "treated_ac": one.treated_ac,
+        "lb_per_unit": material.lb_per_unit,
+        "k2o_lb_per_unit": material.nutrient_lb_per_unit("K2O"),
+        "s_lb_per_unit": material.nutrient_lb_per_unit("S"),
+        "n_lb_per_unit": material.nutrient_lb_per_unit("N"),
+        "steps": [
+            {"zone_id": i, "steps": int(s)} for i, s in zip(zone_ids, one.steps, strict=True)
+        ],
+        "wanted_total": one.wanted_total,
+        "planned_total": one.planned_total,
+        "prescription_total": one.prescription_total,
+        "order_total": one.order_total,
+    }

@@ -1,0 +1,208 @@
+"""The first plan of a field: commented, every choice visible, what matters left as `"?"`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftFacts:
+    """What the files themselves tell.
+
+    `headings` are (heading, first values) of the sample table, empty for a vector file without
+    columns. `proposals` maps plan keys such as "id_column" or "potassium" to a heading that looks
+    like it. Paths are relative to the plan's folder.
+    """
+
+    name: str
+    boundary: str
+    boundary_ac: float
+    centre: tuple[float, float]
+    samples: str
+    points_have_geometry: bool
+    headings: Sequence[tuple[str, Sequence[str]]]
+    proposals: Mapping[str, str]
+    potassium_books: Sequence[str]
+    sulfur_books: Sequence[str]
+    materials: Sequence[str]
+
+
+def _quoted(text: str | None) -> str:
+    # JSON and TOML basic strings agree on every escape that json.dumps makes.
+    return '"?"' if text is None else json.dumps(text, ensure_ascii=False)
+
+
+def draft(facts: DraftFacts) -> str:
+    """The plan file's text. Lines with `"?"` are for the user; `vrx run` lists them until done."""
+    return "\n".join(
+        [
+            *_head(facts), *_soil(facts), *_water_and_yield(), *_zones(), *_need(facts),
+            *_passes(facts), "",
+        ]
+    )
+
+
+def _head(facts: DraftFacts) -> list[str]:
+    return [
+        f"# Plan of {json.dumps(facts.name, ensure_ascii=False)}. Fill in every line that says"
+        ' "?"; `vrx check` tells what is left.',
+        "# Advice only: product labels, local codes and a licensed adviser overrule every number.",
+        "schema = 1",
+        'units = "us"',
+        "# Rule books and materials of your own, as files beside this plan:",
+        "books = []",
+        "materials = []",
+        "",
+        "[field]",
+        f"name = {_quoted(facts.name)}",
+        f"# {facts.boundary_ac:,.2f} geodesic acres as read",
+        f"boundary = {_quoted(facts.boundary)}",
+        "# Centre of the field's own map projection; leave it as it is.",
+        f"centre = [{facts.centre[0]}, {facts.centre[1]}]",
+        'crop = "alfalfa"',
+        "# Year of the harvest that this plan is for.",
+        'season = "?"',
+        "# Year of the stand, seeding year = 1.",
+        'stand_year = "?"',
+        "",
+    ]
+
+
+def _soil(facts: DraftFacts) -> list[str]:
+    lines = ["[soil]", f"samples = {_quoted(facts.samples)}"]
+    if facts.headings:
+        lines.append("# Columns of the file, with their first values:")
+        lines += [
+            f"#   {heading}: {', '.join(values)}" for heading, values in facts.headings
+        ]
+    proposals = facts.proposals
+    if "id_column" in proposals:
+        lines.append(f"id_column = {_quoted(proposals['id_column'])}")
+    if not facts.points_have_geometry:
+        lines += [
+            "# Decimal degrees (WGS 84). For projected coordinates use easting_column,",
+            "# northing_column and crs instead.",
+            f"longitude_column = {_quoted(proposals.get('longitude_column'))}",
+            f"latitude_column = {_quoted(proposals.get('latitude_column'))}",
+        ]
+    lines += [
+        "# Date of sampling: a column, or sampled_on = 2026-10-14 for all samples.",
+        f"date_column = {_quoted(proposals.get('date_column'))}",
+        'lab = "?"',
+        'report_number = "?"',
+        "",
+        "[soil.potassium]",
+        f"column = {_quoted(proposals.get('potassium'))}",
+        '# unit: "ppm", "mg/kg", "lb/ac", "meq/100 g" or "% saturation"; form: "K" or "K2O"',
+        'unit = "?"',
+        'form = "?"',
+        '# extractant, from the report: "mehlich-3", "ammonium acetate", "olsen", ...',
+        'extractant = "?"',
+        "# depth_in = [top, bottom] of the sample, inches",
+        'depth_in = ["?", "?"]',
+        "",
+    ]
+    if "cec" in proposals:
+        lines += ["[soil.cec]", f"column = {_quoted(proposals['cec'])}", 'unit = "?"', ""]
+    if "organic_matter" in proposals:
+        lines += [
+            "[soil.organic_matter]", f"column = {_quoted(proposals['organic_matter'])}",
+            'unit = "?"', "",
+        ]
+    if "sulfate" in proposals:
+        lines += [
+            "# A topsoil sulfate test is a weak guide; it is shown, and used only by books that ask",
+            "# for it.",
+            "[soil.sulfate]",
+            f"column = {_quoted(proposals['sulfate'])}",
+            'unit = "?"',
+            '# form: "SO4-S" (sulfur in sulfate), "SO4", or "S" (total S of an ICP)',
+            'form = "?"',
+            'extractant = "?"',
+            'depth_in = ["?", "?"]',
+            "",
+        ]
+    return lines
+
+
+def _water_and_yield() -> list[str]:
+    return [
+        "# Irrigation water: net inches that stay in the root zone in the season, and its sulfate.",
+        "# Use sulfate_s_ppm instead where the report prints sulfate-sulfur (SO4-S).",
+        "[water]",
+        'net_in = "?"',
+        'sulfate_so4_ppm = "?"',
+        "",
+        "[yield_goal]",
+        'tons_per_ac = "?"',
+        "# moisture of those tons, percent (0 = dry matter)",
+        'moisture_pct = "?"',
+        "",
+        "[surface]",
+        "cell_m = 5",
+        '# "choose" takes what predicts left-out samples best, or the field mean if nothing does',
+        'method = "choose"',
+        "",
+    ]
+
+
+def _zones() -> list[str]:
+    return [
+        "[zones]",
+        '# "soil classes" (of the rule book), "own polygons" or "whole field"',
+        'from = "soil classes"',
+        'nutrients = ["potassium"]',
+        "smallest_ac = 2.0",
+        "narrowest_ft = 60",
+        "",
+    ]
+
+
+def _need(facts: DraftFacts) -> list[str]:
+    return [
+        "# The guide that governs your field; `vrx books NAME` explains each.",
+        f"# potassium: {', '.join(facts.potassium_books)}",
+        "[need.potassium]",
+        'book = "?"',
+        f"# sulfur: {', '.join(facts.sulfur_books)}",
+        "[need.sulfur]",
+        'book = "?"',
+        "",
+        "[limits]",
+        "# most S of the whole season, lb/ac; above 50 give s_reason as well",
+        "s_lb_per_ac = 50.0",
+        "",
+    ]
+
+
+def _passes(facts: DraftFacts) -> list[str]:
+    return [
+        "# One [[pass]] per trip. Materials (`vrx materials`):",
+        *(f"#   {name}" for name in facts.materials),
+        "# Over 200 lb K2O/ac is better split: after the first cutting, and 4 to 6 weeks before a",
+        "# killing frost.",
+        "[[pass]]",
+        'id = "after-first"',
+        'timing = "stubble of cutting 1"',
+        'method = "broadcast"',
+        'material = "?"',
+        'serves = "potassium"',
+        "# variable = by zone; flat = one rate from the field's mean need; or a rate of your own:",
+        "# rate_lb_per_ac, rate_gal_per_ac",
+        'rate = "variable"',
+        "share_of_need = 1.0",
+        "",
+        "[machine.after-first]",
+        "# least and most rate that the machine spreads evenly, and its rate step",
+        'least_lb_per_ac = "?"',
+        'most_lb_per_ac = "?"',
+        'step_lb_per_ac = "?"',
+        "",
+        "# [prices]",
+        '# "muriate of potash 0-0-60" = { per = "short ton", usd = 0.0, as_of = "date" }',
+        "",
+        "[export]",
+        'formats = ["shapefile", "geojson"]',
+    ]

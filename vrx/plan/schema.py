@@ -1,0 +1,283 @@
+"""The plan file's schema: every choice of one field and season, strict and frozen.
+
+A key that is not here is an error that names the nearest one. Units stand in the key. `"?"` marks
+a line still to be filled in (see `vrx.plan.load`). Options of `[need.*]` other than `book` belong
+to the rule book and are checked by it.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+# Strict, so that the text "20" is never taken for the number 20.
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
+Share = Annotated[float, Field(gt=0, le=1, strict=True)]
+Depth = tuple[NotNegative, Positive]
+SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus"]
+
+
+class Section(BaseModel):
+    """Base of all sections: unknown keys refused, frozen, no text taken for a number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class FieldSection(Section):
+    """`[field]`: the field, its boundary and its crop."""
+
+    name: Text
+    boundary: Text
+    boundary_layer: Text | None = None
+    boundary_name: Text | None = None
+    boundary_crs: Text | None = None
+    inside_polygons: Literal["cut out", "keep"] | None = None
+    centre: tuple[float, float] | None = None
+    crop: Literal["alfalfa"]
+    season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
+    stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
+
+
+class AnalyteSection(Section):
+    """`[soil.potassium]` and its kin: which column, in what unit, form, extractant and depth."""
+
+    column: Text
+    unit: Text | None = None
+    unit_column: Text | None = None
+    form: Text | None = None
+    extractant: Text | None = None
+    depth_in: Depth | None = None
+    limit_of_detection: Positive | None = None
+
+    @model_validator(mode="after")
+    def _unit_is_stated(self) -> Self:
+        if (self.unit is None) == (self.unit_column is None):
+            raise ValueError("give unit, or unit_column if the unit stands in a column of its own")
+        if self.depth_in is not None and self.depth_in[1] <= self.depth_in[0]:
+            raise ValueError("depth_in is [top, bottom] in inches, bottom below top")
+        return self
+
+
+class SoilSection(Section):
+    """`[soil]`: the sample table and where its points lie."""
+
+    samples: Text
+    sheet: Text | None = None
+    layer: Text | None = None
+    crs: Text | None = None
+    id_column: Text | None = None
+    longitude_column: Text | None = None
+    latitude_column: Text | None = None
+    easting_column: Text | None = None
+    northing_column: Text | None = None
+    date_column: Text | None = None
+    sampled_on: date | None = None
+    lab: Text | None = None
+    report_number: Text | None = None
+    depth_column: Text | None = None
+    depth: Text | None = None
+    decimal_mark: Literal[".", ","] | None = None
+    merge_within_m: NotNegative = 0.5
+    keep_outside_m: NotNegative = 10.0
+    potassium: AnalyteSection | None = None
+    sulfate: AnalyteSection | None = None
+    cec: AnalyteSection | None = None
+    organic_matter: AnalyteSection | None = None
+    ph: AnalyteSection | None = None
+    phosphorus: AnalyteSection | None = None
+
+    def analytes(self) -> dict[str, AnalyteSection]:
+        """The analytes that the plan reads, in a fixed order."""
+        keys: tuple[SoilKey, ...] = (
+            "potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus",
+        )
+        return {key: found for key in keys if (found := getattr(self, key)) is not None}
+
+
+class WaterSection(Section):
+    """`[water]`: what irrigation brings in the season, net of losses."""
+
+    net_in: NotNegative
+    sulfate_so4_ppm: NotNegative | None = None
+    sulfate_s_ppm: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if (self.sulfate_so4_ppm is None) == (self.sulfate_s_ppm is None):
+            raise ValueError(
+                "give sulfate_so4_ppm or sulfate_s_ppm, as the water report prints it"
+            )
+        return self
+
+
+class TissueSection(Section):
+    """`[tissue]`: a plant test, with the part and stage that a rule may ask for."""
+
+    sulfur_pct: Positive | None = None
+    potassium_pct: Positive | None = None
+    part: Text
+    stage: Text
+
+
+class YieldSection(Section):
+    """`[yield_goal]`: expected hay of the season and the moisture of its tons."""
+
+    tons_per_ac: Annotated[float, Field(gt=0, le=20, strict=True)]
+    moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)]
+
+
+class SurfaceSection(Section):
+    """`[surface]`: how the soil-test maps are drawn."""
+
+    cell_m: Annotated[float, Field(ge=1, le=100, strict=True)] = 5.0
+    method: Literal["choose", "kriging", "inverse distance", "field mean"] = "choose"
+
+
+class ZonesSection(Section):
+    """`[zones]`: what the zones are made from, and what the machine can follow."""
+
+    source: Literal["soil classes", "own polygons", "whole field"] = Field(alias="from")
+    nutrients: tuple[SoilKey, ...] = ("potassium",)
+    breaks: dict[SoilKey, tuple[Positive, ...]] = Field(default_factory=dict)
+    polygons: Text | None = None
+    polygons_layer: Text | None = None
+    polygons_crs: Text | None = None
+    label_column: Text | None = None
+    smallest_ac: NotNegative = 2.0
+    narrowest_ft: NotNegative = 60.0
+    most_zones: Annotated[int, Field(ge=1, le=200, strict=True)] = 12
+
+    @model_validator(mode="after")
+    def _own_polygons_named(self) -> Self:
+        if self.source == "own polygons" and self.polygons is None:
+            raise ValueError('from = "own polygons" needs polygons = "<file>"')
+        return self
+
+
+class NeedSection(BaseModel):
+    """`[need.potassium]`, `[need.sulfur]`: the rule book, and options that the book checks."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    book: Text
+
+    def options(self) -> dict[str, object]:
+        """What the plan says beside the book's name."""
+        return dict(self.model_extra or {})
+
+
+class NeedsSection(Section):
+    """`[need]`: one rule book a nutrient."""
+
+    potassium: NeedSection | None = None
+    sulfur: NeedSection | None = None
+
+
+class PassSection(Section):
+    """`[[pass]]`: one trip over the field, or one set of injection."""
+
+    id: Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+    timing: Text
+    method: Literal["broadcast", "band", "through irrigation"]
+    material: Text
+    serves: Literal["potassium", "sulfur"] | None = None
+    rate: Literal["variable", "flat"] | None = None
+    rate_lb_per_ac: NotNegative | None = None
+    rate_gal_per_ac: NotNegative | None = None
+    share_of_need: Share | Literal["what is left"] | None = None
+    label_most_lb_per_ac: Positive | None = None
+    label_most_gal_per_ac: Positive | None = None
+    label_most_season_gal_per_ac: Positive | None = None
+    treated_ac: Positive | Literal["prescription"] | None = None
+
+    @model_validator(mode="after")
+    def _one_way_to_set_the_rate(self) -> Self:
+        ways = [self.rate, self.rate_lb_per_ac, self.rate_gal_per_ac]
+        if sum(way is not None for way in ways) != 1:
+            raise ValueError(
+                'give exactly one of rate = "variable", rate = "flat", rate_lb_per_ac or '
+                "rate_gal_per_ac"
+            )
+        if self.rate is not None and (self.serves is None or self.share_of_need is None):
+            raise ValueError("a rate that follows the need also needs serves and share_of_need")
+        return self
+
+
+class MachineSection(Section):
+    """`[machine.<pass id>]`: what the machine of that pass can do; 0 always stays 0 (off)."""
+
+    least_lb_per_ac: NotNegative | None = None
+    most_lb_per_ac: Positive | None = None
+    step_lb_per_ac: Positive | None = None
+    least_gal_per_ac: NotNegative | None = None
+    most_gal_per_ac: Positive | None = None
+    step_gal_per_ac: Positive | None = None
+    below_least: Literal["nearest", "raise", "off"] = "nearest"
+    swath_ft: Positive | None = None
+
+
+class LimitsSection(Section):
+    """`[limits]`: ceilings of the season that the user sets."""
+
+    s_lb_per_ac: Positive | None = None
+    s_reason: Text | None = None
+
+
+class PriceSection(Section):
+    """`[prices]`: a price, its unit and its date."""
+
+    usd: NotNegative
+    per: Literal["short ton", "lb", "gal"]
+    as_of: date | Text
+
+
+class ExportSection(Section):
+    """`[export]`: the files to write."""
+
+    formats: tuple[Literal["shapefile", "geojson"], ...] = ("shapefile", "geojson")
+
+
+class Plan(Section):
+    """One field, one season: the whole plan file."""
+
+    schema_number: Literal[1] = Field(alias="schema")
+    units: Literal["us"] = "us"
+    books: tuple[Text, ...] = ()
+    materials: tuple[Text, ...] = ()
+    field: FieldSection
+    soil: SoilSection
+    water: WaterSection | None = None
+    tissue: TissueSection | None = None
+    yield_goal: YieldSection
+    surface: SurfaceSection = SurfaceSection()
+    zones: ZonesSection
+    need: NeedsSection
+    passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
+    machine: dict[str, MachineSection] = Field(default_factory=dict)
+    limits: LimitsSection = LimitsSection()
+    prices: dict[str, PriceSection] = Field(default_factory=dict)
+    export: ExportSection = ExportSection()
+
+    @model_validator(mode="after")
+    def _names_fit(self) -> Self:
+        ids = [one.id for one in self.passes]
+        twice = sorted({name for name in ids if ids.count(name) > 1})
+        if twice:
+            raise ValueError(f"pass id {twice[0]!r} is used twice")
+        strangers = sorted(set(self.machine) - set(ids))
+        if strangers:
+            raise ValueError(
+                f"[machine.{strangers[0]}] fits no pass; the pass ids are {', '.join(ids)}"
+            )
+        used = {one.material for one in self.passes}
+        unused = sorted(set(self.prices) - used)
+        if unused:
+            raise ValueError(
+                f"prices names {unused[0]!r}, which no pass uses; the materials are "
+                f"{', '.join(sorted(used))}"
+            )
+        return self
