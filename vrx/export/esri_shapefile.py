@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 import zipfile
 from pathlib import Path
 
@@ -37,11 +38,17 @@ def write(layer: ExportLayer, folder: Path) -> tuple[Path, ...]:
 def _verify(layer: ExportLayer, path: Path) -> None:
     import shapefile
 
-    with shapefile.Reader(str(path)) as reader:
-        records = list(reader.iterShapeRecords())
-        compare.require_equal(
-            layer,
-            path=path,
-            polygons=[shape(one.shape.__geo_interface__) for one in records],
-            rows=[one.record.as_dict() for one in records],
-        )
+    # A file cut short makes pyshp warn, or raise its own error, which is no OSError.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            with shapefile.Reader(str(path)) as reader:
+                records = list(reader.iterShapeRecords())
+        except shapefile.ShapefileException as err:
+            raise ValueError(str(err)) from err
+    compare.require_equal(
+        layer,
+        path=path,
+        polygons=[shape(one.shape.__geo_interface__) for one in records],
+        rows=[one.record.as_dict() for one in records],
+    )

@@ -15,9 +15,11 @@ from vrx.formats import layer as facts
 def write(layer: ExportLayer, folder: Path) -> tuple[Path, ...]:
     """Write `prescription.geojson` into `folder`, read it back, and give its path."""
     path = folder / f"{facts.LAYER_NAME}.geojson"
+    # GDAL takes five nines or noughts before the last digit for a rounding error and drops them
+    # (42.09999999 would become 42.1); three digits more than we round to leave it none to see.
     frames.write(
         layer, path, driver="GeoJSON", RFC7946="YES", WRITE_NAME="NO",
-        COORDINATE_PRECISION=str(facts.COORDINATE_DECIMALS),
+        COORDINATE_PRECISION=str(facts.COORDINATE_DECIMALS + 3),
     )
     document = json.loads(path.read_text(encoding="utf-8"))
     features = document["features"]

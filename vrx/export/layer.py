@@ -10,9 +10,13 @@ import shapely
 from vrx import geo
 from vrx.errors import ExportError
 from vrx.formats import layer as facts
+from vrx.geo.coverage import round_coverage
 from vrx.model import Prescription, Zones
 
 Value = int | float | str
+
+AREA_DECIMALS = 6
+"""Acres as printed in the files; totals are computed from the unrounded ones."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,11 +36,11 @@ def build_layer(
 ) -> ExportLayer:
     """The layer of a prescription. Raises `ExportError` for rates or names that do not fit."""
     lonlat = tuple(geo.to_lonlat(zone.polygon, crs_centre) for zone in zones.zones)
-    polygons = geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS)
+    polygons = round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS)
     columns: dict[str, tuple[Value, ...]] = {
         facts.ZONE_ID: tuple(zone.zone_id for zone in zones.zones),
         facts.ZONE_LETTER: tuple(zone.letter for zone in zones.zones),
-        facts.AREA_AC: tuple(zone.area_ac for zone in zones.zones),
+        facts.AREA_AC: tuple(round(zone.area_ac, AREA_DECIMALS) for zone in zones.zones),
     }
     meaning = {
         facts.ZONE_ID: "zone number, north to south, then west to east",

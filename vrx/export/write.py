@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import struct
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -10,6 +11,8 @@ from shutil import rmtree
 
 from vrx.errors import ExportError
 from vrx.export.layer import ExportLayer, columns_text
+
+_ROOM = "is the folder writable, and is there room on the disk? Nothing was replaced"
 
 FORMATS = {
     "shapefile": "vrx.export.esri_shapefile",
@@ -39,13 +42,17 @@ def write_formats(
             paths = import_module(FORMATS[name]).write(layer, scratch)
             for top in sorted(scratch.iterdir()):
                 os.replace(top, folder / top.name)
+        except ExportError:
+            raise
         except OSError as err:
-            if isinstance(err, ExportError):
-                raise
             raise ExportError(
                 f"{name} could not be written: {err.strerror or err}", code="export-write",
-                where=str(err.filename or folder),
-                hint="is the folder writable, and is there room on the disk?",
+                where=str(err.filename or folder), hint=_ROOM,
+            ) from err
+        except (ValueError, KeyError, struct.error, Warning) as err:
+            raise ExportError(
+                f"{name} cannot be read back after writing: {err}", code="export-differs",
+                where=str(folder), hint=_ROOM,
             ) from err
         finally:
             rmtree(scratch, ignore_errors=True)

@@ -2,8 +2,8 @@
 
 Shapefile attributes: at most 10 bytes a name (dBASE III), letters, digits and underscore, starting
 with a letter. Coordinates: WGS 84 longitude, latitude. RFC 7946 section 11.2 recommends no more
-precision than needed; 9 decimals (0.1 mm) keep the acres of a zone to 1e-8 and shared corners
-shared, where 7 decimals would need a least distance between vertices.
+precision than needed; 9 decimals (0.1 mm) keep the acres of a 10-ac zone to 3e-7 and shared
+corners shared, where 7 decimals would need a least distance between vertices.
 """
 
 from __future__ import annotations

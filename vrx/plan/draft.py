@@ -34,6 +34,11 @@ def _quoted(text: str | None) -> str:
     return '"?"' if text is None else json.dumps(text, ensure_ascii=False)
 
 
+def _comment(text: str) -> str:
+    # A heading may hold line breaks or control characters, which would end the comment.
+    return "".join(c if c.isprintable() else " " for c in text)[:80]
+
+
 def draft(facts: DraftFacts) -> str:
     """The plan file's text. Lines with `"?"` are for the user; `vrx run` lists them until done."""
     return "\n".join(
@@ -46,8 +51,8 @@ def draft(facts: DraftFacts) -> str:
 
 def _head(facts: DraftFacts) -> list[str]:
     return [
-        f"# Plan of {json.dumps(facts.name, ensure_ascii=False)}. Fill in every line that says"
-        ' "?"; `vrx check` tells what is left.',
+        f"# Plan of {_comment(facts.name)}.",
+        '# Fill in every line that says "?"; `vrx check` tells what is left.',
         "# Advice only: product labels, local codes and a licensed adviser overrule every number.",
         "schema = 1",
         'units = "us"',
@@ -75,7 +80,8 @@ def _soil(facts: DraftFacts) -> list[str]:
     if facts.headings:
         lines.append("# Columns of the file, with their first values:")
         lines += [
-            f"#   {heading}: {', '.join(values)}" for heading, values in facts.headings
+            f"#   {_comment(heading)}: {_comment(', '.join(values))}"
+            for heading, values in facts.headings
         ]
     proposals = facts.proposals
     if "id_column" in proposals:
@@ -113,8 +119,8 @@ def _soil(facts: DraftFacts) -> list[str]:
         ]
     if "sulfate" in proposals:
         lines += [
-            "# A topsoil sulfate test is a weak guide; it is shown, and used only by books that ask",
-            "# for it.",
+            "# A topsoil sulfate test is a weak guide: it is shown, and used only by books that",
+            "# ask for it.",
             "[soil.sulfate]",
             f"column = {_quoted(proposals['sulfate'])}",
             'unit = "?"',
