@@ -193,6 +193,7 @@ class PassSection(Section):
     label_most_gal_per_ac: Positive | None = None
     label_most_season_gal_per_ac: Positive | None = None
     treated_ac: Positive | Literal["prescription"] | None = None
+    density_lb_per_gal: Positive | None = None
 
     @model_validator(mode="after")
     def _one_way_to_set_the_rate(self) -> Self:
