@@ -1,0 +1,31 @@
+"""Soil samples to soil-test maps with their uncertainty; cross-validation; choice of method."""
+
+from vrx.surfaces.covariance import correlation, semivariance
+from vrx.surfaces.kriging import (
+    KrigingSystem,
+    block_krige,
+    kriging_leave_one_out,
+    kriging_system,
+    point_krige,
+)
+from vrx.surfaces.mapping import METHODS, map_analyte
+from vrx.surfaces.reml import VariogramFit, fit_reml
+from vrx.surfaces.variogram import experimental_variogram, fit_wls
+from vrx.surfaces.zone_error import zone_standard_errors
+
+__all__ = [
+    "METHODS",
+    "KrigingSystem",
+    "VariogramFit",
+    "block_krige",
+    "correlation",
+    "experimental_variogram",
+    "fit_reml",
+    "fit_wls",
+    "kriging_leave_one_out",
+    "kriging_system",
+    "map_analyte",
+    "point_krige",
+    "semivariance",
+    "zone_standard_errors",
+]
