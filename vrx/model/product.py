@@ -68,7 +68,8 @@ class PassPlan:
     `wanted` is what the need asks of this pass, `planned` after limits of label, season and
     machine. `step` is the machine's rate step in the material's unit. `most` is the binding upper
     limit, None if there is none. `treated_ac` is None where the pass covers just the prescription
-    (else the acres that really receive it, for example those a pivot wets).
+    (else the acres that really receive it, for example those a pivot wets). `season_most` is the
+    label's maximum over all passes of the material, in its unit per acre.
     """
 
     pass_id: str
@@ -83,6 +84,7 @@ class PassPlan:
     step: float
     most: float | None
     treated_ac: float | None
+    season_most: float | None = None
     findings: tuple[Finding, ...] = ()
 
 

@@ -1,0 +1,91 @@
+"""What must be bought: one line per material, with pounds, tons, nutrients and cost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from vrx.errors import PlanError
+from vrx.model import Finding, Material, OrderLine, PassRates, Price, note
+from vrx.units import SHORT_TON_LB
+
+PER = ("short ton", "lb", "gal")
+
+
+def order_lines(
+    passes: Sequence[PassRates], prices: Sequence[Price]
+) -> tuple[tuple[OrderLine, ...], list[Finding]]:
+    """Order lines in the order of the passes; a material with nothing to buy has none.
+
+    Raises `PlanError` for a price whose unit does not fit, or that is given twice.
+    """
+    by_name = _by_material(prices)
+    totals: dict[str, tuple[Material, float]] = {}
+    for one in passes:
+        _, sum_so_far = totals.get(one.material.id, (one.material, 0.0))
+        totals[one.material.id] = (one.material, sum_so_far + one.order_total)
+    findings = [
+        note("prescription-price-unused", f"price of {price.material}",
+             "no pass buys this material", done="left out of the cost")
+        for name, price in by_name.items()
+        if name not in {_plain(known) for known, (_, amount) in totals.items() if amount > 0}
+    ]
+    lines = []
+    for material, quantity in totals.values():
+        price = by_name.get(_plain(material.id))
+        # The price is judged even where nothing is bought: a wrong unit is a fault of the plan.
+        usd_per_unit = _usd_per_unit(price, material) if price else None
+        if quantity <= 0:
+            continue
+        if usd_per_unit is None:
+            findings.append(note("prescription-price-missing", f"order of {material.id}",
+                                 "no price given", done="cost left blank"))
+        lines.append(_line(material, quantity, price, usd_per_unit))
+    return tuple(lines), findings
+
+
+def _line(
+    material: Material, quantity: float, price: Price | None, usd_per_unit: float | None
+) -> OrderLine:
+    lb = quantity * material.lb_per_unit
+    usd = None if usd_per_unit is None else quantity * usd_per_unit
+    return OrderLine(
+        material=material.id, unit=material.unit.removesuffix("/ac"), quantity=quantity, lb=lb,
+        short_tons=lb / SHORT_TON_LB,
+        k2o_lb=quantity * material.nutrient_lb_per_unit("K2O"),
+        s_lb=quantity * material.nutrient_lb_per_unit("S"),
+        n_lb=quantity * material.nutrient_lb_per_unit("N"),
+        usd=usd,
+        price_note=(f"{price.usd:,.2f} usd per {price.per}, as of {price.as_of}" if price
+                    else "no price given"),
+    )
+
+
+def _usd_per_unit(price: Price, material: Material) -> float:
+    where = f"price of {material.id}"
+    if price.usd < 0 or price.usd != price.usd or price.usd == float("inf"):
+        raise PlanError(f"usd = {price.usd:g}", code="prescription-price", where=where,
+                        hint="give a price of 0 or more")
+    if price.per not in PER:
+        raise PlanError(f"per = {price.per!r}", code="prescription-price", where=where,
+                        hint=f"give the price per {', '.join(PER)}")
+    if price.per == "gal":
+        if material.form != "liquid":
+            raise PlanError("a dry material has no price per gallon", code="prescription-price",
+                            where=where, hint='give it per "short ton" or "lb"')
+        return price.usd
+    per_lb = price.usd / SHORT_TON_LB if price.per == "short ton" else price.usd
+    return per_lb * material.lb_per_unit
+
+
+def _by_material(prices: Sequence[Price]) -> Mapping[str, Price]:
+    found: dict[str, Price] = {}
+    for price in prices:
+        if _plain(price.material) in found:
+            raise PlanError(f"{price.material} has two prices", code="prescription-price",
+                            where="prices", hint="keep the one that counts")
+        found[_plain(price.material)] = price
+    return found
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()
