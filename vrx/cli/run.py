@@ -11,7 +11,7 @@ import click
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the job record as JSON.")
 @click.option("--all", "everything", is_flag=True, help="Show every finding.")
-def command(folder: Path, as_json: bool, everything: bool) -> None:  # noqa: FBT001 - click flags
+def command(*, folder: Path, as_json: bool, everything: bool) -> None:
     """The whole job: maps, zones, needs, rates, files, order, page.
 
     FOLDER is a field's folder (with plan.toml) or the plan file itself. Everything is written into

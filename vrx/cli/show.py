@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -43,7 +44,9 @@ def table(
     title: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, left: int = 1
 ) -> None:
     """A table to stdout; the first `left` columns lean left, the rest right."""
-    shown = Table(title=title, title_justify="left", title_style="bold", pad_edge=False)
+    shown = Table(
+        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD
+    )
     for number, head in enumerate(heads):
         shown.add_column(
             head, justify="left" if number < left else "right", overflow="fold", no_wrap=False

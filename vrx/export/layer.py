@@ -10,7 +10,6 @@ import shapely
 from vrx import geo
 from vrx.errors import ExportError
 from vrx.formats import layer as facts
-from vrx.geo.coverage import round_coverage
 from vrx.model import Prescription, Zones
 
 Value = int | float | str
@@ -36,7 +35,7 @@ def build_layer(
 ) -> ExportLayer:
     """The layer of a prescription. Raises `ExportError` for rates or names that do not fit."""
     lonlat = tuple(geo.to_lonlat(zone.polygon, crs_centre) for zone in zones.zones)
-    polygons = round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS)
+    polygons = tuple(geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS))
     columns: dict[str, tuple[Value, ...]] = {
         facts.ZONE_ID: tuple(zone.zone_id for zone in zones.zones),
         facts.ZONE_LETTER: tuple(zone.letter for zone in zones.zones),

@@ -1,0 +1,128 @@
+"""A plan and its folder → checked field, samples, zones of the user's own, books and materials."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import shapely
+
+from vrx import intake, products, rules
+from vrx.errors import InputError
+from vrx.model import Field, Finding, Material, SoilTable
+from vrx.pipeline.commit import sha256
+from vrx.plan import Plan, SoilSection
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OwnZones:
+    """The user's own zone polygons in the field's CRS, with their labels."""
+
+    polygons: tuple[shapely.Polygon | shapely.MultiPolygon, ...]
+    labels: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inputs:
+    """All that a run reads, checked. `record` is what the manifest says of it."""
+
+    field: Field
+    soil: SoilTable
+    own_zones: OwnZones | None
+    books: Mapping[str, rules.Book]
+    materials: Mapping[str, Material]
+    record: dict[str, Any]
+
+
+def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
+    """Read everything that the plan names, relative to the plan's folder."""
+    folder = plan_file.parent
+    field = read_field(plan, folder=folder)
+    soil = read_soil(plan.soil, field=field, season=plan.field.season, folder=folder)
+    own = None if plan.zones.polygons is None else _own_zones(plan, field=field, folder=folder)
+    book_paths = [folder / name for name in plan.books]
+    material_paths = [folder / name for name in plan.materials]
+    return Inputs(
+        field=field,
+        soil=soil,
+        own_zones=own,
+        books=rules.load_books(book_paths),
+        materials=products.load_materials(material_paths),
+        record=_record(plan, plan_file=plan_file, material_paths=material_paths),
+    )
+
+
+def read_field(plan: Plan, *, folder: Path) -> Field:
+    """The plan's boundary."""
+    told = plan.field
+    return intake.read_boundary(
+        path=folder / told.boundary, name=told.name, layer=told.boundary_layer,
+        crs=told.boundary_crs, crs_centre=told.centre, select=told.boundary_name,
+        inside_polygons=told.inside_polygons,
+    )
+
+
+def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
+    """The plan's samples, on the field."""
+    spec = intake.SoilSpec(
+        season=season,
+        columns={
+            key: intake.ColumnSpec(
+                column=one.column, unit=one.unit, unit_column=one.unit_column, form=one.form,
+                extractant=one.extractant, depth_in=one.depth_in,
+                limit_of_detection=one.limit_of_detection,
+            )
+            for key, one in told.analytes().items()
+        },
+        sampled_on=None if told.sampled_on is None else told.sampled_on.isoformat(),
+        **{
+            name: getattr(told, name)
+            for name in (
+                "sheet", "layer", "crs", "id_column", "longitude_column", "latitude_column",
+                "easting_column", "northing_column", "date_column", "lab", "report_number",
+                "depth_column", "depth", "decimal_mark", "merge_within_m", "keep_outside_m",
+            )
+        },
+    )
+    return intake.read_soil(path=folder / told.samples, field=field, spec=spec)
+
+
+def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:
+    told = plan.zones
+    if told.polygons is None:
+        raise InputError("no zone polygons are named", code="zones-polygons", where="[zones]")
+    polygons, labels, findings = intake.read_polygons(
+        path=folder / told.polygons, field=field, layer=told.polygons_layer,
+        crs=told.polygons_crs, label_column=told.label_column,
+    )
+    return OwnZones(polygons=polygons, labels=labels, findings=findings)
+
+
+def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[str, Any]:
+    folder = plan_file.parent
+    named = [plan.field.boundary, plan.soil.samples]
+    if plan.zones.polygons is not None:
+        named.append(plan.zones.polygons)
+    named += [*plan.books, *plan.materials]
+    files: dict[str, Path] = {}
+    for name in named:
+        for path in intake.input_files(folder / name):
+            files[_relative(path, folder)] = path
+    return {
+        "plan": {"path": plan_file.name, "sha256": sha256(plan_file)},
+        "inputs": [
+            {"path": name, "sha256": sha256(path), "bytes": path.stat().st_size}
+            for name, path in sorted(files.items())
+        ],
+        "materials_sha256": products.materials_sha256(material_paths),
+    }
+
+
+def _relative(path: Path, folder: Path) -> str:
+    # A path of this machine never enters a job record: outside the folder the name alone stands.
+    resolved, home = path.resolve(), folder.resolve()
+    inside = resolved.is_relative_to(home)
+    return resolved.relative_to(home).as_posix() if inside else resolved.name

@@ -1,0 +1,146 @@
+"""The whole job of one field: compute, write, verify, commit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from vrx import export, prescription, report
+from vrx.errors import PlanInfeasible
+from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
+from vrx.pipeline import ground, manifest, season
+from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
+from vrx.pipeline.inputs import Inputs, read_inputs
+from vrx.plan import Plan, load_plan, plan_path
+from vrx.rules import findings_of
+
+OUTPUT = "output"
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunResult:
+    """What `vrx run` made: the job, its folder and the job record as plain JSON values."""
+
+    job: Job
+    folder: Path
+    manifest: dict[str, Any]
+
+
+def _silent(_: str) -> None:
+    return
+
+
+def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
+    """Run the plan of a field's folder and commit the result into `FOLDER/output`.
+
+    Raises a `VrxError`; then nothing is written and the earlier run stays current.
+    """
+    plan_file = plan_path(folder)
+    progress("reading plan, boundary and samples")
+    plan = load_plan(plan_file)
+    inputs = read_inputs(plan, plan_file=plan_file)
+    job = compute(plan, inputs, progress=progress)
+    stopped = stops(job.findings)
+    if stopped:
+        raise PlanInfeasible(
+            f"{len(stopped)} findings stop this plan", code="run-stopped", where=str(plan_file),
+            hint="mend them in the plan; nothing was written", findings=stopped,
+        )
+    identity = {
+        "versions": manifest.library_versions(),
+        "books": [
+            {"id": name, "sha256": inputs.books[name].sha256}
+            for name in sorted({one.book for one in season.need_sections(plan).values()})
+        ],
+        **inputs.record,
+    }
+    run = manifest.run_name(identity)
+    output = plan_file.parent / OUTPUT
+    progress("writing and reading back")
+    with scratch_folder(output) as scratch:
+        record = _write(job, scratch=scratch, identity=identity, run=run, plan=plan)
+        target = commit(scratch, output=output, run=run)
+    return RunResult(job=job, folder=target, manifest=record)
+
+
+def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
+    """Everything but writing: maps, zones, readings, needs, prescription."""
+    progress("drawing soil-test maps")
+    maps = ground.draw_maps(plan, inputs)
+    progress("cutting zones")
+    made = ground.make_zones(plan, inputs, maps)
+    readings = ground.read_zones(inputs, maps, made)
+    progress("working out needs and passes")
+    needs = season.find_needs(plan, inputs, made, readings)
+    truth = season.crop_truth(plan, inputs)
+    planned = season.prescribe(plan, inputs, made, needs, truth)
+    own = () if inputs.own_zones is None else inputs.own_zones.findings
+    found: list[Finding] = [
+        *inputs.field.findings, *inputs.soil.findings, *own,
+        *(one for drawn in maps.values() for one in drawn.findings),
+        *made.findings, *ground.swath_findings(plan, made),
+        *(one for per_zone in needs.values() for one in findings_of(per_zone)),
+        *season.limit_findings(plan),
+        *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+    ]
+    used = {one.material.id: one.material for one in planned.passes}
+    return Job(
+        field=inputs.field, crop=plan.field.crop, season=plan.field.season,
+        expected_yield=season.expected_yield(plan), soil=inputs.soil, surfaces=maps, zones=made,
+        readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
+        crop_truth=truth, sources=season.sources(plan, inputs),
+        findings=tuple(dict.fromkeys(found)),
+    )
+
+
+def _write(
+    job: Job, *, scratch: Path, identity: dict[str, Any], run: str, plan: Plan
+) -> dict[str, Any]:
+    layer = export.build_layer(
+        zones=job.zones, prescription=job.prescription, crs_centre=job.field.crs_centre
+    )
+    written = list(
+        export.write_formats(layer=layer, formats=plan.export.formats, folder=scratch)
+    )
+    order = scratch / "order.csv"
+    order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
+    written.append(("csv", order))
+    files = [_exported(kind, path, scratch) for kind, path in written]
+    page = scratch / "page.html"
+    page.write_text(
+        report.page(
+            job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes)
+        ),
+        encoding="utf-8", newline="\n",
+    )
+    files.append(_exported("html", page, scratch))
+    record = manifest.build(job=job, identity=identity, run=run, files=files)
+    (scratch / MANIFEST).write_bytes(json_bytes(record))
+    return record
+
+
+def _exported(kind: str, path: Path, scratch: Path) -> ExportedFile:
+    return ExportedFile(
+        path=path.relative_to(scratch).as_posix(), format=kind, sha256=sha256(path),
+        bytes=path.stat().st_size,
+    )
+
+
+def order_csv(order: tuple[OrderLine, ...]) -> str:
+    """The order as CSV, full precision: what the buyer orders and the auditor recomputes."""
+    names = [
+        "material", "unit", "quantity", "lb", "short_tons", "k2o_lb", "s_lb", "n_lb", "usd",
+        "price_note",
+    ]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, names, lineterminator="\n")
+    writer.writeheader()
+    for line in order:
+        row = manifest.twelve_digits(asdict(line))
+        writer.writerow({name: "" if row[name] is None else row[name] for name in names})
+    return text.getvalue()

@@ -1,0 +1,168 @@
+"""Needs and passes: from what the soil reads to a prescription, its order and its crop truth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from vrx import prescription, products, rules
+from vrx.errors import PlanError
+from vrx.model import (
+    CropTruth,
+    Finding,
+    FloatArray,
+    Material,
+    Need,
+    Prescription,
+    Price,
+    Source,
+    Yield,
+    ZoneReading,
+    Zones,
+    note,
+)
+from vrx.pipeline.ground import find_book
+from vrx.pipeline.inputs import Inputs
+from vrx.plan import MachineSection, PassSection, Plan
+from vrx.plan.schema import NeedSection
+
+NUTRIENT = {"potassium": "K2O", "sulfur": "S"}
+
+
+def expected_yield(plan: Plan) -> Yield:
+    """The plan's yield goal."""
+    return Yield(
+        tons_per_ac=plan.yield_goal.tons_per_ac, moisture_pct=plan.yield_goal.moisture_pct
+    )
+
+
+def need_sections(plan: Plan) -> dict[str, NeedSection]:
+    """Nutrient ("K2O", "S") → its section, for those that the plan asks for."""
+    held = {"K2O": plan.need.potassium, "S": plan.need.sulfur}
+    return {nutrient: section for nutrient, section in held.items() if section is not None}
+
+
+def find_needs(
+    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
+) -> dict[str, tuple[Need, ...]]:
+    """Need of each nutrient that the plan names a book for, per zone, line by line."""
+    water = None if plan.water is None else rules.WaterTest(**plan.water.model_dump())
+    tissue = None if plan.tissue is None else rules.TissueTest(**plan.tissue.model_dump())
+    return {
+        nutrient: rules.needs(
+            book=find_book(inputs.books, section.book), nutrient=nutrient,
+            zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
+            crop=plan.field.crop, expected_yield=expected_yield(plan),
+            options=section.options(), water=water, tissue=tissue,
+        )
+        for nutrient, section in need_sections(plan).items()
+    }
+
+
+def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
+    """What the crop takes up and, where a book says it, what the hay removes; each with its source.
+
+    The two are never mixed: they differ in substance, moisture basis and source.
+    """
+    goal = expected_yield(plan)
+    k2o, sulfur, source = rules.takes_up(plan.field.crop, goal)
+    removed: dict[str, float | None] = {"K2O": None, "S": None}
+    words = []
+    for nutrient, section in need_sections(plan).items():
+        found = rules.removes(
+            book=find_book(inputs.books, section.book), expected_yield=goal,
+            options=section.options(),
+        )
+        if found is not None:
+            removed[nutrient] = found[0]
+            words.append(f"{nutrient} {found[1]}")
+    return CropTruth(
+        takes_up_k2o_lb_per_ac=k2o, takes_up_s_lb_per_ac=sulfur, takes_up_source=source,
+        removes_k2o_lb_per_ac=removed["K2O"], removes_s_lb_per_ac=removed["S"],
+        removes_source="; ".join(words) or "the plan's rule books name no removal figure",
+    )
+
+
+def prescribe(
+    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]], truth: CropTruth
+) -> Prescription:
+    """Exact rates of all passes, then machine steps, order and balance."""
+    ids = [zone.zone_id for zone in made.zones]
+    area_ac: FloatArray = np.array([zone.area_ac for zone in made.zones])
+    need_lb_per_ac = {
+        nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
+    }
+    plans = products.plan_passes(
+        zone_ids=ids, zone_area_ac=area_ac, needs=need_lb_per_ac,
+        requests=[
+            _request(one, number, plan.machine.get(one.id), inputs.materials)
+            for number, one in enumerate(plan.passes, 1)
+        ],
+        materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
+    )
+    return prescription.prescribe(
+        zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
+        s_most_lb_per_ac=plan.limits.s_lb_per_ac,
+        prices=[
+            Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
+            for name, one in plan.prices.items()
+        ],
+    )
+
+
+def limit_findings(plan: Plan) -> tuple[Finding, ...]:
+    """What the plan says, or leaves open, about the season's sulfur."""
+    if plan.limits.s_lb_per_ac is None:
+        return (note(
+            "plan-no-s-ceiling", "[limits]", "no ceiling is set for the season's sulfur",
+            todo="set s_lb_per_ac, lb of S per acre over the whole season",
+        ),)
+    if plan.limits.s_reason is not None:
+        return (note(
+            "plan-s-reason", "[limits]",
+            f"ceiling of {plan.limits.s_lb_per_ac:g} lb S/ac, reason given: {plan.limits.s_reason}",
+        ),)
+    return ()
+
+
+def sources(plan: Plan, inputs: Inputs) -> tuple[Source, ...]:
+    """The guides that the plan's needs rest on."""
+    return tuple(
+        find_book(inputs.books, section.book).source for section in need_sections(plan).values()
+    )
+
+
+def _request(
+    told: PassSection, number: int, machine: MachineSection | None,
+    materials: Mapping[str, Material],
+) -> products.PassRequest:
+    where = f"[[pass]] {told.id}"
+    material = products.find_material(materials, told.material, where=where)
+    unit = "gal" if material.form == "liquid" else "lb"
+    limits = machine or MachineSection()
+
+    def in_unit(section: PassSection | MachineSection, name: str) -> float | None:
+        other = {"gal": "lb", "lb": "gal"}[unit]
+        if getattr(section, f"{name}_{other}_per_ac", None) is not None:
+            raise PlanError(
+                f"{name}_{other}_per_ac does not fit {material.id}, a {material.form} material",
+                code="plan-unit", where=where, hint=f"use {name}_{unit}_per_ac",
+            )
+        value = getattr(section, f"{name}_{unit}_per_ac", None)
+        return None if value is None else float(value)
+
+    treated = told.treated_ac
+    return products.PassRequest(
+        pass_id=told.id, number=number, timing=told.timing, method=told.method,
+        material=material.id, kind=told.rate or "fixed",
+        serves="" if told.serves is None else NUTRIENT[told.serves],
+        share_of_need=told.share_of_need or products.WHAT_IS_LEFT,
+        fixed_rate=in_unit(told, "rate"),
+        label_most=in_unit(told, "label_most"),
+        label_most_season=told.label_most_season_gal_per_ac,
+        treated_ac=treated if isinstance(treated, float) else None,
+        treated_is_prescription=treated == "prescription",
+        least=in_unit(limits, "least"), most=in_unit(limits, "most"), step=in_unit(limits, "step"),
+        below_least=limits.below_least, density_lb_per_gal=told.density_lb_per_gal,
+    )
