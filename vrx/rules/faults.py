@@ -1,0 +1,89 @@
+"""What is wrong in a rule-book file, in words: key path, value, nearest known key."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, get_args
+
+from vrx.errors import RuleError
+from vrx.rules.book import KINDS
+from vrx.rules.names import advice
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel, ValidationError
+
+HOW_TO = "run `vrx books NAME` on a built-in book to see the shape; correct the file and run again"
+
+
+def explained(error: ValidationError, file: str, model: type[BaseModel],
+              content: object) -> RuleError:
+    """One RuleError that lists every fault of the file by its key path."""
+    faults = error.errors(include_url=False)
+    places = [fault["loc"] for fault in faults]
+    lines, hints = [], []
+    for fault in faults:
+        loc = fault["loc"]
+        if any(len(p) > len(loc) and p[: len(loc)] == loc for p in places):
+            continue  # a list is "too short" only because an item in it is wrong
+        shown, known = _follow(model, loc)
+        if fault["type"] == "extra_forbidden":
+            lines.append(f"{shown}: unknown key (value {_short(fault['input'])})")
+            hints.append(f"{shown}: {advice(str(loc[-1]), known)}")
+        elif fault["type"] == "missing":
+            lines.append(f"{shown}: missing")
+            hints.append(f"{shown}: add it")
+        elif fault["type"].startswith("union_tag"):
+            kind = fault.get("ctx", {}).get("tag", "")
+            lines.append(f"{shown}.kind: " + (f"unknown kind {kind!r}" if kind else "missing"))
+            hints.append(f"{shown}.kind: {advice(str(kind), KINDS)}")
+        else:
+            said = fault["msg"].removeprefix("Value error, ")
+            lines.append(f"{shown}: {said} (value {_short(fault['input'])})")
+    return RuleError("; ".join(lines), code="rules-book-invalid", where=file,
+                     hint="; ".join([*hints, HOW_TO]))
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _follow(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, list[str]]:
+    """The key path as the file has it ("rules[1].build_up.years"), and the keys known there."""
+    path, known, at = "", sorted(_keys(model)), [model]
+    for part in loc:
+        if isinstance(part, int):
+            path += f"[{part + 1}]"
+            continue
+        tagged = [m for m in at if part in _tags(m)]
+        if tagged:
+            at = tagged  # the name of a kind, which is no key of the file
+            known = sorted(_keys(at[0]))
+            continue
+        path += f".{part}" if path else part
+        known = sorted({key for m in at for key in _keys(m)})
+        at = [inner for m in at for inner in _under(m, part)]
+    return path or "the file as a whole", known
+
+
+def _keys(model: type[BaseModel]) -> set[str]:
+    return {field.alias or name for name, field in model.model_fields.items()}
+
+
+def _tags(model: type[BaseModel]) -> tuple[Any, ...]:
+    field = model.model_fields.get("kind")
+    return get_args(field.annotation) if field is not None else ()
+
+
+def _under(model: type[BaseModel], key: str) -> list[type[BaseModel]]:
+    for name, field in model.model_fields.items():
+        if key in (field.alias, name):
+            return _inside(field.annotation)
+    return []
+
+
+def _inside(annotation: Any) -> list[type[BaseModel]]:
+    from pydantic import BaseModel
+
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [m for part in get_args(annotation) for m in _inside(part)]

@@ -1,0 +1,30 @@
+"""One term of a need, over all zones or cells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from vrx.model import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Term:
+    """What a rule adds (or, negative, subtracts): `lb_per_ac` in the shape of the question.
+
+    `detail(i)` writes the arithmetic of zone i; `locator` and `evidence` as in `NeedLine`.
+    """
+
+    term: str
+    lb_per_ac: FloatArray
+    detail: Callable[[int], str]
+    locator: str
+    evidence: str
+
+
+def at(values: object, i: int) -> float:
+    """Value i of an array of any shape, or the number itself."""
+    held = np.asarray(values, dtype=np.float64)
+    return float(held.ravel()[i] if held.size > 1 else held.ravel()[0])
