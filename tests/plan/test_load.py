@@ -103,7 +103,8 @@ def test_blanks_are_listed_with_their_lines(tmp_path: Path) -> None:
     with pytest.raises(PlanError) as caught:
         load_plan(write(tmp_path, text))
     assert caught.value.code == "plan-blank"
-    assert "field.season, soil.potassium.unit" in str(caught.value)
+    assert "2 lines are still to be filled in" in str(caught.value)
+    assert 'unit = "?"' in str(caught.value)
     assert 'line 7: season = "?"' in str(caught.value)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -56,6 +57,10 @@ def main() -> None:
     """Entry point: user errors become a message and an exit code, faults keep their traceback."""
     from vrx.errors import VrxError
 
+    # The systems of one field are small: threads of the linear algebra only fight for the cores,
+    # and their order of summing would change the last digits from run to run.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show "±" or "→" must not end the run.
         if hasattr(stream, "reconfigure"):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from vrx.audit import AuditResult
+    from vrx.audit import AuditResult, AuditRow
 
 _DIFFERS = 8
 
@@ -83,37 +83,43 @@ def command(
         sys.exit(_DIFFERS)
 
 
+def _weighty(rows: Sequence[AuditRow]) -> list[AuditRow]:
+    """What a person reads first: all that differs, deliveries, and totals of the first file."""
+    totals = [row for row in rows if row.unit in ("ac", "lb", "gal") and ", zone" not in row.where]
+    layers = [row.where.partition(",")[0] for row in totals if "manifest" not in row.where]
+    first = layers[0] if layers else ""
+    return [
+        row for row in rows
+        if not row.agrees or row.trade
+        or (row in totals and row.where.startswith(first))
+        or row.what in ("order, quantity", "order, usd")
+    ]
+
+
 def _print(result: AuditResult, *, everything: bool) -> None:
     from vrx.cli import show
 
     def text(value: object) -> str:
         return "" if value is None else f"{value:,.4f}" if isinstance(value, float) else str(value)
 
-    numeric = [row for row in result.rows if row.difference is not None]
-    shown = list(result.rows) if everything else [
-        row for row in result.rows
-        if not row.agrees or row.trade or (row in numeric and "zone" not in row.where)
-    ]
+    shown = list(result.rows) if everything else _weighty(result.rows)
     show.table(
         f"Audit of {result.subject}",
-        ["figure", "where", "unit", "found", "expected", "difference", "tolerance", ""],
+        ["figure", "where", "unit", "found", "expected", "difference", ""],
         [
             [
-                row.what, row.where, row.unit, text(row.found), text(row.expected),
-                text(row.difference), text(row.tolerance), "agrees" if row.agrees else "DIFFERS",
+                row.what, row.where.removeprefix("manifest.json, "), row.unit, text(row.found),
+                text(row.expected), text(row.difference), "agrees" if row.agrees else "DIFFERS",
             ]
             for row in shown
         ],
         left=3,
     )
     if len(shown) < len(result.rows):
-        show.say(f"{len(result.rows) - len(shown)} more figures agree; --all shows them")
+        show.say(f"{len(result.rows) - len(shown)} more figures agree (each zone, every file); "
+                 "--all shows them")
     show.show_findings(result.faults, everything=True)
-    words = {
-        True: "agrees", False: "DIFFERS", None: "not judged: there is no job record",
-    }
+    words = {True: "agrees", False: "DIFFERS", None: "not judged: there is no job record"}
     show.say(f"arithmetic: {words[result.arithmetic]}")
     if result.trade is not None:
         show.say("delivery: " + ("within" if result.trade else "NOT within") + " trade tolerance")
-
-

@@ -1,13 +1,18 @@
 """The only chain of stages for one field: read, compute, write, commit."""
 
+from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
+from vrx.pipeline.new import new_plan
 from vrx.pipeline.run import OUTPUT, RunResult, compute, run_field
 
 __all__ = [
     "OUTPUT",
+    "Checked",
     "Inputs",
     "RunResult",
+    "check_field",
     "compute",
+    "new_plan",
     "read_field",
     "read_inputs",
     "read_soil",

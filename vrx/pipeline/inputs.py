@@ -68,7 +68,6 @@ def read_field(plan: Plan, *, folder: Path) -> Field:
 def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
     """The plan's samples, on the field."""
     spec = intake.SoilSpec(
-        season=season,
         columns={
             key: intake.ColumnSpec(
                 column=one.column, unit=one.unit, unit_column=one.unit_column, form=one.form,
@@ -77,7 +76,7 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
             )
             for key, one in told.analytes().items()
         },
-        sampled_on=None if told.sampled_on is None else told.sampled_on.isoformat(),
+        sampled_on=told.sampled_on,
         **{
             name: getattr(told, name)
             for name in (
@@ -87,7 +86,9 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
             )
         },
     )
-    return intake.read_soil(path=folder / told.samples, field=field, spec=spec)
+    return intake.read_soil(
+        path=folder / told.samples, field=field, spec=spec, season=season
+    )
 
 
 def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:

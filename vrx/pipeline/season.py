@@ -29,6 +29,12 @@ from vrx.plan.schema import NeedSection
 
 NUTRIENT = {"potassium": "K2O", "sulfur": "S"}
 
+# Shown beside uptake where the plan's own book has no removal figure; it moves no rate.
+_REMOVAL: dict[str, tuple[str, Mapping[str, object]]] = {
+    "K2O": ("removal-potassium", {"removal_source": "nebraska"}),
+    "S": ("removal-sulfur", {"removal_source": "nebraska"}),
+}
+
 
 def expected_yield(plan: Plan) -> Yield:
     """The plan's yield goal."""
@@ -67,20 +73,28 @@ def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
     """
     goal = expected_yield(plan)
     k2o, sulfur, source = rules.takes_up(plan.field.crop, goal)
-    removed: dict[str, float | None] = {"K2O": None, "S": None}
+    removed: dict[str, float] = {}
     words = []
-    for nutrient, section in need_sections(plan).items():
-        found = rules.removes(
-            book=find_book(inputs.books, section.book), expected_yield=goal,
-            options=section.options(),
-        )
+    sections = need_sections(plan)
+    for nutrient, (fallback, options) in _REMOVAL.items():
+        found = None
+        if nutrient in sections:
+            section = sections[nutrient]
+            found = rules.removes(
+                book=find_book(inputs.books, section.book), expected_yield=goal,
+                options=section.options(),
+            )
+        if found is None:
+            found = rules.removes(
+                book=inputs.books[fallback], expected_yield=goal, options=options
+            )
         if found is not None:
             removed[nutrient] = found[0]
             words.append(f"{nutrient} {found[1]}")
     return CropTruth(
         takes_up_k2o_lb_per_ac=k2o, takes_up_s_lb_per_ac=sulfur, takes_up_source=source,
-        removes_k2o_lb_per_ac=removed["K2O"], removes_s_lb_per_ac=removed["S"],
-        removes_source="; ".join(words) or "the plan's rule books name no removal figure",
+        removes_k2o_lb_per_ac=removed.get("K2O"), removes_s_lb_per_ac=removed.get("S"),
+        removes_source="; ".join(words),
     )
 
 

@@ -74,9 +74,11 @@ def load_plan(path: Path) -> Plan:
     document = read_document(path)
     open_keys = blanks(document)
     if open_keys:
-        shown = "\n".join(f"  line {number}: {line}" for number, line in blank_lines(path))
+        # A blank inside a table on several lines has no line of its own: then the key stands in.
+        lines = blank_lines(path) or tuple(enumerate(open_keys, 1))
+        shown = "\n".join(f"  line {number}: {line}" for number, line in lines)
         raise PlanError(
-            f"{len(open_keys)} lines are still to be filled in: {', '.join(open_keys)}\n{shown}",
+            f"{len(lines)} lines are still to be filled in:\n{shown}",
             code="plan-blank", where=str(path),
             hint='replace each "?"; the comment above the line says what belongs there',
         )

@@ -1,0 +1,179 @@
+"""`check`: what the files of a plan hold, as far as the plan can be read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from vrx import intake
+from vrx.errors import VrxError
+from vrx.model import ANALYTES, Field, Finding, SoilTable, stop
+from vrx.pipeline.inputs import read_inputs, read_soil
+from vrx.plan import SoilSection, blank_lines, blanks, load_plan, plan_path, read_document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One analyte of the samples, as it will be used."""
+
+    analyte: str
+    source: str
+    unit: str
+    extractant: str
+    depth_in: tuple[float, float]
+    samples: int
+    least: float
+    mean: float
+    greatest: float
+    plausible: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Checked:
+    """What `check` found. `open_lines` are (line number, text) still to be filled in."""
+
+    plan_file: Path
+    open_lines: tuple[tuple[int, str], ...]
+    field: Field | None
+    samples: int
+    readings: tuple[Reading, ...]
+    headings: tuple[tuple[str, tuple[str, ...]], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Whether `run` can start."""
+        return not self.open_lines and not any(f.severity == "stop" for f in self.findings)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for `--json`."""
+        from dataclasses import asdict
+
+        from vrx.pipeline.manifest import findings
+
+        field = self.field
+        return {
+            "plan": self.plan_file.name,
+            "ready": self.ready,
+            "still_to_fill_in": [{"line": n, "text": text} for n, text in self.open_lines],
+            "field": None if field is None else {
+                "name": field.name, "area_ac": field.area_ac,
+                "parts": len(field.boundary.geoms), "crs_centre": list(field.crs_centre),
+            },
+            "samples": self.samples,
+            "readings": [asdict(one) for one in self.readings],
+            "columns": [
+                {"heading": heading, "first_values": list(values)}
+                for heading, values in self.headings
+            ],
+            "findings": findings(self.findings),
+        }
+
+
+def check_field(folder: Path) -> Checked:
+    """Read what the plan names. A plan with blanks is read as far as it goes.
+
+    User errors in the files become stop findings, so that one call shows as much as it can; a plan
+    that is no valid TOML, or has no blanks but a wrong key or value, raises `PlanError`.
+    """
+    plan_file = plan_path(folder)
+    document = read_document(plan_file)
+    open_lines = blank_lines(plan_file) if blanks(document) else ()
+    if open_lines:
+        return _check_draft(plan_file, document, open_lines)
+    plan = load_plan(plan_file)
+    inputs = read_inputs(plan, plan_file=plan_file)
+    own = () if inputs.own_zones is None else inputs.own_zones.findings
+    return Checked(
+        plan_file=plan_file, open_lines=(), field=inputs.field,
+        samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), headings=(),
+        findings=(*inputs.field.findings, *inputs.soil.findings, *own),
+    )
+
+
+def _check_draft(
+    plan_file: Path, document: Mapping[str, Any], open_lines: tuple[tuple[int, str], ...]
+) -> Checked:
+    findings: list[Finding] = []
+    field = _try_field(plan_file.parent, document.get("field", {}), findings)
+    soil = document.get("soil", {})
+    table = None if field is None else _try_soil(plan_file.parent, document, field, findings)
+    headings: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    if table is None and isinstance(soil.get("samples"), str):
+        try:
+            headings = tuple(intake.peek_table(plan_file.parent / soil["samples"]).headings)
+        except VrxError as err:
+            findings.append(_as_stop(err))
+    return Checked(
+        plan_file=plan_file, open_lines=open_lines, field=field,
+        samples=0 if table is None else len(table.sample_id),
+        readings=() if table is None else _readings(table), headings=headings,
+        findings=tuple(findings),
+    )
+
+
+def _try_field(
+    folder: Path, told: Mapping[str, Any], findings: list[Finding]
+) -> Field | None:
+    if not isinstance(told.get("boundary"), str):
+        return None
+    centre = told.get("centre")
+    try:
+        field = intake.read_boundary(
+            path=folder / told["boundary"], name=str(told.get("name", "the field")),
+            layer=told.get("boundary_layer"), crs=told.get("boundary_crs"),
+            select=told.get("boundary_name"), inside_polygons=told.get("inside_polygons"),
+            crs_centre=None if centre is None else (float(centre[0]), float(centre[1])),
+        )
+    except VrxError as err:
+        findings += err.findings or [_as_stop(err)]
+        return None
+    findings += field.findings
+    return field
+
+
+def _try_soil(
+    folder: Path, document: Mapping[str, Any], field: Field, findings: list[Finding]
+) -> SoilTable | None:
+    """The samples, if everything that their reading needs is filled in."""
+    told = document.get("soil", {})
+    season = document.get("field", {}).get("season")
+    if blanks(told) or not isinstance(season, int):
+        return None
+    try:
+        section = SoilSection.model_validate(told)
+        table = read_soil(section, field=field, season=season, folder=folder)
+    except ValidationError:
+        # A wrong key is told by load_plan once the blanks are filled in.
+        return None
+    except VrxError as err:
+        findings += err.findings or [_as_stop(err)]
+        return None
+    findings += table.findings
+    return table
+
+
+def _as_stop(err: VrxError) -> Finding:
+    return stop(err.code, err.where, err.message, todo=err.hint)
+
+
+def _readings(soil: SoilTable) -> tuple[Reading, ...]:
+    found = []
+    for analyte, column in soil.columns.items():
+        values = column.values[~np.isnan(column.values)]
+        register = ANALYTES[analyte]
+        nothing = len(values) == 0
+        found.append(Reading(
+            analyte=analyte, source=column.source, unit=register.unit,
+            extractant=column.extractant, depth_in=column.depth_in, samples=len(values),
+            least=0.0 if nothing else float(values.min()),
+            mean=0.0 if nothing else float(values.mean()),
+            greatest=0.0 if nothing else float(values.max()),
+            plausible=(register.low, register.high),
+        ))
+    return tuple(found)
