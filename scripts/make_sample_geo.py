@@ -153,7 +153,7 @@ def kettle(folder: Path) -> None:
     z_k = standard(0.8 * correlated(rng, stops, 320.0, 0.12) + 0.6 * standard(trend))
     near = np.exp(-np.hypot(stops[:, 0] - HOLLOW_AT[0], stops[:, 1] - HOLLOW_AT[1]) / 330.0)
     z_c = standard(0.6 * z_k + 0.7 * correlated(rng, stops, 400.0, 0.1) + 2.0 * near)
-    k_ppm = np.clip(np.round(102.0 * np.exp(0.265 * z_k)), 52, 188)
+    k_ppm = np.clip(np.round(116.0 * np.exp(0.36 * z_k)), 52, 230)
     cec = np.clip(5.4 + 1.35 * z_c, 3.0, 9.0)
     om = np.clip(1.55 + 0.28 * (cec - 5.4) + 0.15 * correlated(rng, stops, 250.0, 0.5), 0.7, 3.2)
     sulfate = np.maximum(4.4 * np.exp(0.34 * correlated(rng, stops, 400.0, 0.3)

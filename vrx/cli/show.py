@@ -70,7 +70,7 @@ def show_findings(found: Sequence[Finding], *, everything: bool = False) -> None
     left = Counter(_MARK[one.severity] for one in ranked[most:])
     if left:
         rest = ", ".join(f"{count} {kind}" for kind, count in left.items())
-        console.print(f"      and {rest} more: `vrx check --all` shows them; the page keeps all")
+        console.print(f"      and {rest} more: --all shows them")
 
 
 def show_error(err: VrxError) -> None:

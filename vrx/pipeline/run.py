@@ -85,7 +85,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *(one for drawn in maps.values() for one in drawn.findings),
         *made.findings, *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
-        *season.limit_findings(plan),
+        *season.limit_findings(plan), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
     ]
     used = {one.material.id: one.material for one in planned.passes}

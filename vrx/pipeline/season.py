@@ -140,6 +140,29 @@ def limit_findings(plan: Plan) -> tuple[Finding, ...]:
     return ()
 
 
+def nothing_needed(
+    needs: Mapping[str, Sequence[Need]], planned: Prescription
+) -> tuple[Finding, ...]:
+    """A note for a nutrient that no zone needs, with the terms that cover it."""
+    found = []
+    for nutrient, per_zone in needs.items():
+        if any(one.lb_per_ac > 0 for one in per_zone):
+            continue
+        name = "sulfur" if nutrient == "S" else nutrient
+        covering = dict.fromkeys(
+            f"{line.term} {-line.lb_per_ac:,.0f} lb/ac"
+            for line in per_zone[0].lines if line.lb_per_ac < 0
+        )
+        because = f" ({', '.join(covering)})" if covering else ""
+        bought = sum(line.s_lb if nutrient == "S" else line.k2o_lb for line in planned.order)
+        found.append(note(
+            f"need-none-{nutrient.lower()}", "season",
+            f"no {name} needed in any zone by {per_zone[0].book}{because}",
+            done="none is bought" if bought == 0 else f"{bought:,.0f} lb come with other products",
+        ))
+    return tuple(found)
+
+
 def sources(plan: Plan, inputs: Inputs) -> tuple[Source, ...]:
     """The guides that the plan's needs rest on."""
     return tuple(

@@ -1,0 +1,5 @@
+"""Values to one page: maps (SVG) and HTML for screen, phone and paper; computes nothing."""
+
+from vrx.report.page import page
+
+__all__ = ["page"]

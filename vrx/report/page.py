@@ -1,0 +1,164 @@
+"""The page of a run: one HTML file that needs nothing else, for screen, phone and paper."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup, escape
+
+from vrx.model import ExportedFile, Job
+from vrx.report import maps, numbers, passes, reasons, soils, words
+from vrx.report.svg import printable
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+_TEMPLATES = Path(__file__).with_name("templates")
+_GRADE = re.compile(r"\d+(?:-\d+){2,}[A-Za-z]*(?:-\d+[A-Za-z]+)*")
+
+
+def _printable(value: object) -> object:
+    """Texts without the control characters that no document may hold; all else as it is."""
+    return value if isinstance(value, Markup) or not isinstance(value, str) else printable(value)
+
+
+def _whole_grades(text: str) -> Markup:
+    """Escaped text in which a grade such as 0-0-25-17S never breaks over two lines."""
+    safe = str(escape(printable(text)))
+    kept = _GRADE.sub(lambda found: f'<span class="grade">{found[0]}</span>', safe)
+    return Markup(kept)  # noqa: S704 - escaped in the line above; the pattern holds no markup
+
+
+@lru_cache(maxsize=1)
+def _template() -> Template:
+    import jinja2  # most commands print no page
+
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_TEMPLATES), autoescape=True, trim_blocks=True,
+        lstrip_blocks=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True,
+        finalize=_printable,
+    )
+    environment.filters["grades"] = _whole_grades
+    return environment.get_template("page.html.j2")
+
+
+def _title(job: Job) -> dict[str, object]:
+    yields = job.expected_yield
+    return {
+        "field": job.field.name,
+        "crop": job.crop,
+        "season": str(job.season),
+        "area": numbers.acres(job.field.area_ac),
+        "zone_count": len(job.zones.zones),
+        "zone_basis": job.zones.basis,
+        "expected": (
+            f"{numbers.fixed(yields.tons_per_ac, 1)} tons/ac at "
+            f"{numbers.fixed(yields.moisture_pct)} % moisture"
+        ),
+        "centre": (
+            f"{abs(job.field.crs_centre[1]):.2f}° {'N' if job.field.crs_centre[1] >= 0 else 'S'}, "
+            f"{abs(job.field.crs_centre[0]):.2f}° {'E' if job.field.crs_centre[0] >= 0 else 'W'}"
+        ),
+    }
+
+
+def _short(job: Job) -> dict[str, object]:
+    areas = job.prescription.zone_area_ac
+    letters = [zone.letter for zone in job.zones.zones]
+    differences = [
+        words.zone_difference(job.readings[key], letters)
+        for key in ("potassium", "sulfate")
+        if key in job.readings
+    ]
+    zones = maps.zones_map(key="map-zones", field=job.field, zones=job.zones)
+    return {
+        "zones_map": Markup(zones.svg),  # noqa: S704 - svg.py built it and escaped every text
+        "zones_remark": zones.remark,
+        "order": words.order_sentence(job.prescription.order),
+        "cost": words.cost_sentence(job.prescription.order, job.field.area_ac),
+        "flat": [
+            (p.number, text)
+            for p in job.prescription.passes
+            if (text := words.flat_or_variable(p, areas))
+        ],
+        "differences": [text for text in differences if text],
+        "unknowns": words.unknowns(job),
+    }
+
+
+def _soil(job: Job) -> dict[str, object]:
+    surfaces = soils.surface_views(job)
+    samples = maps.samples_map(key="map-samples", field=job.field, soil=job.soil)
+    return {
+        "samples_map": Markup(samples.svg),  # noqa: S704 - svg.py built it and escaped every text
+        "samples_remark": samples.remark,
+        "file": job.soil.file,
+        "lab": job.soil.lab or "not given",
+        "report_number": job.soil.report_number or "not given",
+        "dates": words.dates_words(job.soil.sampled_on),
+        "analytes": soils.analyte_rows(job),
+        "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
+        "samples": soils.sample_rows(job),
+        "surfaces": [s for s in surfaces if words.steers(s.key)],
+        "others": [s for s in surfaces if not words.steers(s.key)],
+        "zones": soils.zone_soils(job),
+        "readings": [
+            (words.opening(words.analyte_name(key)), reading.extractant,
+             words.depth(reading.depth_in))
+            for key, reading in job.readings.items()
+        ],
+    }
+
+
+def page(
+    job: Job,
+    *,
+    run: str,
+    cautions: Sequence[str],
+    files: Sequence[ExportedFile] = (),
+    notes: Sequence[str] = (),
+    pass_notes: Mapping[str, Sequence[str]] | None = None,
+    rate_outside: float = 0.0,
+    rate_position_lost: float = 0.0,
+) -> str:
+    """One self-contained HTML document: no script, no request, prints on letter paper.
+
+    `run` names the run as in the job record. `cautions` are printed with the applicator's sheet.
+    `files` are listed with their hashes. `notes` are printed at the end of the sources,
+    `pass_notes` (by pass id) with their pass, for example loads or pump settings.
+    `rate_outside` and `rate_position_lost` are what the exported files say for a machine outside
+    the field and for one without a position, in the product's unit. Equal arguments give equal
+    bytes. All texts of the job are escaped.
+    """
+    shown, folded = reasons.finding_views(job)
+    views = passes.pass_views(job, pass_notes or {})
+    return _template().render(
+        run=run,
+        title=_title(job),
+        short=_short(job),
+        passes=views,
+        zone_rows=passes.zone_rows(job),
+        zone_area=numbers.acres(sum(job.prescription.zone_area_ac)),
+        rate_outside=numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
+        rate_position_lost=numbers.fixed(rate_position_lost, 0 if rate_position_lost == 0 else 2),
+        cautions=list(cautions),
+        soil=_soil(job),
+        nutrients=list(job.needs),
+        needs=reasons.need_views(job),
+        memory_nutrients=words.memory_nutrients(job),
+        memory_short=words.MEMORY_SHORT,
+        balances=reasons.balance_views(job),
+        crop=reasons.crop_view(job),
+        order=passes.order_rows(job),
+        order_sum=passes.order_sum(job),
+        findings=shown,
+        folded=folded,
+        stops=[f for f in shown if f.severity == "stop"],
+        sources=[(s, words.is_from_memory(s.evidence)) for s in job.sources],
+        files=[(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
+        notes=list(notes),
+    )

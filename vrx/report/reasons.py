@@ -1,0 +1,194 @@
+"""Needs line by line, balances, what the crop takes up and removes, findings: ready for print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from vrx.model import Finding, Job, Need, Severity, Zone
+from vrx.report import charts, numbers, words
+
+SHOWN_FINDINGS = 7
+_WEIGHT = {Severity.STOP: 0, Severity.WARN: 1, Severity.NOTE: 2}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineView:
+    """One term of a need."""
+
+    term: str
+    lb_per_ac: str
+    detail: str
+    locator: str
+    evidence: str
+    memory: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeedView:
+    """The need of one zone, or of several whose lines are equal word by word."""
+
+    letters: str
+    several: bool
+    area: str
+    book: str
+    soil_class: str
+    lb_per_ac: str
+    lines: tuple[LineView, ...]
+    memory: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalanceView:
+    """Need and brought by zone, with the chart."""
+
+    nutrient: str
+    chart: Markup
+    rows: tuple[tuple[str, str, str, str], ...]
+    memory: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingView:
+    """A finding with its weight in words."""
+
+    severity: str
+    word: str
+    code: str
+    where: str
+    what: str
+    value: str
+    done: str
+    todo: str
+
+
+def _need(need: Need, zones: Sequence[Zone]) -> NeedView:
+    lines = tuple(
+        LineView(
+            term=line.term, lb_per_ac=numbers.signed(line.lb_per_ac, 1), detail=line.detail,
+            locator=line.locator, evidence=line.evidence,
+            memory=words.is_from_memory(line.evidence),
+        )
+        for line in need.lines
+    )
+    return NeedView(
+        letters=numbers.listing([zone.letter for zone in zones]), several=len(zones) > 1,
+        area=numbers.acres(sum(zone.area_ac for zone in zones)), book=need.book,
+        soil_class=need.soil_class,
+        lb_per_ac=numbers.fixed(need.lb_per_ac, 1), lines=lines,
+        memory=any(line.memory for line in lines),
+    )
+
+
+def need_views(job: Job) -> dict[str, list[NeedView]]:
+    """By nutrient, zones in order; zones with the same lines stand together."""
+    views = {}
+    for nutrient, needs in job.needs.items():
+        alike: dict[tuple[object, ...], tuple[Need, list[Zone]]] = {}
+        for need, zone in zip(needs, job.zones.zones, strict=True):
+            same = (need.book, need.soil_class, need.lb_per_ac, need.lines)
+            alike.setdefault(same, (need, []))[1].append(zone)
+        views[nutrient] = [_need(need, zones) for need, zones in alike.values()]
+    return views
+
+
+def balance_views(job: Job) -> list[BalanceView]:
+    """Need against what the rounded rates bring."""
+    memory = words.memory_nutrients(job)
+    views = []
+    for balance in job.prescription.balances:
+        rows = tuple(
+            (zone.letter, numbers.fixed(need, 1), numbers.fixed(brought, 1),
+             numbers.signed(brought - need, 1))
+            for zone, need, brought in zip(
+                job.zones.zones, balance.need.tolist(), balance.brought.tolist(), strict=True
+            )
+        )
+        chart = charts.balance_chart(
+            key=f"balance-{balance.nutrient}", balance=balance, zones=job.zones.zones
+        )
+        views.append(
+            BalanceView(
+                nutrient=balance.nutrient, chart=Markup(chart),  # noqa: S704 - built in svg.py
+                rows=rows, memory=balance.nutrient in memory,
+            )
+        )
+    return views
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CropView:
+    """What the crop takes up and what the hay removes, never in one table row."""
+
+    takes_up: str
+    takes_up_source: str
+    removes: str
+    removes_source: str
+
+
+def crop_view(job: Job) -> CropView:
+    """Both amounts with their sources; a missing removal is said."""
+    truth = job.crop_truth
+    parts = [
+        f"{numbers.nutrient(value)} lb {name}/ac"
+        for value, name in (
+            (truth.removes_k2o_lb_per_ac, "K2O"), (truth.removes_s_lb_per_ac, "S"),
+        )
+        if value is not None
+    ]
+    missing = [
+        name
+        for value, name in (
+            (truth.removes_k2o_lb_per_ac, "K2O"), (truth.removes_s_lb_per_ac, "S"),
+        )
+        if value is None
+    ]
+    if missing:
+        parts.append(f"no figure for {numbers.listing(missing)}")
+    return CropView(
+        takes_up=(
+            f"{numbers.nutrient(truth.takes_up_k2o_lb_per_ac)} lb K2O/ac and "
+            f"{numbers.nutrient(truth.takes_up_s_lb_per_ac)} lb S/ac"
+        ),
+        takes_up_source=truth.takes_up_source, removes=numbers.listing(parts),
+        removes_source=truth.removes_source,
+    )
+
+
+def _gather(job: Job) -> Iterable[Finding]:
+    yield from job.findings
+    yield from job.field.findings
+    yield from job.soil.findings
+    for surface in job.surfaces.values():
+        yield from surface.findings
+    yield from job.zones.findings
+    for needs in job.needs.values():
+        for need in needs:
+            yield from need.findings
+    yield from job.prescription.findings
+    for one in job.prescription.passes:
+        yield from one.findings
+
+
+def _finding(finding: Finding) -> FindingView:
+    names = {Severity.STOP: "Stop", Severity.WARN: "Warning", Severity.NOTE: "Note"}
+    return FindingView(
+        severity=finding.severity.value, word=names[finding.severity], code=finding.code,
+        where=finding.where, what=finding.what, value=finding.value, done=finding.done,
+        todo=finding.todo,
+    )
+
+
+def finding_views(job: Job) -> tuple[list[FindingView], list[FindingView]]:
+    """Findings of all stages once each, the weighty first: those shown, those folded.
+
+    Every stop is shown; with the warnings about seven in all, the rest and all notes fold.
+    """
+    ordered = sorted(dict.fromkeys(_gather(job)), key=lambda f: _WEIGHT[f.severity])
+    weighty = [f for f in ordered if f.severity is not Severity.NOTE]
+    stops = sum(f.severity is Severity.STOP for f in ordered)
+    shown: Sequence[Finding] = weighty[: max(SHOWN_FINDINGS, stops)]
+    folded = ordered[len(shown):]
+    return [_finding(f) for f in shown], [_finding(f) for f in folded]

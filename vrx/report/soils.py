@@ -1,0 +1,171 @@
+"""Samples, soil-test maps and zone readings made ready for print."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from vrx.model import ANALYTES, Job, Surface
+from vrx.report import charts, maps, numbers, words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalyteRow:
+    """One analyte of the soil table: where it stood, how it was extracted, what it reads."""
+
+    name: str
+    source: str
+    extractant: str
+    depth: str
+    count: int
+    low: str
+    middle: str
+    high: str
+    censored: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceView:
+    """One soil-test map with its checks."""
+
+    key: str
+    name: str
+    method: str
+    cell: str
+    value_map: Markup
+    error_map: Markup
+    remark: str
+    variogram: Markup | None
+    zones: Markup | None
+    score: str
+    honesty: str
+    difference: str
+    scores: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingCell:
+    """A zone's reading: mean, standard error and range."""
+
+    mean: str
+    error: str
+    span: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneSoil:
+    """A zone's readings and classes."""
+
+    letter: str
+    area: str
+    label: str
+    cells: tuple[ReadingCell, ...]
+    classes: tuple[str, ...]
+
+
+def _trusted(picture: str) -> Markup:
+    return Markup(picture)  # noqa: S704 - svg.py built it and escaped every text
+
+
+def analyte_rows(job: Job) -> list[AnalyteRow]:
+    """The columns of the soil table."""
+    rows = []
+    for key, column in job.soil.columns.items():
+        _, values = job.soil.measured(key)
+        ordered = sorted(values.tolist())
+        half = len(ordered) // 2
+        middle = math.nan
+        if ordered:
+            middle = ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+        low, high = (ordered[0], ordered[-1]) if ordered else (math.nan, math.nan)
+        rows.append(
+            AnalyteRow(
+                name=words.opening(words.analyte_name(key)), source=column.source,
+                extractant=column.extractant or "–", depth=words.depth(column.depth_in),
+                count=len(ordered), low=numbers.reading(low, key),
+                middle=numbers.reading(middle, key), high=numbers.reading(high, key),
+                censored=words.censored_words(column),
+            )
+        )
+    return rows
+
+
+def sample_rows(job: Job) -> list[tuple[str, ...]]:
+    """Name, date and every reading of each sample; "<" or ">" before a censored one."""
+    marks = {-1: "< ", 0: "", 1: "> "}
+    rows = []
+    for i, name in enumerate(job.soil.sample_id):
+        cells = [name, job.soil.sampled_on[i] or "–"]
+        for key, column in job.soil.columns.items():
+            value = float(column.values[i])
+            shown = numbers.reading(value, key)
+            cells.append(shown if math.isnan(value) else marks[int(column.censored[i])] + shown)
+        rows.append(tuple(cells))
+    return rows
+
+
+def _scores(surface: Surface) -> tuple[tuple[str, ...], ...]:
+    return tuple(
+        (
+            score.method + (" (used)" if score.method == surface.method else ""), str(score.n),
+            numbers.spread(score.rmse, surface.analyte),
+            numbers.signed(score.mean_error, ANALYTES[surface.analyte].decimals + 1),
+            numbers.signed(score.skill, 2),
+            "–" if score.msdr is None else numbers.fixed(score.msdr, 2),
+        )
+        for score in surface.scores
+    )
+
+
+def surface_views(job: Job) -> list[SurfaceView]:
+    """Every mapped analyte."""
+    views = []
+    letters = [zone.letter for zone in job.zones.zones]
+    for key, surface in job.surfaces.items():
+        name = words.opening(words.analyte_name(key))
+        value = maps.soil_map(key=f"map-{key}", field=job.field, surface=surface, soil=job.soil,
+                              name=name, taken=words.taken(job.soil.columns[key]))
+        error = maps.error_map(key=f"error-{key}", field=job.field, surface=surface,
+                               soil=job.soil, name=words.substance(key))
+        reading = job.readings.get(key)
+        zones = None if reading is None else _trusted(charts.reading_chart(
+            key=f"zones-{key}", reading=reading, zones=job.zones.zones, name=name))
+        chart = None if not (surface.lag_pairs > 0).any() else _trusted(charts.variogram_chart(
+            key=f"variogram-{key}", surface=surface, name=name))
+        views.append(
+            SurfaceView(
+                key=key, name=name, method=surface.method,
+                cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
+                error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
+                score=words.score_words(surface), honesty=words.honesty_words(surface),
+                difference="" if reading is None else words.zone_difference(reading, letters),
+                scores=_scores(surface),
+            )
+        )
+    return views
+
+
+def zone_soils(job: Job) -> list[ZoneSoil]:
+    """Readings with standard errors, and the class of each nutrient's need, by zone."""
+    rows = []
+    for i, zone in enumerate(job.zones.zones):
+        cells = []
+        for key, reading in job.readings.items():
+            low, high = (numbers.reading(float(v[i]), key) for v in (reading.low, reading.high))
+            cells.append(
+                ReadingCell(
+                    mean=numbers.reading(float(reading.mean[i]), key),
+                    error=numbers.spread(float(reading.standard_error[i]), key),
+                    span=f"{low} to {high}",
+                )
+            )
+        rows.append(
+            ZoneSoil(
+                letter=zone.letter, area=numbers.acres(zone.area_ac), label=zone.label,
+                cells=tuple(cells),
+                classes=tuple(needs[i].soil_class or "–" for needs in job.needs.values()),
+            )
+        )
+    return rows
