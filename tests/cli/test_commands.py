@@ -1,0 +1,198 @@
+"""The commands as a user types them."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SAMPLE_GEO = Path(__file__).resolve().parents[2] / "sample_geo"
+
+
+def vrx(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "vrx", *map(str, arguments)], capture_output=True, text=True,
+        check=False, cwd=cwd,
+    )
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = Path(shutil.copytree(SAMPLE_GEO / "bench", tmp_path_factory.mktemp("cli") / "bench"))
+    done = vrx("run", folder)
+    assert done.returncode == 0, done.stderr
+    return folder
+
+
+def test_run_prints_the_order_to_stdout_and_talk_to_stderr(bench: Path) -> None:
+    done = vrx("run", bench)
+    assert "muriate of potash 0-0-60" in done.stdout
+    assert "page.html" in done.stdout
+    assert "note" in done.stderr
+    assert "Done:" not in done.stdout
+
+
+def test_run_json_is_the_job_record(bench: Path) -> None:
+    told = json.loads(vrx("run", bench, "--json").stdout)
+    on_disk = json.loads((Path(told["folder"]) / "manifest.json").read_text(encoding="utf-8"))
+    assert told["manifest"] == on_disk
+
+
+def test_audit_agrees_and_gives_json(bench: Path) -> None:
+    done = vrx("audit", bench, "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["arithmetic"] is True
+    assert told["trade"] is None
+
+
+@pytest.mark.parametrize(("share", "code", "words"), [(1.01, 0, "within"), (1.2, 8, "NOT within")])
+def test_delivery_is_a_verdict_of_its_own(bench: Path, share: float, code: int, words: str) -> None:
+    current = json.loads((bench / "output" / "current.json").read_text(encoding="utf-8"))["run"]
+    manifest = json.loads(
+        (bench / "output" / current / "manifest.json").read_text(encoding="utf-8")
+    )
+    line = manifest["order"][0]
+    done = vrx(
+        "audit", bench, "--delivered", f"{line['material']}={line['quantity'] * share:.0f}",
+        "--tolerance", "dry=5",
+    )
+    assert done.returncode == code, done.stderr
+    assert f"{words} trade tolerance" in done.stdout
+    assert "arithmetic: agrees" in done.stdout
+
+
+def test_a_delivery_without_a_tolerance_is_asked_for_one(bench: Path) -> None:
+    done = vrx("audit", bench, "--delivered", "muriate of potash 0-0-60=1000")
+    assert done.returncode == 3
+    assert "tolerance" in done.stderr
+
+
+def test_a_changed_rate_is_exit_code_8(bench: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(bench, tmp_path / "bench"))
+    current = json.loads((copy / "output" / "current.json").read_text(encoding="utf-8"))["run"]
+    path = copy / "output" / current / "prescription.geojson"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["features"][0]["properties"]["P1_KCL_LB"] += 5
+    path.write_text(json.dumps(document), encoding="utf-8")
+    done = vrx("audit", copy)
+    assert done.returncode == 8
+    assert "DIFFERS" in done.stdout
+    assert "zone 1" in done.stdout + done.stderr
+
+
+def test_a_lone_file_is_judged_without_a_job_record(bench: Path) -> None:
+    current = json.loads((bench / "output" / "current.json").read_text(encoding="utf-8"))["run"]
+    done = vrx("audit", bench / "output" / current / "prescription_shapefile.zip")
+    assert done.returncode == 0, done.stderr
+    assert "not judged" in done.stdout
+
+
+def test_new_writes_a_plan_that_says_what_is_left_and_check_and_run_list_it(tmp_path: Path) -> None:
+    source = SAMPLE_GEO / "kettle"
+    folder = tmp_path / "field"
+    done = vrx(
+        "new", folder, "--boundary", source / "boundary.geojson", "--samples",
+        source / "soil.csv", "--name", "Näme \"quoted\"",
+    )
+    assert done.returncode == 0, done.stderr
+    text = (folder / "plan.toml").read_text(encoding="utf-8")
+    assert 'column = "K_M3_ppm"' in text
+    for line in ("unit", "form", "extractant", "season", "net_in", "book", "material"):
+        assert f'\n{line} = "?"' in text
+    check = vrx("check", folder)
+    assert check.returncode == 2
+    assert 'extractant = "?"' in check.stdout
+    assert "121.38 ac" in check.stdout
+    run = vrx("run", folder)
+    assert run.returncode == 2
+    assert 'extractant = "?"' in run.stderr
+    again = vrx("new", folder, "--boundary", source / "boundary.geojson", "--samples",
+                source / "soil.csv")
+    assert again.returncode == 2
+    assert (folder / "plan.toml").read_text(encoding="utf-8") == text
+
+
+def test_a_filled_in_draft_runs(tmp_path: Path) -> None:
+    source = SAMPLE_GEO / "kettle"
+    folder = tmp_path / "field"
+    vrx("new", folder, "--boundary", source / "boundary.geojson", "--samples", source / "soil.csv")
+    plan = folder / "plan.toml"
+    answers = {
+        "season": "2027", "stand_year": "3", "date_column": '"sampled_on"', "lab": '"Invented"',
+        "report_number": '"1"', "net_in": "8", "sulfate_so4_ppm": "30", "tons_per_ac": "6.5",
+        "moisture_pct": "12", "material": '"muriate of potash 0-0-60"', "least_lb_per_ac": "80",
+        "most_lb_per_ac": "600", "step_lb_per_ac": "10",
+    }
+    by_section = {
+        "[soil.potassium]": {"unit": '"ppm"', "form": '"K"', "extractant": '"mehlich-3"'},
+        "[soil.sulfate]": {"unit": '"ppm"', "form": '"SO4-S"', "extractant": '"calcium phosphate"'},
+        "[soil.cec]": {"unit": '"meq/100 g"'}, "[soil.organic_matter]": {"unit": '"%"'},
+        "[need.potassium]": {"book": '"tri-state-2020"'},
+        "[need.sulfur]": {"book": '"sulfur-balance"'},
+    }
+    section, lines = "", []
+    for line in plan.read_text(encoding="utf-8").splitlines():
+        section = line if line.startswith("[") else section
+        key = line.partition(" = ")[0]
+        if line.endswith('["?", "?"]'):
+            lines.append(f"{key} = [0, 8]")
+        elif line.endswith('= "?"'):
+            lines.append(f"{key} = {by_section.get(section, {}).get(key) or answers[key]}")
+        else:
+            lines.append(line)
+    plan.write_text("\n".join(lines), encoding="utf-8")
+    check = vrx("check", folder)
+    assert check.returncode == 0, check.stdout + check.stderr
+    assert "ready" in check.stdout
+    run = vrx("run", folder)
+    assert run.returncode == 0, run.stderr
+
+
+def test_check_json_tells_columns_and_findings(bench: Path) -> None:
+    done = vrx("check", bench, "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["ready"] is True
+    assert told["field"]["area_ac"] == pytest.approx(40.01, abs=0.01)
+    potassium = next(one for one in told["readings"] if one["analyte"] == "potassium")
+    assert potassium["extractant"] == "ammonium acetate"
+    assert potassium["samples"] == 25
+
+
+def test_check_on_a_wrong_file_is_exit_code_3(bench: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(bench, tmp_path / "bench"))
+    (copy / "soil.csv").write_text("", encoding="utf-8")
+    done = vrx("check", copy)
+    assert done.returncode == 3
+    assert "soil.csv" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_books_lists_and_explains_with_evidence() -> None:
+    listed = vrx("books")
+    assert listed.returncode == 0
+    assert "tri-state-2020" in listed.stdout
+    told = vrx("books", "western-acetate-k-classes")
+    assert "from memory" in told.stdout
+    unknown = vrx("books", "tristate-2020")
+    assert unknown.returncode == 2
+    assert "tri-state-2020" in unknown.stderr
+
+
+def test_a_book_of_the_users_own_is_explained_like_ours() -> None:
+    guide = SAMPLE_GEO / "bench" / "county_guide.toml"
+    told = vrx("books", "bench-county-invented", "--from", guide)
+    assert told.returncode == 0, told.stderr
+    assert "invented" in told.stdout.lower()
+
+
+def test_materials_lists_and_explains() -> None:
+    told = vrx("materials", "potassium thiosulfate 0-0-25-17S")
+    assert "3.050 lb per gal" in told.stdout
+    assert "caution" in told.stdout
+    assert vrx("materials", "potash").returncode == 2
