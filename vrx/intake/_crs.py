@@ -1,0 +1,97 @@
+"""Which system the coordinates of a file are in. Degrees may be assumed, nothing else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyproj
+
+from vrx.errors import InputError
+from vrx.geo import WGS84, parse_crs
+from vrx.intake._shape import Layer
+from vrx.model import Finding, FloatArray, note
+
+Extent = tuple[float, float, float, float]
+
+
+def extent_of(layer: Layer) -> Extent | None:
+    """(west, south, east, north) in the file's own coordinates, None without coordinates."""
+    every: list[FloatArray] = []
+    for feature in layer.features:
+        shape = feature.shape
+        every += [ring for rings in shape.polygons for ring in rings]
+        every += [*shape.lines, shape.points]
+    every = [array for array in every if len(array)]
+    if not every:
+        return None
+    both = np.vstack(every)
+    low, high = both.min(axis=0), both.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def could_be_degrees(extent: Extent) -> bool:
+    """True if all coordinates lie within longitude -180...360 and latitude -90...90."""
+    west, south, east, north = extent
+    return west >= -180 and east <= 360 and south >= -90 and north <= 90
+
+
+def _range(extent: Extent) -> str:
+    west, south, east, north = extent
+    return f"{west:.10g}…{east:.10g} and {south:.10g}…{north:.10g}"
+
+
+def same_system(one: pyproj.CRS, other: pyproj.CRS) -> bool:
+    """True if two systems give the same coordinates, whatever their names and axis order."""
+    return bool(one.equals(other, ignore_axis_order=True)) or (
+        (code := one.to_epsg(min_confidence=70)) is not None
+        and code == other.to_epsg(min_confidence=70)
+    )
+
+
+def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Finding, ...]]:
+    """The CRS of a layer: what the file says, else what the user says, else WGS 84 for degrees.
+
+    Raises `InputError` where file and user differ, where nothing is said and the numbers cannot be
+    degrees, or where the numbers cannot belong to the system.
+    """
+    where = layer.file
+    extent = extent_of(layer)
+    if extent is None:
+        raise InputError("holds no coordinates", code="boundary-empty", where=where,
+                         hint="export it again")
+    said = parse_crs(stated, where=where) if stated else None
+    findings: tuple[Finding, ...] = ()
+    if layer.crs is not None and said is not None and not same_system(layer.crs, said):
+        raise InputError(
+            f"the file says {layer.crs.name}, the plan says {said.name}", code="crs-conflict",
+            where=where, hint="take the CRS out of the plan, or mend the file's own")
+    crs = layer.crs or said
+    if crs is None:
+        if not could_be_degrees(extent):
+            what = "no .prj" if where.lower().endswith(".shp") else "no coordinate system is stated"
+            raise InputError(
+                f"{what}; coordinates {_range(extent)} cannot be degrees", code="crs-missing",
+                where=where, hint="give the CRS (for example EPSG:32615)")
+        crs = WGS84
+        if not where.lower().endswith((".geojson", ".json")):
+            what = "no .prj" if where.lower().endswith(".shp") else "no CRS"
+            findings = (note("crs-assumed", where, f"{what}: degrees assumed",
+                             done="read as WGS 84 (EPSG:4326)",
+                             todo="give the CRS if it is another"),)
+    _require_plausible(crs, extent, where=where)
+    return crs, findings
+
+
+def _require_plausible(crs: pyproj.CRS, extent: Extent, *, where: str) -> None:
+    if not (crs.is_geographic or crs.is_projected):
+        raise InputError(f"{crs.name} is neither geographic nor projected", code="crs-kind",
+                         where=where, hint="give the CRS (for example EPSG:32615)")
+    if crs.is_geographic and not could_be_degrees(extent):
+        raise InputError(
+            f"{crs.name} is in degrees, but coordinates are {_range(extent)}",
+            code="crs-not-degrees", where=where,
+            hint="the file's coordinate system is wrong; give or mend it")
+    if crs.is_projected and could_be_degrees(extent):
+        raise InputError(
+            f"{crs.name} is in metres or feet, but coordinates {_range(extent)} look like degrees",
+            code="crs-looks-like-degrees", where=where,
+            hint="the file's coordinate system is wrong; give or mend it")

@@ -1,0 +1,143 @@
+"""Bytes of the user's files, loose, in a folder or in a zip. Nothing is ever unpacked to disk."""
+
+from __future__ import annotations
+
+import difflib
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from vrx.errors import InputError
+
+SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+MOST_ZIP_FILES = 2000
+MOST_ZIP_BYTES = 1 << 30
+MOST_FILE_BYTES = 2 << 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One file as the user knows it: `name` is shown, `folder` and `stem` group its kin."""
+
+    name: str
+    folder: str
+    stem: str
+    suffix: str
+    path: Path
+    member: str = ""
+
+    def read(self) -> bytes:
+        """All bytes. Raises `InputError` if they cannot be read."""
+        try:
+            if self.member:
+                with zipfile.ZipFile(self.path) as archive:
+                    return archive.read(self.member)
+            if self.path.stat().st_size > MOST_FILE_BYTES:
+                raise InputError(
+                    f"larger than {MOST_FILE_BYTES >> 30} GiB", code="file-too-large",
+                    where=self.name, hint="cut it to the field first",
+                )
+            return self.path.read_bytes()
+        except (OSError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error) as err:
+            raise InputError(
+                f"cannot be read: {err}", code="file-unreadable", where=self.name,
+                hint="copy it again; an encrypted zip must be unpacked first",
+            ) from err
+
+
+def _part(name: str, folder: str, path: Path, member: str = "") -> Part:
+    pure = PurePosixPath(name)
+    return Part(name=name, folder=folder, stem=pure.stem, suffix=pure.suffix.lower(), path=path,
+                member=member)
+
+
+def require_file(path: Path) -> None:
+    """Raise `InputError` with near names if nothing is there."""
+    if path.exists():
+        return
+    folder = path.parent
+    names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    near = difflib.get_close_matches(path.name, names, n=3, cutoff=0.5)
+    if not folder.is_dir():
+        hint = f"the folder {folder.name!r} does not exist either"
+    elif near:
+        hint = "did you mean " + " or ".join(repr(name) for name in near) + "?"
+    else:
+        hint = "check the name and the folder in the plan"
+    raise InputError("there is no such file", code="file-missing", where=path.name, hint=hint)
+
+
+def _is_zip(path: Path) -> bool:
+    return path.suffix.lower() == ".zip" or (
+        path.suffix.lower() not in {".xlsx", ".xlsm"} and zipfile.is_zipfile(path)
+    )
+
+
+def _zip_parts(path: Path) -> tuple[Part, ...]:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = [info for info in archive.infolist() if not info.is_dir()]
+    except (OSError, RuntimeError, zipfile.BadZipFile) as err:
+        raise InputError(
+            f"is not a readable zip: {err}", code="zip-broken", where=path.name,
+            hint="copy or download it again",
+        ) from err
+    total = sum(info.file_size for info in infos)
+    if len(infos) > MOST_ZIP_FILES or total > MOST_ZIP_BYTES:
+        raise InputError(
+            f"holds {len(infos)} files of {total} bytes; at most {MOST_ZIP_FILES} files and "
+            f"{MOST_ZIP_BYTES} bytes are read", code="zip-too-large", where=path.name,
+            hint="zip only the files of this field",
+        )
+    parts = []
+    for info in sorted(infos, key=lambda i: i.filename):
+        pure = PurePosixPath(info.filename.replace("\\", "/"))
+        if pure.is_absolute() or ".." in pure.parts or ":" in pure.parts[0]:
+            raise InputError(
+                f"holds the path {info.filename!r}, which leaves the archive",
+                code="zip-unsafe-path", where=path.name, hint="make the zip again from its folder",
+            )
+        if "__MACOSX" in pure.parts or any(step.startswith(".") for step in pure.parts):
+            continue
+        parts.append(_part(pure.name, str(pure.parent), path, info.filename))
+    return tuple(parts)
+
+
+def parts_of(path: Path) -> tuple[Part, ...]:
+    """The files behind a path: a zip's members, a folder's files, a shapefile's kin, or itself.
+
+    Hidden files and `__MACOSX` are left out. Raises `InputError` for a missing file, a broken zip,
+    a path that leaves the archive, or one beyond the size limits.
+    """
+    require_file(path)
+    try:
+        if path.is_dir():
+            files = sorted(p for p in path.iterdir() if p.is_file() and p.name[0] != ".")
+            return tuple(_part(p.name, "", p) for p in files)
+        if _is_zip(path):
+            return _zip_parts(path)
+        if path.suffix.lower() in SHAPEFILE_PARTS:
+            kin = sorted(
+                p for p in path.parent.iterdir()
+                if p.stem.casefold() == path.stem.casefold() and p.suffix.lower() in SHAPEFILE_PARTS
+            )
+            return tuple(_part(p.name, "", p) for p in kin)
+    except PermissionError as err:
+        raise InputError(
+            "may not be read (no permission)", code="file-unreadable", where=path.name,
+            hint="give yourself the right to read it",
+        ) from err
+    return (_part(path.name, "", path),)
+
+
+def input_files(path: Path) -> tuple[Path, ...]:
+    """The files on disk that reading `path` really reads, sorted: what a job record must hash.
+
+    A shapefile is several; a zip is one; a folder gives the files that belong to a known format.
+    """
+    known = {*SHAPEFILE_PARTS, ".geojson", ".json", ".gpkg", ".csv", ".txt", ".tsv", ".xlsx"}
+    parts = parts_of(path)
+    if path.is_dir():
+        parts = tuple(part for part in parts if part.suffix in known)
+    return tuple(sorted({part.path for part in parts}))

@@ -1,0 +1,207 @@
+"""Where samples lie: coordinates as written -> the field's CRS. Nothing is exchanged or signed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pyproj
+from pyproj.exceptions import ProjError
+
+from vrx.errors import InputError
+from vrx.geo import WGS84, field_crs, parse_crs, transform_points
+from vrx.intake._numbers import degrees_of, number_of
+from vrx.intake._raise import listed, raise_stops
+from vrx.intake._table import Table
+from vrx.intake.spec import SoilSpec
+from vrx.model import BoolArray, Field, Finding, FloatArray, IntArray, note, stop, warn
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Places:
+    """Coordinates as written, arrays (n,), and `systems[system_of[k]]`, the system of row k.
+
+    `names` are the headings of the two coordinates, easting or longitude first.
+    """
+
+    east: FloatArray
+    north: FloatArray
+    systems: tuple[pyproj.CRS, ...]
+    system_of: IntArray
+    names: tuple[str, str]
+
+    @property
+    def in_degrees(self) -> bool:
+        """True if the coordinates are longitude and latitude."""
+        return bool(self.systems[0].is_geographic)
+
+
+def moved(
+    east: FloatArray, north: FloatArray, crs: pyproj.CRS, field: Field
+) -> tuple[FloatArray, FloatArray]:
+    """Points in the field's CRS, infinite where PROJ has no answer."""
+    target = field_crs(field.crs_centre)
+    try:
+        return transform_points(east, north, source=crs, target=target)
+    except ProjError:
+        pass
+    out = np.full((2, len(east)), np.inf)
+    for k in range(len(east)):
+        try:
+            one = transform_points(east[k : k + 1], north[k : k + 1], source=crs, target=target)
+        except ProjError:
+            continue
+        out[:, k] = one[0][0], one[1][0]
+    return out[0], out[1]
+
+
+def in_field_crs(places: Places, field: Field) -> tuple[FloatArray, FloatArray]:
+    """All points in the field's CRS, each from its own system."""
+    out = np.full((2, len(places.east)), np.inf)
+    for k, crs in enumerate(places.systems):
+        own = places.system_of == k
+        out[0, own], out[1, own] = moved(places.east[own], places.north[own], crs, field)
+    return out[0], out[1]
+
+
+def _column(
+    table: Table, rows: Sequence[int], heading: str, decimal: str, *, degrees: bool
+) -> tuple[FloatArray, list[Finding]]:
+    index = table.index(heading)
+    read = degrees_of if degrees else number_of
+    values = np.full(len(rows), np.nan)
+    bad: list[str] = []
+    for k, row in enumerate(rows):
+        cell = table.rows[row].cells[index]
+        value = read(cell, decimal)
+        if value is None:
+            bad.append(f"{cell!r} ({table.row_word} {table.rows[row].number})")
+        else:
+            values[k] = value
+    if not bad:
+        return values, []
+    return values, [stop("soil-coordinate-unreadable", f"{table.file}, column {heading}",
+                         f"no coordinate: {listed(bad, most=5)}",
+                         todo="write decimal degrees, or metres with the CRS")]
+
+
+def _zone_systems(
+    table: Table, rows: Sequence[int], heading: str, field: Field
+) -> tuple[tuple[pyproj.CRS, ...], IntArray, list[Finding]]:
+    index = table.index(heading)
+    south = field.crs_centre[1] < 0
+    zones: list[int] = []
+    bad: list[str] = []
+    for row in rows:
+        text = table.rows[row].cells[index].upper().removesuffix("N" if not south else "S").strip()
+        zone = int(text) if text.isdigit() else 0
+        if 1 <= zone <= 60:
+            zones.append(zone)
+        else:
+            bad.append(f"{text!r} ({table.row_word} {table.rows[row].number})")
+    if bad:
+        return (), np.zeros(0, dtype=np.int64), [
+            stop("soil-zone-unknown", f"{table.file}, column {heading}",
+                 f"no UTM zone 1…60 of the field's hemisphere: {listed(bad, most=5)}",
+                 todo="write the zone number of every row")]
+    each = sorted(set(zones))
+    systems = tuple(pyproj.CRS.from_epsg((32700 if south else 32600) + zone) for zone in each)
+    system_of = np.array([each.index(zone) for zone in zones], dtype=np.int64)
+    names = ", ".join(crs.name for crs in systems)
+    return systems, system_of, [note("soil-by-zone", table.file,
+                                 f"UTM zones by column {heading}: {names}",
+                                 done="each row transformed from its own zone (WGS 84 assumed)")]
+
+
+def read_places(
+    table: Table, rows: Sequence[int], spec: SoilSpec, field: Field, decimal: str
+) -> tuple[Places, list[Finding]]:
+    """Coordinates of the rows and their systems. Raises `InputError` if they are not stated."""
+    findings: list[Finding] = []
+    one = np.zeros(len(rows), dtype=np.int64)
+    if spec.by_geometry:
+        if table.places is None or table.crs is None:
+            raise InputError("its columns of coordinates are not stated",
+                             code="soil-no-coordinates", where=table.file,
+                             hint="state longitude_column and latitude_column, or easting_column, "
+                             "northing_column and crs")
+        own = table.places[list(rows)]
+        return Places(east=own[:, 0], north=own[:, 1], systems=(table.crs,), system_of=one,
+                      names=("geometry", "geometry")), []
+    degrees = bool(spec.longitude_column and spec.latitude_column)
+    if degrees == bool(spec.easting_column and spec.northing_column):
+        raise InputError("needs one pair of coordinates", code="soil-no-coordinates",
+                         where=table.file, hint="state longitude_column and latitude_column, or "
+                         "easting_column and northing_column with crs, not both")
+    names = (
+        (str(spec.longitude_column), str(spec.latitude_column)) if degrees
+        else (str(spec.easting_column), str(spec.northing_column))
+    )
+    systems: tuple[pyproj.CRS, ...]
+    if spec.zone_column and not degrees:
+        if spec.crs:
+            raise InputError("both crs and zone_column are stated", code="soil-crs-twice",
+                             where=table.file, hint="keep one of them")
+        systems, one, said = _zone_systems(table, rows, spec.zone_column, field)
+        findings += said
+        raise_stops(findings)
+    else:
+        systems = (_stated(spec, degrees=degrees, where=table.file),)
+    east, bad_east = _column(table, rows, names[0], decimal, degrees=degrees)
+    north, bad_north = _column(table, rows, names[1], decimal, degrees=degrees)
+    findings += [*bad_east, *bad_north]
+    raise_stops(findings)
+    if degrees and spec.longitudes_are_west:
+        changed = int((east > 0).sum())
+        findings.append(warn("soil-longitudes-made-west", f"{table.file}, column {names[0]}",
+                             f"{changed} longitudes without a minus sign",
+                             done="made negative (west), as you chose"))
+        east = -np.abs(east)
+    return Places(east=east, north=north, systems=systems, system_of=one, names=names), findings
+
+
+def _stated(spec: SoilSpec, *, degrees: bool, where: str) -> pyproj.CRS:
+    if spec.crs is None:
+        if degrees:
+            return WGS84
+        raise InputError("eastings and northings without a CRS", code="crs-missing", where=where,
+                         hint="state crs (for example EPSG:32615)")
+    crs = parse_crs(spec.crs, where=where)
+    if bool(crs.is_geographic) != degrees:
+        raise InputError(
+            f"{crs.name} is {'not ' if degrees else ''}in degrees, the columns are "
+            f"{'longitude and latitude' if degrees else 'easting and northing'}",
+            code="crs-kind", where=where, hint="state the columns that belong to the CRS")
+    return crs
+
+
+def without_zeros(
+    places: Places, ids: Sequence[str], field: Field, *, where: str
+) -> tuple[BoolArray, list[Finding]]:
+    """Rows with a position: those at exactly 0 in either coordinate had no fix."""
+    near_zero = places.in_degrees and (
+        abs(field.crs_centre[0]) < 1 or abs(field.crs_centre[1]) < 1)
+    missing = ~(np.isfinite(places.east) & np.isfinite(places.north))
+    east, north = places.east == 0, places.north == 0
+    if near_zero:
+        east, north = east & north, east & north
+    words = ("longitude", "latitude") if places.in_degrees else ("easting", "northing")
+    groups = [
+        ([i for i, k in zip(ids, missing, strict=True) if k], "no position"),
+        ([i for i, k in zip(ids, east & north, strict=True) if k], "position 0, 0"),
+        ([i for i, k in zip(ids, east & ~north, strict=True) if k], f"{words[0]} 0"),
+        ([i for i, k in zip(ids, north & ~east, strict=True) if k], f"{words[1]} 0"),
+    ]
+    said = "; ".join(f"{listed(names)}: {why}" for names, why in groups if names)
+    good = ~(missing | east | north)
+    if not said:
+        return good, []
+    return good, [warn("soil-position-zero", where, said, done="left out",
+                       todo="give their positions")]
+
+
+def subset(places: Places, good: BoolArray) -> Places:
+    """The places of some rows."""
+    return replace(places, east=places.east[good], north=places.north[good],
+                   system_of=places.system_of[good])

@@ -1,0 +1,214 @@
+"""Rings as written -> valid polygons with their holes, on the longitude-latitude plane.
+
+Nothing here decides a doubtful case: repairs that change less than `SAFE_CHANGE` of the area are
+made and told, everything else becomes a stop with its candidates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pyproj
+import shapely
+from pyproj.exceptions import ProjError
+
+from vrx.errors import InputError
+from vrx.geo import WGS84, lonlat_area_m2, transform_points
+from vrx.intake._shape import Rings
+from vrx.model import Finding, FloatArray, note, stop
+from vrx.units import acres_from_m2
+
+SAFE_CHANGE = 0.002
+"""A repair that changes the area by no more than this share is made without asking."""
+
+_GEOD = pyproj.Geod(ellps="WGS84")
+
+
+def acres(geometry: shapely.Geometry) -> float:
+    """Geodesic acres of a longitude-latitude geometry."""
+    return acres_from_m2(lonlat_area_m2(geometry)) if not geometry.is_empty else 0.0
+
+
+def polygons_of(geometry: shapely.Geometry) -> shapely.MultiPolygon:
+    """Only the areas of a geometry, as a MultiPolygon."""
+    flat: list[shapely.Polygon] = []
+    for part in shapely.get_parts(geometry):
+        if part.geom_type == "Polygon" and not part.is_empty:
+            flat.append(part)
+        elif hasattr(part, "geoms"):
+            flat += list(polygons_of(part).geoms)
+    return shapely.MultiPolygon(flat)
+
+
+def to_lonlat_rings(
+    rings: Sequence[FloatArray], source: pyproj.CRS, *, where: str
+) -> list[FloatArray]:
+    """Rings of any system as WGS 84 longitude, latitude; (n, 2) each."""
+    moved = []
+    for ring in rings:
+        if source == WGS84 or not len(ring):
+            moved.append(ring)
+            continue
+        try:
+            lon, lat = transform_points(ring[:, 0], ring[:, 1], source=source, target=WGS84)
+        except ProjError as err:
+            raise InputError(
+                f"{source.name} has no place for its coordinates: {err}", code="crs-no-such-place",
+                where=where, hint="the file's coordinate system is wrong; give or mend it"
+            ) from err
+        moved.append(np.column_stack([lon, lat]))
+    return moved
+
+
+def unwrapped(rings: Sequence[FloatArray]) -> tuple[list[FloatArray], str]:
+    """Rings with longitudes made continuous, and what had to be done ("" if nothing)."""
+    east = np.concatenate([ring[:, 0] for ring in rings if len(ring)])
+    if east.min() > 180:
+        return [np.column_stack([r[:, 0] - 360.0, r[:, 1]]) for r in rings], (
+            "longitudes run from 0 to 360")
+    if east.max() > 180 or east.max() - east.min() > 180:
+        return [np.column_stack([np.mod(r[:, 0], 360.0), r[:, 1]]) for r in rings], (
+            "the field crosses longitude 180")
+    return list(rings), ""
+
+
+def place(lon: float, lat: float) -> str:
+    """A place for a message."""
+    lon = (lon + 180.0) % 360.0 - 180.0
+    return f"longitude {lon:.6f}, latitude {lat:.6f}"
+
+
+def distance_m(one: FloatArray, other: FloatArray) -> float:
+    """Geodesic metres between two positions (longitude, latitude)."""
+    return float(_GEOD.inv(one[0], one[1], other[0], other[1])[2])
+
+
+def _closed(ring: FloatArray) -> tuple[FloatArray, bool]:
+    if len(ring) and not np.array_equal(ring[0], ring[-1]):
+        return np.vstack([ring, ring[:1]]), True
+    return ring, False
+
+
+def _drawn_area(ring: FloatArray) -> float:
+    return abs(float(_GEOD.polygon_area_perimeter(ring[:, 0], ring[:, 1])[0]))
+
+
+def outline_of(ring: FloatArray) -> shapely.Polygon | None:
+    """The corners of a ring joined in order around their middle, if that is valid."""
+    corners = np.unique(ring, axis=0)
+    middle = corners.mean(axis=0)
+    around = np.arctan2(corners[:, 1] - middle[1], corners[:, 0] - middle[0])
+    polygon = shapely.Polygon(corners[np.argsort(around, kind="stable")])
+    return polygon if polygon.is_valid and polygon.area > 0 else None
+
+
+def crossing_of(ring: FloatArray) -> str:
+    """Where a ring crosses itself, for a message."""
+    reason = str(shapely.is_valid_reason(shapely.Polygon(ring)))
+    if "[" not in reason:
+        return reason
+    lon, lat = reason[reason.index("[") + 1 : reason.index("]")].split()[:2]
+    return place(float(lon), float(lat))
+
+
+def mend_ring(
+    ring: FloatArray, *, where: str, crossing: str | None
+) -> tuple[shapely.MultiPolygon, list[Finding]]:
+    """One closed ring as an area; a ring that crosses itself is repaired, chosen or stopped."""
+    polygon = shapely.Polygon(ring)
+    if polygon.is_valid:
+        return shapely.MultiPolygon([polygon]), []
+    # By structure: a spot that the ring goes round twice stays land.
+    fixed = polygons_of(shapely.make_valid(polygon, method="structure", keep_collapsed=False))
+    drawn, mended = _drawn_area(ring), lonlat_area_m2(fixed) if not fixed.is_empty else 0.0
+    if mended > 0 and abs(mended - drawn) <= SAFE_CHANGE * mended:
+        done = f"repaired: {acres_from_m2(drawn):.3f} ac before, {acres_from_m2(mended):.3f} after"
+        return fixed, [note("boundary-repaired", where,
+                            f"touches or crosses itself at {crossing_of(ring)}", done=done)]
+    outline = outline_of(ring)
+    if crossing == "as drawn" and mended > 0:
+        return fixed, [note("boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+                            done=f"taken as drawn, {acres_from_m2(mended):.3f} ac, as you chose")]
+    if crossing == "outline" and outline is not None:
+        return shapely.MultiPolygon([outline]), [note(
+            "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+            done=f"corners joined in order around the middle, {acres(outline):.3f} ac, as you "
+            "chose")]
+    choices = [f"{acres_from_m2(mended):.1f} ac as drawn (crossing = \"as drawn\")"]
+    if outline is not None:
+        choices.append(f"{acres(outline):.1f} ac outline (crossing = \"outline\")")
+    return fixed, [stop("boundary-crosses-itself", where,
+                        f"boundary crosses itself at {crossing_of(ring)}: " + ", ".join(choices),
+                        todo="put the corners in order in the file, or choose one of these")]
+
+
+def _nesting(areas: Sequence[shapely.MultiPolygon]) -> list[int]:
+    """How many other rings each ring lies in."""
+    inner = [area.representative_point() for area in areas]
+    sizes = [area.area for area in areas]
+    return [
+        sum(
+            1 for j, outer in enumerate(areas)
+            if j != i and (sizes[j], -j) > (sizes[i], -i) and bool(outer.covers(inner[i]))
+            and (outer.covers(areas[i]) or outer.intersection(areas[i]).area > 0.5 * sizes[i])
+        )
+        for i in range(len(areas))
+    ]
+
+
+def assemble(
+    polygons: Sequence[Rings], *, where: str, crossing: str | None = None
+) -> tuple[shapely.MultiPolygon, list[Finding]]:
+    """All rings of one feature as one valid MultiPolygon on the longitude-latitude plane.
+
+    Rings lying inside an odd number of others are holes, whatever their winding; that is told where
+    the file did not say so. `crossing` is None (stop), "as drawn" or "outline".
+    """
+    areas: list[shapely.MultiPolygon] = []
+    said_hole: list[bool] = []
+    findings: list[Finding] = []
+    unclosed = 0
+    for rings in polygons:
+        for position, raw in enumerate(rings):
+            if len(np.unique(raw, axis=0)) < 3:
+                findings.append(stop(
+                    "boundary-degenerate", where,
+                    f"a ring has {len(np.unique(raw, axis=0))} different points: fewer than 3 "
+                    "different points", todo="draw the boundary again"))
+                continue
+            ring, was_open = _closed(raw)
+            unclosed += was_open
+            area, said = mend_ring(ring, where=where, crossing=crossing)
+            findings += said
+            if area.is_empty:
+                continue
+            areas.append(area)
+            said_hole.append(position > 0)
+    if unclosed:
+        findings.append(note("boundary-ring-closed", where, f"{unclosed} ring(s) not closed",
+                             done="closed with a straight line to the first corner"))
+    if not areas:
+        return shapely.MultiPolygon(), findings
+    depth = _nesting(areas)
+    taken = sum(1 for d, hole in zip(depth, said_hole, strict=True) if d % 2 and not hole)
+    if taken:
+        findings.append(note("boundary-rings-as-holes", where,
+                             f"{taken} rings inside the boundary taken as holes",
+                             done="the file wound or listed them as if they were land"))
+    outside = sum(1 for d, hole in zip(depth, said_hole, strict=True) if d % 2 == 0 and hole)
+    if outside:
+        findings.append(note("boundary-holes-as-parts", where,
+                             f"{outside} rings wound as holes lie in no other ring",
+                             done="taken as parts of the field"))
+    return _even_odd(areas, depth), findings
+
+
+def _even_odd(areas: Sequence[shapely.MultiPolygon], depth: Sequence[int]) -> shapely.MultiPolygon:
+    if len(areas) == 1:
+        return areas[0]
+    result: shapely.Geometry = shapely.MultiPolygon()
+    for level in sorted(set(depth)):
+        here = shapely.union_all([a for a, d in zip(areas, depth, strict=True) if d == level])
+        result = result.union(here) if level % 2 == 0 else result.difference(here)
+    return polygons_of(result)

@@ -1,0 +1,249 @@
+"""Tables of any kind as text cells with their row numbers: CSV, workbook, vector attributes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+
+import numpy as np
+import pyproj
+
+from vrx.errors import InputError
+from vrx.formats.soil_methods import nearest, unit_spelled
+from vrx.intake._crs import crs_for
+from vrx.intake._files import Part, parts_of
+from vrx.intake._shape import Layer
+from vrx.intake._text import cells_of
+from vrx.intake._vector import choose_layer, is_vector
+from vrx.model import Finding, FloatArray, note
+
+TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
+_HEADER_WITHIN = 25
+_BY_NUMBER = re.compile(r"column (\d{1,4})")
+_PLAIN_UNITS = frozenset({"deg", "degrees", "degree", "°", "dd", "decimal degrees", "m", "ft",
+                          "feet", "metres", "meters", "in", "inches", "cm", "-", "text", "units",
+                          "unit", "date"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row: its number as the user counts it in the file, and its cells, one a heading."""
+
+    number: int
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Table:
+    """A table. `units` is the units row or (). `places` (rows, 2) and `crs` are set by geometry.
+
+    `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text.
+    """
+
+    file: str
+    source: str
+    row_word: str
+    headings: tuple[str, ...]
+    rows: tuple[Row, ...]
+    units: tuple[str, ...] = ()
+    decimal: str = ""
+    delimiter: str = ""
+    epoch: datetime | None = None
+    crs: pyproj.CRS | None = None
+    places: FloatArray | None = None
+    findings: tuple[Finding, ...] = ()
+
+    def where(self, row: Row, heading: str = "") -> str:
+        """ "soil.csv row 5, column K"."""
+        column = f", column {heading}" if heading else ""
+        return f"{self.file} {self.row_word} {row.number}{column}"
+
+    def index(self, heading: str) -> int:
+        """Position of a heading, or of "column 5". `InputError` if it is missing or there twice."""
+        exact = [i for i, h in enumerate(self.headings) if h == heading]
+        same = exact or [i for i, h in enumerate(self.headings) if plain(h) == plain(heading)]
+        by_number = _BY_NUMBER.fullmatch(heading)
+        if not same and by_number and 1 <= int(by_number[1]) <= len(self.headings):
+            return int(by_number[1]) - 1
+        if not same:
+            known = [h for h in self.headings if h]
+            raise InputError(f"has no column {heading!r}", code="table-column-missing",
+                             where=self.file, hint=nearest(heading, known))
+        if len(same) > 1:
+            firsts = [next((r.cells[i] for r in self.rows if r.cells[i]), "") for i in same]
+            raise InputError(
+                f"heading {heading!r} is used {'twice' if len(same) == 2 else len(same)} "
+                f"(columns {' and '.join(str(i + 1) for i in same)}; first values "
+                f"{' and '.join(firsts)}); choose one", code="table-heading-twice",
+                where=self.file, hint=" or ".join(f'"column {i + 1}"' for i in same)
+                + " as the column's name tells which; or rename one of them in the file")
+        return same[0]
+
+
+def plain(heading: str) -> str:
+    """A heading without case and spare blanks."""
+    return " ".join(heading.replace("\ufeff", "").split()).casefold()
+
+
+def wanted_headings(needed: Sequence[str]) -> set[str]:
+    """The headings to look for: all needed ones but those told by their number."""
+    return {plain(heading) for heading in needed if not _BY_NUMBER.fullmatch(heading)}
+
+
+def text_of(value: object) -> str:
+    """A typed value as the text that a person would have written."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        if value != value:  # noqa: PLR0124 - NaN
+            return ""
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, datetime):
+        midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
+        return value.date().isoformat() if midnight else value.isoformat()
+    return value.isoformat() if isinstance(value, date) else " ".join(str(value).split())
+
+
+def header_row(rows: Sequence[Sequence[str]], needed: Sequence[str]) -> int | None:
+    """The first row that holds all needed headings, among the first rows that are not blank."""
+    wanted = wanted_headings(needed)
+    seen = 0
+    for index, row in enumerate(rows):
+        if not any(row):
+            continue
+        if wanted and wanted <= {plain(cell) for cell in row}:
+            return index
+        seen += 1
+        if seen >= _HEADER_WITHIN:
+            break
+    return None
+
+
+def likely_header(rows: Sequence[Sequence[str]]) -> int:
+    """The first row as wide as the table's usual row: titles above a table fill fewer cells."""
+    filled = [sum(1 for cell in row if cell) for row in rows[:60]]
+    usual = max((n for n in filled), default=0)
+    for index, count in enumerate(filled):
+        if count >= 2 and count >= 0.6 * usual:
+            return index
+    return 0
+
+
+def body(
+    rows: Sequence[Sequence[str]], header: int, *, file: str, row_word: str = "row"
+) -> tuple[tuple[str, ...], tuple[Row, ...], tuple[str, ...], list[Finding]]:
+    """Headings, rows that are not blank, the units row or (), and findings."""
+    headings = [cell.replace("\ufeff", "").strip() for cell in rows[header]]
+    while headings and not headings[-1]:
+        headings.pop()
+    width = len(headings)
+    kept: list[Row] = []
+    units: tuple[str, ...] = ()
+    findings: list[Finding] = []
+    blank = 0
+    for number, row in enumerate(rows[header + 1 :], header + 2):
+        if not any(row):
+            blank += 1
+            continue
+        if any(row[width:]):
+            raise InputError(
+                f"has {len(row)} cells, the headings are {width}", code="table-row-too-long",
+                where=f"{file} {row_word} {number}",
+                hint="a decimal comma in a file parted by commas? Put quotation marks around it")
+        cells = tuple(row[:width]) + ("",) * (width - len(row))
+        if not kept and not units and _is_units(cells):
+            units = cells
+            findings.append(note("table-units-row", f"{file} {row_word} {number}",
+                                 "holds units, no sample", done="used as the units",
+                                 value="; ".join(c for c in cells if c)))
+            continue
+        kept.append(Row(number=number, cells=cells))
+    if blank:
+        findings.append(note("table-blank-rows", file, f"{blank} empty rows", done="left out"))
+    return tuple(headings), tuple(kept), units, findings
+
+
+def _is_units(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if cell]
+    known = [unit_spelled(c) is not None or c.casefold() in _PLAIN_UNITS for c in filled]
+    return bool(filled) and all(known) and any(unit_spelled(c) is not None for c in filled)
+
+
+def _text_table(part: Part, needed: Sequence[str]) -> Table:
+    rows, delimiter, source, findings = cells_of(part.read(), where=part.name)
+    header = header_row(rows, needed)
+    if header is None:
+        header = likely_header(rows)
+    headings, kept, units, said = body(rows, header, file=part.name)
+    findings.append(note("table-read", part.name, f"{source}, headings in row {header + 1}",
+                         done="read"))
+    return Table(file=part.name, source=source, row_word="row", headings=headings, rows=kept,
+                 units=units, delimiter=delimiter, findings=(*findings, *said))
+
+
+def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> Table:
+    """The attributes of a vector layer; its points as `places` in `crs` where they are needed."""
+    rows = tuple(
+        Row(number=f.record, cells=tuple(text_of(f.properties.get(c)) for c in layer.columns))
+        for f in layer.features
+    )
+    table = Table(file=layer.file, source=f"layer {layer.name}", row_word="record",
+                  headings=layer.columns, rows=rows, decimal=".", findings=layer.findings)
+    if not need_places:
+        return table
+    if layer.kind in {"polygon", "line"}:
+        raise InputError(f"layer {layer.name!r} holds {layer.kind}s, not sample points",
+                         code="soil-not-points", where=layer.file,
+                         hint="give the points where the samples were taken")
+    crs, said = crs_for(layer, stated=stated_crs)
+    places = np.full((len(rows), 2), np.nan)
+    for k, feature in enumerate(layer.features):
+        if len(feature.shape.points) == 1:
+            places[k] = feature.shape.points[0]
+        elif len(feature.shape.points) > 1:
+            raise InputError("is a bundle of several points", code="soil-not-points",
+                             where=f"{layer.file} record {feature.record}",
+                             hint="export one point a record")
+    return replace(table, crs=crs, places=places, findings=(*layer.findings, *said))
+
+
+def read_table(
+    path: Path,
+    *,
+    needed: Sequence[str] = (),
+    sheet: str | None = None,
+    layer: str | None = None,
+    crs: str | None = None,
+    need_places: bool = False,
+) -> Table:
+    """A table of any kind. `needed` headings help to find the header row and the sheet.
+
+    Raises `InputError` for what is no table, an empty file or one without rows.
+    """
+    parts = parts_of(path)
+    tables = [part for part in parts if part.suffix in TABLE_SUFFIXES]
+    vectors = is_vector(path) and any(
+        p.suffix in {".shp", ".dbf", ".geojson", ".json", ".gpkg"} for p in parts)
+    if vectors and not (tables and layer is None and not need_places):
+        found = choose_layer(path, layer=layer, kinds=("point", "none", "polygon"))
+        table = vector_table(found, stated_crs=crs, need_places=need_places)
+    else:
+        if not tables and len(parts) == 1 and not is_vector(path):
+            tables = list(parts)
+        if len(tables) != 1:
+            names = "; ".join(part.name for part in tables) or "none"
+            raise InputError(f"holds {len(tables)} tables: {names}", code="table-several",
+                             where=path.name, hint="give one file")
+        if tables[0].suffix in {".xlsx", ".xlsm"}:
+            from vrx.intake._workbook import workbook_table
+
+            table = workbook_table(tables[0], needed=needed, sheet=sheet)
+        else:
+            table = _text_table(tables[0], needed)
+    if not table.rows:
+        raise InputError("holds headings but no rows", code="table-no-rows", where=table.file,
+                         hint="export it again")
+    return table

@@ -1,0 +1,208 @@
+"""Which layer of a vector file is meant, and its features. Several candidates stop."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pyproj
+from pyproj.exceptions import CRSError
+
+from vrx.errors import InputError
+from vrx.intake._files import SHAPEFILE_PARTS, Part, parts_of
+from vrx.intake._geojson import read_geojson
+from vrx.intake._shape import Feature, Layer, shape_of
+from vrx.intake._shapefile import header_kind, read_shapefile
+
+VECTOR_SUFFIXES = (".shp", ".geojson", ".json", ".gpkg", ".zip")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate:
+    """A layer that could be read: `kind` is what its header or its features say."""
+
+    file: str
+    name: str
+    kind: str
+    load: Callable[[], Layer]
+
+
+def is_vector(path: Path) -> bool:
+    """True if a path names a vector file by its suffix (or is a zip or a folder)."""
+    return path.suffix.lower() in (*VECTOR_SUFFIXES, *SHAPEFILE_PARTS) or path.is_dir()
+
+
+def _shapefiles(parts: tuple[Part, ...]) -> list[Candidate]:
+    groups: dict[tuple[str, str], dict[str, Part]] = {}
+    for part in parts:
+        if part.suffix in SHAPEFILE_PARTS:
+            groups.setdefault((part.folder, part.stem.casefold()), {})[part.suffix] = part
+    found = []
+    for group in groups.values():
+        any_part = group.get(".shp") or group.get(".dbf")
+        if any_part is None:
+            continue
+        kind = header_kind(group[".shp"]) if ".shp" in group else "none"
+        found.append(Candidate(
+            file=any_part.name, name=any_part.stem, kind=kind,
+            load=partial(read_shapefile, any_part.stem, group)))
+    return found
+
+
+def _geojsons(parts: tuple[Part, ...]) -> list[Candidate]:
+    found = []
+    for part in parts:
+        if part.suffix in {".geojson", ".json"}:
+            try:
+                layer = read_geojson(part.read(), file=part.name, name=part.stem)
+            except InputError:
+                if part.suffix == ".json" and len(parts) > 1:
+                    continue  # a stranger beside the layer, such as a settings file
+                raise
+            found.append(Candidate(file=part.name, name=part.stem, kind=layer.kind,
+                                   load=partial(_same, layer)))
+    return found
+
+
+def _same(layer: Layer) -> Layer:
+    return layer
+
+
+def _database_kind(geometry_type: object) -> str:
+    text = str(geometry_type or "")
+    for kind in ("Polygon", "Line", "Point"):
+        if kind in text:
+            return kind.lower()
+    return "polygon" if text in {"Unknown", "GeometryCollection"} else "none"
+
+
+def _unreadable(name: str, err: Exception) -> InputError:
+    return InputError(f"cannot be read: {err}", code="file-unreadable", where=name,
+                      hint="open and save it again, or export it as GeoJSON")
+
+
+def _databases(parts: tuple[Part, ...]) -> list[Candidate]:
+    import pyogrio
+    from pyogrio.errors import DataLayerError, DataSourceError
+
+    found = []
+    for part in parts:
+        if part.suffix != ".gpkg":
+            continue
+        with _on_disk(part) as path:
+            try:
+                names = pyogrio.list_layers(path)
+            except (DataSourceError, DataLayerError) as err:
+                raise _unreadable(part.name, err) from err
+        found += [
+            Candidate(file=part.name, name=str(name), kind=_database_kind(kind),
+                      load=partial(_read_database, part, str(name)))
+            for name, kind in names
+        ]
+    return found
+
+
+class _on_disk:  # noqa: N801 - a context manager
+    """A path to a part; a zip member is written to a private folder and removed again."""
+
+    def __init__(self, part: Part) -> None:
+        self.part = part
+        self.folder: tempfile.TemporaryDirectory[str] | None = None
+
+    def __enter__(self) -> Path:
+        if not self.part.member:
+            return self.part.path
+        self.folder = tempfile.TemporaryDirectory(prefix="vrx-")
+        path = Path(self.folder.name) / f"layer{self.part.suffix}"
+        path.write_bytes(self.part.read())
+        return path
+
+    def __exit__(self, *_: object) -> None:
+        if self.folder is not None:
+            self.folder.cleanup()
+
+
+def _read_database(part: Part, name: str) -> Layer:
+    import pyogrio.raw
+    import shapely
+    from pyogrio.errors import DataLayerError, DataSourceError
+
+    with _on_disk(part) as path:
+        try:
+            meta, fids, geometry, values = pyogrio.raw.read(path, layer=name, return_fids=True)
+        except (DataSourceError, DataLayerError) as err:
+            raise _unreadable(part.name, err) from err
+    columns = tuple(str(column) for column in meta["fields"])
+    blobs = geometry if geometry is not None else [None] * len(fids)
+    features = []
+    for number, blob in enumerate(blobs, 1):
+        where = f"{part.name} layer {name} record {number}"
+        try:
+            shape = shape_of(shapely.from_wkb(blob) if blob is not None else None)
+        except shapely.errors.ShapelyError as err:
+            raise _unreadable(where, err) from err
+        row = {c: _plain(values[k][number - 1]) for k, c in enumerate(columns)}
+        features.append(Feature(record=number, properties=row, shape=shape))
+    return Layer(file=part.name, name=name, crs=_database_crs(meta.get("crs"), part.name),
+                 columns=columns, features=tuple(features))
+
+
+def _database_crs(text: str | None, where: str) -> pyproj.CRS | None:
+    if not text:
+        return None
+    try:
+        crs = pyproj.CRS.from_user_input(text)
+    except CRSError as err:
+        raise InputError(f"its coordinate system {text[:40]!r} cannot be read",
+                         code="crs-unreadable", where=where,
+                         hint="give the CRS in the plan, for example EPSG:32615") from err
+    # GeoPackage's "undefined" systems are engineering or all-default ones: no statement at all.
+    undefined = crs.is_engineering or crs.name.lower().startswith("undefined")
+    return None if undefined else crs
+
+
+def _plain(value: Any) -> object:
+    """A numpy scalar as a Python value; NaN and NaT as None."""
+    if value is None or value != value:  # noqa: PLR0124 - NaN and NaT differ from themselves
+        return None
+    return value.item() if hasattr(value, "item") else value
+
+
+def candidates(path: Path) -> tuple[Candidate, ...]:
+    """Every layer behind a path. Raises `InputError` if it holds none."""
+    parts = parts_of(path)
+    databases = _databases(parts) if any(p.suffix == ".gpkg" for p in parts) else []
+    found = [*_shapefiles(parts), *_geojsons(parts), *databases]
+    if not found:
+        raise InputError(
+            "holds no shapefile, GeoJSON or GeoPackage", code="file-no-layer", where=path.name,
+            hint="give a .geojson, .gpkg, .shp with its kin, or a .zip of one")
+    return tuple(found)
+
+
+def choose_layer(path: Path, *, layer: str | None, kinds: tuple[str, ...]) -> Layer:
+    """The layer named, or the only one of the first of `kinds` that occurs. Else `InputError`."""
+    found = candidates(path)
+    names = "; ".join(f"{c.name!r} ({c.kind})" for c in found)
+    if layer is not None:
+        fit = [c for c in found if layer in {c.name, c.file}]
+        if not fit:
+            raise InputError(f"has no layer {layer!r}", code="file-layer-unknown", where=path.name,
+                             hint=f"layers: {names}")
+    else:
+        fit = next((some for kind in kinds if (some := [c for c in found if c.kind == kind])), [])
+        if not fit and len(found) == 1:
+            fit = list(found)
+        if not fit:
+            raise InputError(f"has no layer of {kinds[0]}s", code="file-no-layer", where=path.name,
+                             hint=f"layers: {names}")
+    if len(fit) > 1:
+        raise InputError(
+            f"holds {len(fit)} layers that could be meant: "
+            + "; ".join(f"{c.name!r} ({c.file}, {c.kind})" for c in fit),
+            code="file-several-layers", where=path.name, hint="name one of them as the layer")
+    return fit[0].load()

@@ -1,0 +1,162 @@
+"""A first look at a table or a boundary, for a new plan. Proposes headings, decides nothing."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+
+from vrx.errors import InputError
+from vrx.intake._crs import crs_for
+from vrx.intake._files import input_files
+from vrx.intake._numbers import degrees_of, reading_of
+from vrx.intake._raise import stop_of
+from vrx.intake._rings import acres, assemble
+from vrx.intake._rows import decimal_mark
+from vrx.intake._table import Table, read_table
+from vrx.intake._vector import candidates, is_vector
+from vrx.intake.boundary import feature_name, lonlat_layer
+from vrx.intake.spec import SoilSpec
+from vrx.model import Finding
+
+_FIRST = 4
+_UNIT = r"( ppm| mg/kg| lb/ac| \(.*\))?"
+_LIKELY: tuple[tuple[str, str], ...] = (
+    ("id_column", r"(sample|probe|point|site|lab)?\s?(id|no|nr|number|name|sample)\.?"),
+    ("longitude_column", r"(gps )?(long?|longitude|lng|länge( °)?)( dd| deg| degrees)?"),
+    ("latitude_column", r"(gps )?(lat|latitude|breite( °)?)( dd| deg| degrees)?"),
+    ("easting_column", r"(utm )?(easting|east|utm e)( m)?"),
+    ("northing_column", r"(utm )?(northing|north|utm n)( m)?"),
+    ("date_column", r"(sample |sampling )?date( sampled| of sampling| collected)?"),
+    ("potassium", rf"(k|potassium)( m3| m-3| mehlich.*| nh4oac| olsen)?{_UNIT}|k2o( .*)?"),
+    ("sulfate", rf"(so4-?s?|so4 s|sulfate( s)?|sulfate-s|s){_UNIT}"),
+    ("cec", r"(cec|cation exchange capacity)( .*)?"),
+    ("organic_matter", r"(om|o\.m\.|organic matter|loi)( %| pct| percent| \(.*\))?"),
+    ("ph", r"(soil )?ph( water| 1:1| \(.*\)| 1:1 water)?"),
+    ("phosphorus", rf"(p|phosphorus)( m3| m-3| mehlich.*| olsen| bray.*)?{_UNIT}"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TablePeek:
+    """Headings with first values, what each column looks like, and headings that look likely.
+
+    `kinds` are "number", "text" or "empty" by heading position. `proposals` maps plan keys
+    ("id_column", "longitude_column", "potassium", ...) to a heading; a key is absent unless exactly
+    one heading fits. Units, forms and extractants are never proposed.
+    """
+
+    file: str
+    source: str
+    rows: int
+    points_have_geometry: bool
+    headings: tuple[tuple[str, tuple[str, ...]], ...]
+    kinds: tuple[str, ...]
+    proposals: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerPeek:
+    """One layer: kind, features, names in it, CRS name ("" if not stated) and acres if clear."""
+
+    file: str
+    name: str
+    kind: str
+    features: int
+    names: tuple[str, ...]
+    crs: str
+    area_ac: float | None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoundaryPeek:
+    """All layers behind a path, and the files on disk that they come from."""
+
+    file: str
+    layers: tuple[LayerPeek, ...]
+    files: tuple[Path, ...]
+
+
+def _words(heading: str) -> str:
+    return re.sub(r"[\s_]+", " ", heading.strip()).casefold()
+
+
+def _proposals(table: Table) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for key, pattern in _LIKELY:
+        fit = [h for h in table.headings if h and re.fullmatch(pattern, _words(h))]
+        if len(fit) == 1 and fit[0] not in found.values():
+            found[key] = fit[0]
+    for one, other in (("longitude_column", "latitude_column"),
+                       ("easting_column", "northing_column")):
+        if (one in found) != (other in found):
+            found.pop(one, None)
+            found.pop(other, None)
+    return found
+
+
+def _kind(table: Table, index: int, decimal: str) -> str:
+    cells = [row.cells[index] for row in table.rows[:200] if row.cells[index]]
+    if not cells:
+        return "empty"
+    numbers = sum(
+        1 for c in cells
+        if reading_of(c, decimal).kind in {"value", "below", "above"}
+        or (degrees_of(c, decimal) is not None and re.search(r"[°º\s'-]", c)))
+    return "number" if numbers >= 0.8 * len(cells) else "text"
+
+
+def peek_table(path: Path, *, sheet: str | None = None, layer: str | None = None) -> TablePeek:
+    """Headings, first values and likely columns of a sample table. Raises `InputError`."""
+    path = Path(path)
+    table = read_table(path, sheet=sheet, layer=layer)
+    points = False
+    if is_vector(path):
+        found = [c for c in candidates(path) if layer in {None, c.name, c.file}]
+        points = any(c.kind == "point" for c in found)
+    decimal, said = decimal_mark(table, SoilSpec())
+    headings = tuple(
+        (heading, tuple(c for row in table.rows[:50] if (c := row.cells[k]))[:_FIRST])
+        for k, heading in enumerate(table.headings)
+    )
+    return TablePeek(
+        file=path.name, source=table.source, rows=len(table.rows), points_have_geometry=points,
+        headings=headings,
+        kinds=tuple(_kind(table, k, decimal) for k in range(len(table.headings))),
+        proposals=MappingProxyType(_proposals(table)), findings=(*table.findings, *said))
+
+
+def peek_boundary(path: Path) -> BoundaryPeek:
+    """The layers of a boundary file with their acres; troubles of a layer are its findings."""
+    path = Path(path)
+    layers = []
+    for candidate in candidates(path):
+        try:
+            layer = candidate.load()
+        except InputError as err:
+            layers.append(LayerPeek(
+                file=candidate.file, name=candidate.name, kind=candidate.kind, features=0,
+                names=(), crs="", area_ac=None, findings=err.findings or (stop_of(err),)))
+            continue
+        crs, area, findings = "", None, list(layer.findings)
+        try:
+            crs = crs_for(layer, stated=None)[0].name
+            if layer.kind == "polygon":
+                shapes = [
+                    assemble(f.shape.polygons, where=candidate.file)
+                    for f in lonlat_layer(layer, crs=None)[0].features
+                ]
+                findings += [x for _, said in shapes for x in said]
+                area = sum(acres(shape) for shape, _ in shapes)
+        except InputError as err:
+            findings += err.findings or (stop_of(err),)
+        names = tuple(n for f in layer.features[:50] if (n := feature_name(f)))
+        layers.append(LayerPeek(
+            file=candidate.file, name=candidate.name, kind=layer.kind,
+            features=len(layer.features), names=names, crs=crs, area_ac=area,
+            findings=tuple(findings)))
+    return BoundaryPeek(file=path.name, layers=tuple(layers), files=input_files(path))

@@ -1,0 +1,95 @@
+"""A user's own zone polygons -> polygons in the field's CRS and their labels."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import shapely
+
+from vrx.errors import InputError
+from vrx.formats.soil_methods import nearest
+from vrx.geo import from_lonlat
+from vrx.intake._raise import listed, raise_stops
+from vrx.intake._rings import assemble, polygons_of
+from vrx.intake._shape import Feature, Layer
+from vrx.intake._vector import choose_layer
+from vrx.intake.boundary import feature_name, lonlat_layer
+from vrx.model import Field, Finding, note, stop, warn
+
+
+def _label(feature: Feature, column: str | None) -> str:
+    if column is None:
+        return feature_name(feature) or str(feature.record)
+    value = feature.properties.get(column)
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return "" if value is None else str(value).strip()
+
+
+def _require_column(layer: Layer, column: str | None) -> None:
+    if column is not None and column not in layer.columns:
+        raise InputError(f"has no column {column!r}", code="polygons-column-unknown",
+                         where=layer.file, hint=nearest(column, layer.columns))
+
+
+def read_polygons(
+    *,
+    path: Path,
+    field: Field,
+    layer: str | None = None,
+    crs: str | None = None,
+    label_column: str | None = None,
+    crossing: str | None = None,
+) -> tuple[
+    tuple[shapely.Polygon | shapely.MultiPolygon, ...], tuple[str, ...], tuple[Finding, ...]
+]:
+    """Valid polygons in the CRS of `field`, one label each, and the findings.
+
+    Gaps, overlaps and what reaches beyond the boundary are left as drawn: `vrx.geo` and `vrx.zones`
+    judge them. Records without area are left out with a finding. `crossing` as in `read_boundary`.
+    Raises `InputError` for a polygon that crosses itself, a missing label, a wrong CRS, or when no
+    polygon touches the field.
+    """
+    path = Path(path)
+    found = choose_layer(path, layer=layer, kinds=("polygon",))
+    _require_column(found, label_column)
+    moved, findings = lonlat_layer(found, crs=crs)
+    polygons: list[shapely.Polygon | shapely.MultiPolygon] = []
+    labels: list[str] = []
+    empty: list[str] = []
+    outside: list[str] = []
+    for feature in moved.features:
+        label = _label(feature, label_column)
+        where = f"{found.file} polygon {feature.record}"
+        area, said = assemble(feature.shape.polygons, where=where, crossing=crossing)
+        findings += said
+        if area.is_empty:
+            empty.append(label or str(feature.record))
+            continue
+        if not label:
+            findings.append(stop("polygons-label-missing", where,
+                                 f"has no value in column {label_column!r}",
+                                 todo="fill in the label of every polygon"))
+        polygon = polygons_of(from_lonlat(area, field.crs_centre))
+        if not polygon.is_valid:
+            polygon = polygons_of(shapely.make_valid(polygon))
+        if polygon.intersection(field.boundary).area <= 0:
+            outside.append(label or str(feature.record))
+        polygons.append(polygon.geoms[0] if len(polygon.geoms) == 1 else polygon)
+        labels.append(label)
+    if empty:
+        findings.append(warn("polygons-no-area", found.file, f"no area: {listed(empty)}",
+                             done="left out"))
+    if polygons and len(outside) == len(polygons):
+        findings.append(stop(
+            "polygons-outside", found.file,
+            f"none of {len(polygons)} polygons touches the field {field.name!r}",
+            todo="check the file and its CRS"))
+    elif outside:
+        findings.append(note("polygons-beside-field", found.file,
+                             f"outside the field: {listed(outside)}", done="passed on as drawn"))
+    if not polygons:
+        findings.append(stop("polygons-none", found.file, "holds no polygon with an area",
+                             todo="give the file of the zones"))
+    raise_stops(findings)
+    return tuple(polygons), tuple(labels), tuple(findings)

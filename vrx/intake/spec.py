@@ -1,0 +1,81 @@
+"""What the user states about a soil table; plain values, nothing read yet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from types import MappingProxyType
+
+Depth = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColumnSpec:
+    """One analyte: the heading, and its unit (or the column that holds it), form, method, depth.
+
+    `form` is "K", "K2O", "SO4-S", "SO4", "S", "P" or "P2O5" where the analyte has forms.
+    `depth_in` is (top, bottom), inches. `depth` chooses among the depths of the table for this
+    analyte. `limit_of_detection` gives a value to "ND" (in the column's unit); without it such a
+    result is missing.
+    """
+
+    column: str
+    unit: str | None = None
+    unit_column: str | None = None
+    form: str | None = None
+    extractant: str | None = None
+    depth_in: Depth | None = None
+    depth: str | None = None
+    limit_of_detection: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoilSpec:
+    """A soil table: where its samples lie, when and by whom they were tested, what it holds.
+
+    Places: longitude and latitude columns (WGS 84 unless `crs`), or easting and northing columns
+    with `crs` or with a `zone_column` of UTM zones, or neither for a vector file of points.
+    `longitudes_are_west` makes unsigned longitudes negative. `depth` chooses among several depths.
+    `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
+    """
+
+    columns: Mapping[str, ColumnSpec] = field(default_factory=lambda: MappingProxyType({}))
+    sheet: str | None = None
+    layer: str | None = None
+    crs: str | None = None
+    id_column: str | None = None
+    longitude_column: str | None = None
+    latitude_column: str | None = None
+    easting_column: str | None = None
+    northing_column: str | None = None
+    zone_column: str | None = None
+    longitudes_are_west: bool = False
+    date_column: str | None = None
+    date_order: str | None = None
+    sampled_on: date | None = None
+    lab: str | None = None
+    lab_column: str | None = None
+    report_number: str | None = None
+    report_column: str | None = None
+    depth_column: str | None = None
+    depth: str | None = None
+    decimal_mark: str | None = None
+    merge_within_m: float = 0.5
+    keep_outside_m: float = 10.0
+
+    @property
+    def by_geometry(self) -> bool:
+        """True if places come from the file's own geometry."""
+        return not any((self.longitude_column, self.latitude_column, self.easting_column,
+                        self.northing_column))
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """All headings that the table must have, in a fixed order."""
+        named = [self.id_column, self.longitude_column, self.latitude_column, self.easting_column,
+                 self.northing_column, self.zone_column, self.date_column, self.lab_column,
+                 self.report_column, self.depth_column]
+        for column in self.columns.values():
+            named += [column.column, column.unit_column]
+        return tuple(dict.fromkeys(heading for heading in named if heading))
