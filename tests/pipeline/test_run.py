@@ -219,6 +219,19 @@ def test_an_extractant_that_the_guide_does_not_read_stops(copy_of: Callable[[str
         run_field(folder)
 
 
+def test_a_sample_that_the_plan_leaves_out_is_left_out_by_name(
+    copy_of: Callable[[str], Path], runs: dict[str, RunResult]
+) -> None:
+    folder = edit(copy_of("kettle"), "[soil]\n", '[soil]\nleave_out = ["K05"]\n')
+    job = run_field(folder).job
+    assert set(runs["kettle"].job.soil.sample_id) - set(job.soil.sample_id) == {"K05"}
+    assert "soil-left-out" in {one.code for one in job.findings}
+    edit(folder, '["K05"]', '["K055"]')
+    with pytest.raises(InputError) as caught:
+        run_field(folder)
+    assert "'K05'" in str(caught.value) + " ".join(f.line() for f in caught.value.findings)
+
+
 def test_samples_of_another_field_stop_with_both_extents(copy_of: Callable[[str], Path]) -> None:
     folder = copy_of("kettle")
     other = copy_of("bench")

@@ -1,6 +1,15 @@
 """Field CRS, geodesic acres, grids, polygon coverages, rasterise and trace."""
 
 from vrx.geo.area import area_ac, lonlat_area_m2
+from vrx.geo.coverage import (
+    coverage_trouble,
+    densify_shared,
+    dissolve,
+    edges_match,
+    require_coverage,
+    round_coverage,
+    shared_edges,
+)
 from vrx.geo.crs import (
     WGS84,
     centre_of,
@@ -11,19 +20,48 @@ from vrx.geo.crs import (
     transform,
     transform_points,
 )
+from vrx.geo.faults import (
+    CoverageFaults,
+    Fault,
+    coverage_faults,
+    fault_place,
+    valid_polygon,
+    width_m,
+)
 from vrx.geo.grid import cells_within, grid_over
+from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
+from vrx.geo.trace import trace_coverage
+from vrx.geo.zonal import zonal_mean
 
 __all__ = [
+    "CLOSE_M",
     "WGS84",
+    "CoverageFaults",
+    "Fault",
+    "MadeCoverage",
     "area_ac",
     "cells_within",
     "centre_of",
+    "coverage_faults",
+    "coverage_from_polygons",
+    "coverage_trouble",
+    "densify_shared",
+    "dissolve",
+    "edges_match",
+    "fault_place",
     "field_crs",
     "from_lonlat",
     "grid_over",
     "lonlat_area_m2",
     "parse_crs",
+    "require_coverage",
+    "round_coverage",
+    "shared_edges",
     "to_lonlat",
+    "trace_coverage",
     "transform",
     "transform_points",
+    "valid_polygon",
+    "width_m",
+    "zonal_mean",
 ]

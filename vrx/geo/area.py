@@ -13,9 +13,17 @@ _GEOD = pyproj.Geod(ellps="WGS84")
 
 def lonlat_area_m2(geometry: shapely.Geometry) -> float:
     """Geodesic area of a WGS 84 (longitude, latitude) polygon or multipolygon, holes taken out."""
-    # Geod adds a hole that winds like its shell, so orient first.
-    oriented = shapely.orient_polygons(geometry)
-    area, _ = _GEOD.geometry_area_perimeter(oriented)
+    # Ring by ring: Geod adds a hole that winds like its shell, and winding is not to be told in
+    # planar degrees for a ring that crosses the antimeridian.
+    total = 0.0
+    for part in shapely.get_parts(geometry):
+        total += _ring_m2(part.exterior) - sum(_ring_m2(hole) for hole in part.interiors)
+    return total
+
+
+def _ring_m2(ring: shapely.LinearRing) -> float:
+    longitude, latitude = ring.coords.xy
+    area, _ = _GEOD.polygon_area_perimeter(longitude, latitude)
     return abs(float(area))
 
 

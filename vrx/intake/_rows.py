@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from vrx.formats.soil_methods import nearest
 from vrx.intake._numbers import decide_mark, degrees_of, mark_of, number_of
 from vrx.intake._raise import listed
 from vrx.intake._table import Row, Table
@@ -70,6 +71,23 @@ def sample_ids(table: Table, rows: Sequence[Row], spec: SoilSpec) -> list[str]:
         (row.cells[index] if index is not None else "") or f"{table.row_word} {row.number}"
         for row in rows
     ]
+
+
+def not_left_out(
+    table: Table, rows: Sequence[int], spec: SoilSpec
+) -> tuple[list[int], list[Finding]]:
+    """The rows without those that the user names in `leave_out`; an unknown name is a stop."""
+    names = sample_ids(table, [table.rows[r] for r in rows], spec)
+    findings: list[Finding] = [
+        stop("soil-leave-out-unknown", table.file, f"leave_out names {name!r}, no such sample",
+             todo=nearest(name, names))
+        for name in spec.leave_out if name not in names
+    ]
+    gone = [name for name in names if name in spec.leave_out]
+    if gone:
+        findings.append(warn("soil-left-out", table.file, f"samples {listed(gone)}",
+                             done="left out, as the plan says"))
+    return [r for r, name in zip(rows, names, strict=True) if name not in spec.leave_out], findings
 
 
 def sample_rows(

@@ -18,7 +18,13 @@ from vrx.intake._merge import group_censoring, group_mean, merged_names, place_o
 from vrx.intake._places import Places, read_places, subset, without_zeros
 from vrx.intake._raise import listed, raise_stops, stop_of
 from vrx.intake._readings import Context, Readings, read_column
-from vrx.intake._rows import decimal_mark, optional_index, sample_ids, sample_rows
+from vrx.intake._rows import (
+    decimal_mark,
+    not_left_out,
+    optional_index,
+    sample_ids,
+    sample_rows,
+)
 from vrx.intake._table import Table, read_table
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
@@ -169,6 +175,9 @@ def _located(
 ) -> tuple[list[int], Places, list[Finding]]:
     """The rows that are samples with a place, those places, and findings; stops are raised."""
     rows, findings = sample_rows(table, spec, decimal)
+    rows, said = not_left_out(table, rows, spec)
+    findings += said
+    raise_stops(findings)
     if not rows:
         raise_stops([*findings, stop("soil-no-samples", table.file, "no row is a sample",
                                      todo="check the columns of id and coordinates")])

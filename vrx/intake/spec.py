@@ -36,6 +36,7 @@ class SoilSpec:
 
     Places: longitude and latitude columns (WGS 84 unless `crs`), or easting and northing columns
     with `crs` or with a `zone_column` of UTM zones, or neither for a vector file of points.
+    `leave_out` names samples that the user does not want (an outlier that is a slip of the pen).
     `longitudes_are_west` makes unsigned longitudes negative. `depth` chooses among several depths.
     `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
     """
@@ -61,6 +62,7 @@ class SoilSpec:
     depth_column: str | None = None
     depth: str | None = None
     decimal_mark: str | None = None
+    leave_out: tuple[str, ...] = ()
     merge_within_m: float = 0.5
     keep_outside_m: float = 10.0
 

@@ -61,31 +61,18 @@ def read_field(plan: Plan, *, folder: Path) -> Field:
     return intake.read_boundary(
         path=folder / told.boundary, name=told.name, layer=told.boundary_layer,
         crs=told.boundary_crs, crs_centre=told.centre, select=told.boundary_name,
-        inside_polygons=told.inside_polygons,
+        inside_polygons=told.inside_polygons, several=told.several, crossing=told.crossing,
+        close_gap=told.close_gap,
     )
 
 
 def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
     """The plan's samples, on the field."""
-    spec = intake.SoilSpec(
-        columns={
-            key: intake.ColumnSpec(
-                column=one.column, unit=one.unit, unit_column=one.unit_column, form=one.form,
-                extractant=one.extractant, depth_in=one.depth_in,
-                limit_of_detection=one.limit_of_detection,
-            )
-            for key, one in told.analytes().items()
-        },
-        sampled_on=told.sampled_on,
-        **{
-            name: getattr(told, name)
-            for name in (
-                "sheet", "layer", "crs", "id_column", "longitude_column", "latitude_column",
-                "easting_column", "northing_column", "date_column", "lab", "report_number",
-                "depth_column", "depth", "decimal_mark", "merge_within_m", "keep_outside_m",
-            )
-        },
-    )
+    columns = {
+        key: intake.ColumnSpec(**one.model_dump()) for key, one in told.analytes().items()
+    }
+    analytes = set(type(told).ANALYTES)
+    spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude={"samples", *analytes}))
     return intake.read_soil(
         path=folder / told.samples, field=field, spec=spec, season=season
     )

@@ -8,7 +8,7 @@ to the rule book and are checked by it.
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
@@ -36,6 +36,9 @@ class FieldSection(Section):
     boundary_name: Text | None = None
     boundary_crs: Text | None = None
     inside_polygons: Literal["cut out", "keep"] | None = None
+    several: Literal["join"] | None = None
+    crossing: Literal["as drawn", "outline"] | None = None
+    close_gap: bool = False
     centre: tuple[float, float] | None = None
     crop: Literal["alfalfa"]
     season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
@@ -51,6 +54,7 @@ class AnalyteSection(Section):
     form: Text | None = None
     extractant: Text | None = None
     depth_in: Depth | None = None
+    depth: Text | None = None
     limit_of_detection: Positive | None = None
 
     @model_validator(mode="after")
@@ -74,13 +78,19 @@ class SoilSection(Section):
     latitude_column: Text | None = None
     easting_column: Text | None = None
     northing_column: Text | None = None
+    zone_column: Text | None = None
+    longitudes_are_west: bool = False
     date_column: Text | None = None
+    date_order: Literal["mdy", "dmy"] | None = None
     sampled_on: date | None = None
     lab: Text | None = None
+    lab_column: Text | None = None
     report_number: Text | None = None
+    report_column: Text | None = None
     depth_column: Text | None = None
     depth: Text | None = None
     decimal_mark: Literal[".", ","] | None = None
+    leave_out: tuple[Text, ...] = ()
     merge_within_m: NotNegative = 0.5
     keep_outside_m: NotNegative = 10.0
     potassium: AnalyteSection | None = None
@@ -90,12 +100,13 @@ class SoilSection(Section):
     ph: AnalyteSection | None = None
     phosphorus: AnalyteSection | None = None
 
+    ANALYTES: ClassVar[tuple[SoilKey, ...]] = get_args(SoilKey)
+
     def analytes(self) -> dict[str, AnalyteSection]:
         """The analytes that the plan reads, in a fixed order."""
-        keys: tuple[SoilKey, ...] = (
-            "potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus",
-        )
-        return {key: found for key in keys if (found := getattr(self, key)) is not None}
+        return {
+            key: found for key in self.ANALYTES if (found := getattr(self, key)) is not None
+        }
 
 
 class WaterSection(Section):

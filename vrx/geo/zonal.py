@@ -1,0 +1,83 @@
+"""What a raster reads inside polygons, each cell weighted by the area of it that is covered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+
+from vrx.errors import ComputeError
+from vrx.model import FloatArray, Grid
+
+# A polygon edge that lies on a cell edge covers the next cell by rounding alone; do not let that
+# cell be the least or greatest.
+_TOUCH = "min_coverage_frac=0.000001"
+
+
+def zonal_mean(
+    *, values: FloatArray, grid: Grid, polygons: Sequence[shapely.Geometry]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Area-weighted mean, least and greatest cell of each polygon.
+
+    `values` (rows, columns) on `grid`, in any unit; polygons in the field's CRS. Returns three
+    arrays (polygons,): the mean over the exact covered share of every cell, and the least and
+    greatest value of any cell that the polygon covers in part (more than a millionth of it). A
+    polygon smaller than a cell reads the cells that it touches. Cells that are NaN are left out of
+    all three; a polygon with only such cells reads NaN.
+
+    Raises:
+        ComputeError: the shape is not the grid's, or a polygon reaches beyond the grid or has no
+            area.
+    """
+    if values.shape != grid.shape:
+        raise ComputeError(
+            f"values have {values.shape} rows and columns, the grid {grid.shape}",
+            code="zonal-shape", hint="pass the grid that the values were made on",
+        )
+    if not polygons:
+        return np.empty(0), np.empty(0), np.empty(0)
+    _require_within(grid, polygons)
+    from exactextract import exact_extract
+    from exactextract.feature import JSONFeatureSource
+    from exactextract.raster import NumPyRasterSource
+
+    raster = NumPyRasterSource(
+        np.ascontiguousarray(values, dtype=np.float64),
+        xmin=grid.west_m, xmax=grid.west_m + grid.columns * grid.cell_m,
+        ymin=grid.north_m - grid.rows * grid.cell_m, ymax=grid.north_m,
+    )
+    features = JSONFeatureSource([
+        {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
+        for polygon in polygons
+    ])
+    found = exact_extract(
+        raster, features, ["mean", f"low=min({_TOUCH})", f"high=max({_TOUCH})"]
+    )
+    rows = [feature["properties"] for feature in found]
+    mean, low, high = (
+        np.array([np.nan if row[key] is None else row[key] for row in rows], dtype=np.float64)
+        for key in ("mean", "low", "high")
+    )
+    # A polygon of less than a millionth of a cell has a mean only.
+    bare = ~np.isnan(mean) & np.isnan(low)
+    low[bare] = high[bare] = mean[bare]
+    return mean, low, high
+
+
+def _require_within(grid: Grid, polygons: Sequence[shapely.Geometry]) -> None:
+    east = grid.west_m + grid.columns * grid.cell_m
+    south = grid.north_m - grid.rows * grid.cell_m
+    for position, polygon in enumerate(polygons, start=1):
+        bounds = polygon.bounds
+        if polygon.is_empty or polygon.area <= 0:
+            raise ComputeError(f"polygon {position} has no area", code="zonal-no-area")
+        if (
+            bounds[0] < grid.west_m or bounds[1] < south
+            or bounds[2] > east or bounds[3] > grid.north_m
+        ):
+            raise ComputeError(
+                f"polygon {position} reaches beyond the grid (E {grid.west_m:g} to {east:g}, "
+                f"N {south:g} to {grid.north_m:g})",
+                code="zonal-beyond-grid", hint="make the grid with vrx.geo.grid_over",
+            )
