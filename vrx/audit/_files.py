@@ -1,0 +1,170 @@
+"""Which run is current, and whether its files are those of the job record, byte by byte."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from pathlib import Path, PurePosixPath
+
+from vrx.audit import _record
+from vrx.audit._ledger import Ledger
+from vrx.errors import InputError
+from vrx.formats import layer as facts
+
+CURRENT = "current.json"
+LOOSE = f"shapefile/{facts.LAYER_NAME}.shp"
+ZIP = f"{facts.LAYER_NAME}_shapefile.zip"
+GEOJSON = f"{facts.LAYER_NAME}.geojson"
+ORDER = "order.csv"
+_LOADABLE = {
+    ".shp", ".shx", ".dbf", ".prj", ".cpg", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".tif",
+    ".tiff", ".xml", ".bin", ".csv",
+}
+
+
+def find_run(folder: Path, ledger: Ledger) -> Path | None:
+    """The run folder meant by `folder`; None with a fault where `current.json` leads nowhere.
+
+    Raises `InputError` where the folder holds neither a job record nor a pointer to one.
+    """
+    if not folder.is_dir():
+        raise InputError(
+            "is no folder", code="audit-no-folder", where=str(folder),
+            hint="name a run folder (output/run-...) or the output folder that holds them; "
+            "a single file is audited without a job record",
+        )
+    if (folder / _record.NAME).is_file():
+        _of_parent(folder, ledger)
+        return folder
+    if (folder / CURRENT).is_file():
+        return _follow(folder, ledger)
+    raise InputError(
+        f"holds neither {_record.NAME} nor {CURRENT}", code="audit-no-manifest", where=str(folder),
+        hint="name a run folder (output/run-...) or the output folder that holds them; a file "
+        "without a job record can be audited alone",
+    )
+
+
+def _pointer(path: Path) -> tuple[str, str] | None:
+    try:
+        root = json.loads(path.read_bytes().decode("utf-8"))
+        return str(root["run"]), str(root["manifest_sha256"])
+    except (UnicodeDecodeError, json.JSONDecodeError, KeyError, TypeError):
+        return None
+
+
+def _follow(output: Path, ledger: Ledger) -> Path | None:
+    told = _pointer(output / CURRENT)
+    if told is None:
+        ledger.fault(
+            "current-unreadable", CURRENT, "must hold run and manifest_sha256", todo="run again"
+        )
+        return None
+    run, digest = told
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", run):
+        ledger.fault("current-run", f"{CURRENT}, run", f"{run!r} is no name of a run folder")
+        return None
+    if not (output / run / _record.NAME).is_file():
+        ledger.fault(
+            "current-run", f"{CURRENT}, run", f"points to {run}, which holds no {_record.NAME}",
+            todo="run again, or audit the run folder that is meant",
+        )
+        return None
+    _digest(output / run, digest, ledger)
+    return output / run
+
+
+def _digest(folder: Path, digest: str, ledger: Ledger) -> None:
+    found = hashlib.sha256((folder / _record.NAME).read_bytes()).hexdigest()
+    if not ledger.text(
+        "SHA-256 of the job record", f"{folder.name}/{_record.NAME}", found=found, expected=digest
+    ):
+        ledger.fault(
+            "current-hash", f"{CURRENT}, manifest_sha256",
+            f"is not the SHA-256 of {folder.name}/{_record.NAME}: the record was changed after "
+            "the run, or another run is meant", todo="run again",
+        )
+
+
+def _of_parent(folder: Path, ledger: Ledger) -> None:
+    told = _pointer(folder.parent / CURRENT) if (folder.parent / CURRENT).is_file() else None
+    if told is None:
+        return
+    if told[0] == folder.resolve().name:
+        _digest(folder, told[1], ledger)
+    else:
+        ledger.remark("not-current", folder.name, f"is not the current run, which is {told[0]}")
+
+
+def check_name(folder: Path, run: str, ledger: Ledger) -> None:
+    """The record belongs to the folder it lies in (a copy may carry -2, -3 ...)."""
+    name = folder.resolve().name
+    if re.fullmatch(re.escape(run) + r"(-\d+)?", name) is None:
+        ledger.doubt(
+            "run-name", f"{_record.NAME}, run",
+            f"the record is of {run}, the folder is called {name}",
+            todo="a run folder keeps its name",
+        )
+
+
+def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None:
+    """All recorded files present with their hash and size; no prescription beside them."""
+    agreed = 0
+    for path in sorted(record.files):
+        pure = PurePosixPath(path)
+        if pure.is_absolute() or ".." in pure.parts or "\\" in path:
+            ledger.fault("file-path", f"{_record.NAME}, file {path}", "leads out of the run folder")
+            continue
+        if not (folder / path).is_file():
+            ledger.fault(
+                "file-missing", path, "is in the job record but not in the folder",
+                todo="copy the whole run folder again",
+            )
+            continue
+        agreed += _same_bytes(folder / path, path, record, ledger)
+    ledger.figure(
+        "files as recorded", _record.NAME, "", found=agreed, expected=len(record.files), within=0
+    )
+    listed = set(record.files) | {_record.NAME}
+    for found in sorted(one for one in folder.rglob("*") if one.is_file()):
+        relative = found.relative_to(folder).as_posix()
+        if relative in listed:
+            continue
+        if found.suffix.lower() in _LOADABLE:
+            ledger.fault(
+                "file-unlisted", relative, "is not in the job record",
+                todo="take it out of the folder, lest it be loaded by mistake",
+            )
+        else:
+            ledger.remark("file-unlisted", relative, "is not in the job record")
+    _wanted(record, ledger)
+
+
+def _same_bytes(file: Path, path: str, record: _record.RunRecord, ledger: Ledger) -> bool:
+    data = file.read_bytes()
+    node = record.files[path]
+    if hashlib.sha256(data).hexdigest() == node.get("sha256") and len(data) == node.get("bytes"):
+        return True
+    ledger.fault(
+        "file-changed", path,
+        f"is not the file of the job record: SHA-256 or size differs ({len(data)} bytes, recorded "
+        f"{node.get('bytes')})",
+        todo="it was changed after the run; run again",
+    )
+    return False
+
+
+def _wanted(record: _record.RunRecord, ledger: Ledger) -> None:
+    wanted = [ORDER]
+    if any(path.startswith("shapefile/") or path == ZIP for path in record.files):
+        stem = LOOSE.removesuffix(".shp")
+        wanted += [*(f"{stem}{suffix}" for suffix in facts.SHAPEFILE_PARTS), ZIP]
+    elif GEOJSON not in record.files:
+        wanted += [GEOJSON]
+    for path in wanted:
+        if path not in record.files:
+            ledger.fault("file-unrecorded", f"{_record.NAME}, files", f"{path} is not recorded")
+    for path in ("page.html", f"{facts.LAYER_NAME}_columns.txt"):
+        if path not in record.files:
+            ledger.doubt("file-unrecorded", f"{_record.NAME}, files", f"{path} is not recorded")

@@ -1,0 +1,133 @@
+"""Bytes of a layer from a folder or a zip, and the second look with fiona."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from vrx.audit import _layers, _shapefile
+from vrx.audit._layers import Layer
+from vrx.audit._ledger import Ledger
+from vrx.formats import layer as facts
+
+_MOST_BYTES = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Packed:
+    """The members of a zip: full name in the archive and bytes."""
+
+    members: Mapping[str, bytes]
+
+    def stems(self, suffix: str) -> list[str]:
+        """Members of a suffix, without it, sorted."""
+        return sorted(
+            name[: -len(suffix)] for name in self.members if name.lower().endswith(suffix)
+        )
+
+    def parts(self, stem: str) -> dict[str, bytes]:
+        """The parts of one shapefile by lower-case suffix."""
+        return {
+            PurePosixPath(name).suffix.lower(): data
+            for name, data in self.members.items()
+            if name[: -len(PurePosixPath(name).suffix) or None] == stem
+        }
+
+
+def loose_parts(path: Path) -> dict[str, bytes]:
+    """The parts of the shapefile at `path` (.shp), by lower-case suffix; absent ones left out."""
+    found: dict[str, bytes] = {}
+    if not path.parent.is_dir():
+        return found
+    for one in sorted(path.parent.iterdir()):
+        if one.is_file() and one.stem == path.stem and one.suffix.lower() in facts.SHAPEFILE_PARTS:
+            found[one.suffix.lower()] = one.read_bytes()
+    return found
+
+
+def packed(data: bytes, name: str, ledger: Ledger) -> Packed | None:
+    """The members of a zip, dot files and resource forks left out; None with a fault if broken."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            infos = [one for one in archive.infolist() if not one.is_dir()]
+            size = sum(one.file_size for one in infos)
+            if size > _MOST_BYTES:
+                ledger.fault("unreadable", name, f"holds {size} bytes unpacked: too large")
+                return None
+            members: dict[str, bytes] = {}
+            for one in infos:
+                path = PurePosixPath(one.filename)
+                if "__MACOSX" in path.parts or path.name.startswith("."):
+                    continue
+                if one.filename in members:
+                    ledger.fault("zip-content", f"{name}, {one.filename}", "stands twice")
+                members[one.filename] = archive.read(one)
+    except (zipfile.BadZipFile, zlib.error, RuntimeError, EOFError, OSError) as err:
+        ledger.fault(
+            "unreadable", name, f"is no whole zip file: {err}", todo="copy or export it again"
+        )
+        return None
+    return Packed(members=members)
+
+
+def second_look(source: str, name: str, first: Layer, ledger: Ledger) -> None:
+    """Read the same file with fiona (its own GDAL) and hold it against what pyshp read."""
+    import fiona
+    from fiona.errors import FionaError
+
+    try:
+        with fiona.open(source) as opened:
+            seen = [
+                (dict(one.properties), _fiona_parts(one.geometry)) for one in opened
+            ]
+    except (FionaError, ValueError, OSError) as err:
+        ledger.fault("second-reader", name, f"a second reader cannot open it: {err}")
+        return
+    where = f"{name}, second reader"
+    if not ledger.figure(
+        "records", where, "", found=len(seen), expected=len(first.records), within=0
+    ):
+        return
+    worst = 0.0
+    for record, (values, parts) in zip(first.records, seen, strict=True):
+        again = _layers.make_record(
+            place=record.number, values=values, parts=parts, measure=False
+        )
+        worst = max(worst, _layers.record_difference(record, again))
+        for column, value in record.values.items():
+            if not _layers.same_value(value, values.get(column)):
+                ledger.fault(
+                    "readers-differ", f"{name}, {record.name}, column {column}",
+                    f"one reader gives {value!r}, another {values.get(column)!r}",
+                    todo="what a rate controller makes of it is open; export again",
+                )
+    ledger.figure(
+        "largest vertex difference", where, "deg", found=worst, expected=0.0,
+        within=_layers.DEGREE_TOLERANCE,
+    )
+
+
+def _fiona_parts(geometry: object) -> list[_layers.Part]:
+    import numpy as np
+
+    kind = getattr(geometry, "type", None)
+    if kind not in {"Polygon", "MultiPolygon"}:
+        return []
+    held = getattr(geometry, "coordinates", [])
+    polygons = [held] if kind == "Polygon" else held
+    return [
+        tuple(np.asarray(ring, dtype=np.float64)[:, :2] for ring in polygon)
+        for polygon in polygons
+    ]
+
+
+def read_shapefile(path: Path, name: str, ledger: Ledger) -> Layer | None:
+    """A loose shapefile by pyshp, and a second look by fiona."""
+    layer = _shapefile.read(loose_parts(path), name, ledger)
+    if layer is not None:
+        second_look(str(path), name, layer, ledger)
+    return layer
