@@ -197,6 +197,7 @@ def manifest(data: gpd.GeoDataFrame) -> dict[str, Any]:
         "field": {
             "name": "Invented field", "crop": "alfalfa", "season": 2027, "area_ac": sum(areas),
             "crs_centre": list(CENTRE),
+            "bounds_deg": [float(edge) for edge in data.total_bounds],
         },
         "zones": [
             {"zone_id": i + 1, "letter": LETTERS[i], "area_ac": areas[i], "label": ""}

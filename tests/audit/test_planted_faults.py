@@ -478,7 +478,15 @@ def test_a_shift_of_both_layers_shows_against_the_boundary(run: Run, tmp_path: A
     )
     run.edit_both(shifted(0.000119, 0.0))
     run.seal()
-    # Sealed and shifted alike, the files agree with each other and with the record.
+    # Sealed and shifted alike, the files agree with each other; the record's bounds tell.
+    result = audit_run(folder=run.output)
+    assert result.arithmetic is False
+    assert {f.code for f in result.faults} == {"audit-bounds"}
+    # A forged record as well: only the boundary tells.
+    run.edit_record(lambda d: d["field"].update(
+        bounds_deg=[edge + move for edge, move in zip(
+            d["field"]["bounds_deg"], (0.000119, 0, 0.000119, 0), strict=True)]))
+    run.seal()
     assert audit_run(folder=run.output).arithmetic is True
     result = audit_run(folder=run.output, boundary=tmp_path / "b.geojson")
     assert result.arithmetic is False

@@ -16,6 +16,8 @@ MOST_GAL_PER_AC = 60.0
 """Rates of material above these are far more likely a wrong unit than a rate (common practice, no
 source)."""
 CENTRE_TOLERANCE_DEG = 0.05
+BOUNDS_TOLERANCE_DEG = 1e-7
+"""About 1 cm; files hold 9 decimals."""
 _COLUMN = re.compile(r"^P(\d+)_?([A-Z]{3,4})_(LB|GA)$")
 _UNITS = {"LB": "lb/ac", "GA": "gal/ac"}
 _HECTARES_PER_AC = ACRE_M2 / 10_000.0
@@ -86,6 +88,7 @@ def _centre(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> None:
             (min(east - west, 0.1), min(north - south, 0.1)), strict=True,
         )
     ]
+    _bounds(layer, (west, south, east, north), record, ledger)
     if all(agrees) and -180 <= west <= east <= 180 and -90 <= south <= north <= 90:
         return
     swapped = all(
@@ -98,6 +101,29 @@ def _centre(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> None:
         f"{what}: centre {middle[0]:.6f}, {middle[1]:.6f}, recorded {record.crs_centre[0]:g}, "
         f"{record.crs_centre[1]:g} (longitude, latitude)",
     )
+
+
+def _bounds(
+    layer: Layer, found: tuple[float, ...], record: _record.RunRecord, ledger: Ledger
+) -> None:
+    """The field's own bounds catch a shift that every layer shares."""
+    if not record.bounds_deg:
+        return
+    # A list, for a verdict on each side and not only up to the first that differs.
+    agrees = [
+        ledger.figure(
+            f"{side} edge of the field", layer.name, "deg", found=at, expected=wanted,
+            within=BOUNDS_TOLERANCE_DEG,
+        )
+        for side, at, wanted in zip(
+            ("west", "south", "east", "north"), found, record.bounds_deg, strict=True
+        )
+    ]
+    if not all(agrees):
+        ledger.fault(
+            "bounds", layer.name,
+            "the layer's bounds are not those of the field: it was moved, or a zone is missing",
+        )
 
 
 def _zones(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> None:

@@ -67,6 +67,7 @@ class RunRecord:
     run: str
     area_ac: float
     crs_centre: tuple[float, float]
+    bounds_deg: tuple[float, ...]
     zones: Mapping[int, ZoneLine]
     passes: tuple[PassLine, ...]
     order: tuple[Mapping[str, Any], ...]
@@ -149,6 +150,7 @@ def parse(data: bytes, ledger: Ledger) -> RunRecord | None:
         run=take.text(root, "run", ""),
         area_ac=take.figure(field, "area_ac", "field."),
         crs_centre=_centre(field, take),
+        bounds_deg=_bounds(field, take),
         zones=_zones(root, take),
         passes=_passes(root, take),
         order=tuple(take.items(root, "order", "")),
@@ -167,6 +169,18 @@ def _centre(field: Mapping[str, Any], take: _Reader) -> tuple[float, float]:
         )
         return math.nan, math.nan
     return figures[0], figures[1]
+
+
+def _bounds(field: Mapping[str, Any], take: _Reader) -> tuple[float, ...]:
+    value = field.get("bounds_deg")
+    figures = tuple(number(one) for one in value) if isinstance(value, list) else ()
+    if len(figures) != 4 or not all(math.isfinite(one) for one in figures):
+        take.ledger.fault(
+            "record-key", f"{NAME}, field.bounds_deg", "must be [west, south, east, north]",
+            value=repr(value)[:80],
+        )
+        return ()
+    return figures
 
 
 def _zones(root: Mapping[str, Any], take: _Reader) -> dict[int, ZoneLine]:

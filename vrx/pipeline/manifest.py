@@ -9,7 +9,7 @@ from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from vrx import __version__
+from vrx import __version__, geo
 from vrx.model import ExportedFile, Field, Finding, Job, PassRates
 from vrx.pipeline.commit import json_bytes
 
@@ -85,7 +85,10 @@ def findings(found: Sequence[Finding]) -> list[dict[str, str]]:
 
 def _field(field: Field) -> dict[str, Any]:
     return {
-        "name": field.name, "area_ac": field.area_ac, "crs_centre": list(field.crs_centre),
+        "name": field.name,
+        "area_ac": field.area_ac,
+        "crs_centre": list(field.crs_centre),
+        "bounds_deg": list(geo.to_lonlat(field.boundary, field.crs_centre).bounds),
     }
 
 
