@@ -21,11 +21,11 @@ import pyproj
 import shapely
 from shapely import affinity, ops
 
+from vrx.units import FT_M
+
 ROOT = Path(__file__).resolve().parent.parent
 SEED = 20261103
 FILE_DATE = "2026-11-01"  # formats that carry a date of writing get this one
-M_PER_FT = 0.3048
-SQFT_PER_AC = 43560.0
 LIST_HEADING = "## Files made by the script, and their SHA-256"
 
 Array = npt.NDArray[np.float64]
@@ -48,7 +48,7 @@ def placed(geometry: shapely.Geometry, site: tuple[float, float], crs: str) -> s
     move = pyproj.Transformer.from_crs(local_crs(site), crs, always_xy=True)
 
     def to_crs(feet: Array) -> Array:
-        return np.column_stack(move.transform(feet[:, 0] * M_PER_FT, feet[:, 1] * M_PER_FT))
+        return np.column_stack(move.transform(feet[:, 0] * FT_M, feet[:, 1] * FT_M))
 
     return shapely.transform(geometry, to_crs)
 
@@ -70,8 +70,8 @@ def grid_points(area: shapely.Geometry, spacing_ft: float, start: tuple[float, f
     west, south, east, north = area.bounds
     stops: list[tuple[float, float]] = []
     for turn, up in enumerate(np.arange(south + start[1], north, spacing_ft)):
-        row = [(float(x), float(up)) for x in np.arange(west + start[0], east, spacing_ft)
-               if shapely.contains_xy(area, x, up)]
+        row = [(float(along), float(up)) for along in np.arange(west + start[0], east, spacing_ft)
+               if shapely.contains_xy(area, along, up)]
         stops += row if turn % 2 == 0 else row[::-1]
     return np.array(stops)
 

@@ -196,3 +196,109 @@ def test_materials_lists_and_explains() -> None:
     assert "3.050 lb per gal" in told.stdout
     assert "caution" in told.stdout
     assert vrx("materials", "potash").returncode == 2
+
+
+def test_a_single_stop_is_told_once(bench: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(bench, tmp_path / "bench"))
+    plan = (folder / "plan.toml").read_text(encoding="utf-8")
+    (folder / "plan.toml").write_text(
+        plan.replace('id_column = "', 'id_column = "no such '), encoding="utf-8")
+    done = vrx("run", folder)
+    assert done.returncode == 3
+    assert done.stderr.count("has no column") == 1
+
+
+def test_audit_of_a_field_without_a_run_says_how_to_make_one(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(SAMPLE_GEO / "bench", tmp_path / "my bench"))
+    done = vrx("audit", folder)
+    assert done.returncode == 2
+    assert "no finished run yet" in done.stderr
+    assert f'vrx run "{folder}"' in done.stderr
+
+
+def test_a_figure_with_nothing_to_compare_it_with_is_no_agreement(
+    bench: Path, tmp_path: Path
+) -> None:
+    current = json.loads((bench / "output" / "current.json").read_text(encoding="utf-8"))["run"]
+    lone = tmp_path / "lone.geojson"
+    shutil.copy(bench / "output" / current / "prescription.geojson", lone)
+    rows = [line for line in vrx("audit", lone, "--all").stdout.splitlines()
+            if line.strip().startswith("acres in all")]
+    assert rows
+    assert not any("agrees" in line for line in rows)
+
+
+def test_new_takes_the_layer_of_a_file_that_holds_several(tmp_path: Path) -> None:
+    import geopandas as gpd
+    import openpyxl
+    from shapely.geometry import box
+
+    package = tmp_path / "all fields.gpkg"
+    for name, west in (("north", -98.0), ("south", -97.9)):
+        gpd.GeoDataFrame({"n": [1]}, geometry=[box(west, 41.0, west + 0.005, 41.004)],
+                         crs="EPSG:4326").to_file(package, layer=name, driver="GPKG")
+    book = openpyxl.Workbook()
+    for title, heading in (("2025", "K_old"), ("2026", "K_new")):
+        sheet = book.create_sheet(title)
+        sheet.append(["id", "lon", "lat", heading])
+        sheet.append(["a", -98.0, 41.0, 120.0])
+        sheet.append(["b", -98.0, 41.001, 130.0])
+    samples = tmp_path / "soil.xlsx"
+    book.save(samples)
+    folder = tmp_path / "my field"
+    arguments = ["new", folder, "--boundary", package, "--samples", samples]
+    refused = vrx(*arguments)
+    assert refused.returncode == 3
+    assert "'north'" in refused.stderr
+    assert not folder.exists()
+    done = vrx(*arguments, "--boundary-layer", "south", "--samples-layer", "2026")
+    assert done.returncode == 0, done.stderr
+    plan = (folder / "plan.toml").read_text(encoding="utf-8")
+    assert 'boundary_layer = "south"' in plan
+    assert 'sheet = "2026"' in plan
+    assert "K_new" in plan
+    assert f'vrx check "{folder}"' in done.stdout
+
+
+def test_a_name_that_is_no_text_is_an_error_not_a_traceback(tmp_path: Path) -> None:
+    folder = f"{tmp_path}/Gr\udcc3"
+    done = vrx("new", folder, "--boundary", SAMPLE_GEO / "bench" / "boundary.geojson",
+               "--samples", SAMPLE_GEO / "bench" / "soil.csv")
+    assert done.returncode == 3
+    assert "Traceback" not in done.stderr
+    assert "rename it with plain letters" in done.stderr
+
+
+@pytest.mark.parametrize(("option", "line"), [
+    (["--boundary-name", "west"], 'boundary_name = "west"'),
+    (["--join"], 'several = "join"'),
+])
+def test_new_takes_the_choices_that_a_boundary_asks_for(
+    tmp_path: Path, option: list[str], line: str
+) -> None:
+    import geopandas as gpd
+    from shapely.geometry import box
+
+    # UTM 15 N, no .prj: neither the system nor the field is told by the file.
+    shapes = [box(east, 4_500_000, east + 400, 4_500_400) for east in (500_000, 500_500)]
+    path = tmp_path / "two.shp"
+    gpd.GeoDataFrame({"NAME": ["west", "east"]}, geometry=shapes, crs="EPSG:32615").to_file(path)
+    path.with_suffix(".prj").unlink()
+    folder = tmp_path / "field"
+    arguments = ["new", folder, "--boundary", path, "--samples", SAMPLE_GEO / "bench" / "soil.csv"]
+    refused = vrx(*arguments)
+    assert refused.returncode == 3
+    assert "boundary_crs" in refused.stderr
+    arguments += ["--boundary-crs", "EPSG:32615"]
+    refused = vrx(*arguments)
+    assert refused.returncode == 3
+    assert "boundary_name" in refused.stderr
+    assert 'several = "join"' in refused.stderr
+    done = vrx(*arguments, *option)
+    assert done.returncode == 0, done.stderr
+    plan = (folder / "plan.toml").read_text(encoding="utf-8")
+    assert line in plan
+    assert 'boundary_crs = "EPSG:32615"' in plan
+    # 400 m x 400 m at the central meridian, where UTM shrinks lengths by 0.9996.
+    acres = 160_000 / 0.9996**2 / 4046.8564224 * (2 if option == ["--join"] else 1)
+    assert f"{acres:,.2f} ac" in done.stdout

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import resource
 import subprocess
 import sys
 import zipfile
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import fiona
@@ -14,13 +17,14 @@ import numpy as np
 import pytest
 import shapefile
 import shapely
+from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import shape
 
 from vrx import geo
 from vrx.errors import ExportError
-from vrx.export import build_layer, write_formats
+from vrx.export import build_layer, frames, write_formats
 from vrx.export.layer import ExportLayer
 from vrx.formats import layer as facts
 from vrx.model import Material, PassRates, Prescription, Zone, Zones
@@ -72,6 +76,19 @@ def prescription(rates: list[float], step: float = 0.5) -> Prescription:
     )
 
 
+def karney_m2(geometry: shapely.Geometry) -> float:
+    def ring_m2(ring: shapely.LinearRing) -> float:
+        polygon = Geodesic.WGS84.Polygon()
+        for longitude, latitude in list(ring.coords)[:-1]:
+            polygon.AddPoint(latitude, longitude)
+        return abs(float(polygon.Compute(False, True)[2]))
+
+    return sum(
+        ring_m2(part.exterior) - sum(ring_m2(hole) for hole in part.interiors)
+        for part in shapely.get_parts(geometry)
+    )
+
+
 def layer(rates: list[float], **more: bool) -> ExportLayer:
     return build_layer(
         zones=zones(len(rates), **more), prescription=prescription(rates), crs_centre=CENTRE
@@ -114,7 +131,8 @@ def test_exported_acres_agree_with_the_model(tmp_path: Path) -> None:
     meant = layer([1, 2, 3, 4])
     write_formats(layer=meant, formats=["shapefile", "geojson"], folder=tmp_path)
     document = json.loads((tmp_path / "prescription.geojson").read_text(encoding="utf-8"))
-    found = [geo.lonlat_area_m2(shape(f["geometry"])) / 4046.8564224 for f in document["features"]]
+    # Acres by GeographicLib (Karney 2013, J. Geodesy 87:43-55), a reference of its own.
+    found = [karney_m2(shape(f["geometry"])) / 4046.8564224 for f in document["features"]]
     model = np.array(meant.columns[facts.AREA_AC], dtype=float)
     assert np.abs(np.array(found) / model - 1).max() < 1e-6
     assert abs(sum(found) / model.sum() - 1) < 1e-6
@@ -185,6 +203,98 @@ def test_an_unwritable_folder_names_the_place(tmp_path: Path) -> None:
         write_formats(layer=layer([1]), formats=["geojson"], folder=plain / "in")
     assert caught.value.code == "export-write"
     assert "plain" in str(caught.value)
+
+
+def test_what_is_there_already_stays_and_nothing_is_added(tmp_path: Path) -> None:
+    write_formats(layer=layer([5, 10]), formats=["shapefile"], folder=tmp_path)
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    with pytest.raises(ExportError) as caught:
+        write_formats(layer=layer([7, 10]), formats=["geojson", "shapefile"], folder=tmp_path)
+    assert caught.value.code == "export-exists"
+    assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
+
+
+def test_a_format_that_fails_takes_the_good_ones_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good = frames.write
+
+    def full(layer: ExportLayer, path: Path, *, driver: str, **options: str) -> None:
+        if driver == "GeoJSON":
+            raise OSError(28, "No space left on device", str(path))
+        good(layer, path, driver=driver, **options)
+
+    monkeypatch.setattr(frames, "write", full)
+    with pytest.raises(ExportError, match="No space left") as caught:
+        write_formats(layer=layer([5]), formats=["shapefile", "geojson"], folder=tmp_path)
+    assert caught.value.code == "export-write"
+    assert list(tmp_path.iterdir()) == []
+
+
+def _cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-40])
+
+
+def _other_rate(path: Path) -> None:
+    path.write_bytes(path.read_bytes().replace(b"80.5", b"81.5"))
+
+
+def _moved(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    first = re.search(r"-85\.\d{9,}", text)
+    assert first is not None
+    path.write_text(text.replace(first[0], first[0][:-4] + "0000"), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("kind", "suffix", "damage"),
+    [
+        ("geojson", ".geojson", _cut), ("geojson", ".geojson", _other_rate),
+        ("geojson", ".geojson", _moved), ("shapefile", ".dbf", _cut),
+        ("shapefile", ".dbf", _other_rate), ("shapefile", ".shp", _cut),
+    ],
+)
+def test_a_file_that_reads_back_otherwise_is_never_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, suffix: str,
+    damage: Callable[[Path], None],
+) -> None:
+    good = frames.write
+
+    def bad(layer: ExportLayer, path: Path, *, driver: str, **options: str) -> None:
+        good(layer, path, driver=driver, **options)
+        before = path.with_suffix(suffix).read_bytes()
+        damage(path.with_suffix(suffix))
+        assert path.with_suffix(suffix).read_bytes() != before
+
+    monkeypatch.setattr(frames, "write", bad)
+    with pytest.raises(ExportError) as caught:
+        write_formats(layer=layer([120, 80.5]), formats=[kind], folder=tmp_path)
+    assert caught.value.code == "export-differs"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_text_beside_the_files_names_every_column_and_the_rate_outside(tmp_path: Path) -> None:
+    meant = layer([1, 2])
+    write_formats(layer=meant, formats=["geojson"], folder=tmp_path)
+    text = (tmp_path / "prescription_columns.txt").read_text(encoding="utf-8")
+    assert all(f"\n{name:<10}  " in text for name in meant.columns)
+    assert "muriate of potash 0-0-60, lb/ac of material" in text
+    assert "the rate is 0 (off)" in text
+
+
+def test_an_unknown_format_is_refused_with_the_known_ones(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match="shapefile, geojson") as caught:
+        write_formats(layer=layer([1]), formats=["geojson", "dxf"], folder=tmp_path)
+    assert caught.value.code == "export-format"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_two_passes_with_one_column_name_are_refused() -> None:
+    once = prescription([1, 2])
+    twice = replace(once, passes=once.passes * 2)
+    with pytest.raises(ExportError, match="P1_KCL_LB") as caught:
+        build_layer(zones=zones(2), prescription=twice, crs_centre=CENTRE)
+    assert caught.value.code == "export-name-collision"
 
 
 def _limit_file_size() -> None:

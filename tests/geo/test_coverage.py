@@ -1,4 +1,4 @@
-"""Coverages: what counts as one, shared edges, rounding, densifying."""
+"""Coverages: what counts as one, shared edges, rounding."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ import shapely
 from vrx.errors import ComputeError
 from vrx.geo import (
     coverage_trouble,
-    densify_shared,
     dissolve,
     edges_match,
     grid_over,
@@ -191,18 +190,3 @@ def test_rounding_that_breaks_is_refused() -> None:
     assert neck.is_valid
     with pytest.raises(ComputeError, match="polygons 1 cross themselves"):
         round_coverage([neck], 0)
-
-
-def test_densified_edges_stay_shared() -> None:
-    boundary = _FIELDS["random_field"]("pivot", 5)
-    grid = grid_over(boundary, cell_m=5.0)
-    _, polygons = trace_coverage(classes=classes_for(grid, 5), grid=grid, boundary=boundary)
-    dense = densify_shared(polygons, 3.0)
-    assert valid(dense)
-    for before, after in zip(polygons, dense, strict=True):
-        points = shapely.get_coordinates(after.exterior)
-        assert np.hypot(*np.diff(points, axis=0).T).max() <= 3.0 + 1e-9
-        assert after.area == pytest.approx(before.area, rel=1e-9)
-    assert densify_shared([LEFT], 100.0)[0].equals_exact(LEFT, 0)
-    parts = shapely.MultiPolygon([LEFT, shapely.box(30, 0, 40, 10)])
-    assert densify_shared([parts], 5.0)[0].geom_type == "MultiPolygon"

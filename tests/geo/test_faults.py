@@ -10,10 +10,12 @@ import pytest
 import shapely
 
 from vrx.errors import InputError
+from vrx.formats import layer as facts
 from vrx.geo import (
     coverage_faults,
     coverage_from_polygons,
     grid_over,
+    mend,
     round_coverage,
     to_lonlat,
     trace_coverage,
@@ -135,6 +137,10 @@ def test_many_zones_with_noise_keep_their_areas(kind: str, noise_m: float) -> No
         assert change <= (noise_m + 5e-3) * before.length * 2
     lonlat = [to_lonlat(polygon, _FIELDS["CENTRE"]) for polygon in made.polygons]
     assert valid(round_coverage(lonlat, 9))
+
+
+def test_mended_zones_are_tried_at_the_decimals_that_files_have() -> None:
+    assert mend._EXPORT_DECIMALS == facts.COORDINATE_DECIMALS
 
 
 def test_a_coverage_comes_back_as_it_is() -> None:

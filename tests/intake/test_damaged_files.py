@@ -84,3 +84,22 @@ def test_tables(
     else:
         assert len(soil.sample_id) == len(soil.easting_m) > 0
         assert peek_table(path).rows > 0
+
+
+def test_a_file_without_permission_is_not_called_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from vrx.intake._files import parts_of
+
+    path = tmp_path / "soil.csv"
+    path.write_text("a,b\n1,2\n", encoding="utf-8")
+    part = parts_of(path)[0]
+
+    def refuse(_: Path) -> bytes:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    with pytest.raises(InputError, match="no permission") as caught:
+        part.read()
+    assert caught.value.code == "file-unreadable"
+    assert "right to read" in caught.value.hint

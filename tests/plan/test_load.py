@@ -120,3 +120,51 @@ def test_a_folder_without_a_plan_says_how_to_make_one(tmp_path: Path) -> None:
         plan_path(tmp_path)
     assert caught.value.code == "plan-missing"
     assert "vrx new" in str(caught.value)
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    # A key in a unit that the plan does not have: every unit that it has, none preferred.
+    ("step_lb_per_ac = 10", "step_kg_per_ha = 10",
+     "did you mean 'step_lb_per_ac' or 'step_gal_per_ac'? The unit stands in the key"),
+    ("step_lb_per_ac = 10", "step_lb_per_ac = 10\nswath_m = 20", "did you mean 'swath_ft'?"),
+    ("tons_per_ac = 6.5", 'tons_per_ac = "6,5"', "without quotation marks, with a decimal point"),
+    ("season = 2027", 'season = "2027"', "must be a number: without quotation marks"),
+    ("depth_in = [0, 8]", "depth_in = [8, 0]", "depth_in is [top, bottom] in inches"),
+    ("depth_in = [0, 8]", "depth_in = [0, 0]", "depth_in is [top, bottom] in inches"),
+    ('crop = "alfalfa"', 'crop = "corn"', "field.crop = 'corn': must be 'alfalfa'"),
+])
+def test_the_rule_that_is_broken_is_told_in_words_of_the_plan(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, GOOD.replace(old, new)))
+    assert words in str(caught.value)
+    assert "Input should" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("old", "new", "hint"), [
+    ('crop = "alfalfa"', 'crop = "alfalfa"\ncrop = "alfalfa"', "stands twice"),
+    ("[zones]", "[yield_goal]\n[zones]", "stands twice"),
+    ("tons_per_ac = 6.5", "tons_per_ac = 6,5", "numbers with a decimal point"),
+])
+def test_a_syntax_fault_is_answered_by_its_remedy(
+    tmp_path: Path, old: str, new: str, hint: str
+) -> None:
+    with pytest.raises(PlanError) as caught:
+        load_plan(write(tmp_path, GOOD.replace(old, new)))
+    assert caught.value.code == "plan-syntax"
+    assert hint in caught.value.hint
+
+
+def test_a_plan_that_may_not_be_read_is_a_plan_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write(tmp_path, GOOD)
+
+    def refuse(*_: object, **__: object) -> str:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_text", refuse)
+    with pytest.raises(PlanError, match="cannot be read: Permission denied") as caught:
+        load_plan(path)
+    assert caught.value.code == "plan-unreadable"

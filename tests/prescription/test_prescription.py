@@ -146,7 +146,13 @@ def test_gallons_follow_the_acres_that_get_wet() -> None:
     assert line.k2o_lb == pytest.approx(15.25 * 130)
     assert line.usd == pytest.approx(1625)
     assert done.balances[0].brought == pytest.approx([15.25, 15.25])
-    assert found(done, "prescription-treated-acres").severity == "note"
+    outside = found(done, "prescription-treated-acres")
+    # Liquid on acres that the prescription left out, perhaps over water: a matter of safety.
+    assert outside.severity == "warn"
+    assert "10.00 ac outside" in outside.todo
+    just = passed([5.0, 5.0], of=KTHI, step=0.1, kind="fixed", treated_ac=120.0)
+    told = found(prescribed(just, area=[100.0, 20.0]), "prescription-treated-acres")
+    assert (told.severity, told.todo) == ("note", "")
     by_ton = Price(material=KTHI.id, usd=500.0, per="short ton", as_of="2026-01-01")
     done = prescribed(fixed, area=[100.0, 20.0], prices=(by_ton,))
     assert done.order[0].usd == pytest.approx(650 * 12.2 / 2000 * 500)
@@ -200,6 +206,19 @@ def test_need_not_met_and_beyond_need_are_told_by_zone() -> None:
     assert "500 lb" in found(nothing, "prescription-k2o-not-met").what
 
 
+def test_what_comes_with_the_other_nutrient_is_told_as_such() -> None:
+    # 110 lb of 0-0-50-17S for 18.7 lb S brings 55 lb K2O on top (from the analysis).
+    kcl, ksul = passed([400.0], number=1), passed([110.0], of=KSUL, number=2, serves="S")
+    told = found(prescribed(kcl, ksul, area=[10.0], k2o=[240.0], s=[18.7]),
+                 "prescription-k2o-beyond-need")
+    assert "zone 1 (55)" in told.what
+    assert "give that pass a fixed rate" in told.todo
+    # Here the potash itself is too much, so the pass for S is not to blame.
+    much = found(prescribed(passed([500.0], number=1), ksul, area=[10.0], k2o=[240.0], s=[18.7]),
+                 "prescription-k2o-beyond-need")
+    assert "flat rate" in much.todo
+
+
 def test_elemental_s_does_not_serve_this_season() -> None:
     sele = Material(id="elemental sulfur 0-0-0-90S", code="SELE", form="dry", n_pct=0, p2o5_pct=0,
                     k2o_pct=0, s_pct=90, mg_pct=0, cl_pct=0, density_lb_per_gal=None,
@@ -244,6 +263,37 @@ def test_cautions_are_those_of_the_passes_that_go_out() -> None:
     assert any("green-up" in line for line in cautions([passed([1.0], timing="spring green-up")]))
     assert any("unfrozen" in line for line in cautions([passed([1.0], timing="dormant")]))
     assert len(cautions([])) == 3
+
+
+def test_cautions_of_stubble_and_injection_follow_the_method() -> None:
+    thio = Material(id="a thiosulfate", code="KTHI", form="liquid", n_pct=0, p2o5_pct=0, k2o_pct=25,
+                    s_pct=17, mg_pct=0, cl_pct=0, density_lb_per_gal=12.2, s_form="thiosulfate",
+                    cautions=(), evidence="user", source="label")
+    injected = cautions([passed([5.0], of=thio, method="through irrigation", kind="fixed")])
+    sprayed = cautions([passed([5.0], of=thio, kind="fixed")])
+    for words, where in (("over 1 to 4 hours", injected), ("2 in of regrowth", injected),
+                         ("wheels hurt", sprayed)):
+        other = sprayed if where is injected else injected
+        assert any(words in line for line in where)
+        assert not any(words in line for line in other)
+
+
+def test_uptake_and_removal_are_never_ranked() -> None:
+    # 57.2 lb K2O per ton taken up (common practice) lies under the 60 lb that Nebraska EC155
+    # removes, so no sentence may say that one is always the larger.
+    text = " ".join(cautions([passed([100.0])]))
+    assert "two amounts" in text
+    assert "takes up more" not in text
+
+
+def test_findings_call_zones_by_their_names() -> None:
+    done = prescribe(zone_ids=[1, 2], zone_area_ac=np.array([10.0, 10.0]), zone_names=["A", "B"],
+                     plans=[passed([100.0, 300.0])], needs={"K2O": np.array([100.0, 120.0])},
+                     s_most_lb_per_ac=None)
+    assert "zone A (40)" in found(done, "prescription-k2o-not-met").what
+    with pytest.raises(ComputeError, match="1 names for 2 zones"):
+        prescribe(zone_ids=[1, 2], zone_area_ac=np.array([10.0, 10.0]), zone_names=["A"],
+                  plans=[], needs={}, s_most_lb_per_ac=None)
 
 
 RATES = st.lists(st.floats(0, 400, allow_subnormal=False), min_size=4, max_size=4)

@@ -57,6 +57,30 @@ def test_900_lb_k2o_is_1500_lb_of_0_0_60() -> None:
     assert {"pass-k2o-split", "pass-k2o-season", "pass-chloride"} <= codes((one,))
 
 
+def test_a_split_plan_is_not_told_to_split() -> None:
+    # Univ. Georgia: split when more than 200 lb K2O/ac is called for; two halves of 300 are split.
+    halves = [replace(BASE, pass_id=f"p{n}", number=n, share_of_need=0.5) for n in (1, 2)]
+    assert "pass-k2o-split" not in codes(plan(*halves, k2o=[300.0]))
+    assert "pass-k2o-split" in codes(plan(BASE, k2o=[300.0]))
+
+
+def test_chloride_is_weighed_over_the_season() -> None:
+    # Rominger et al., Agron. J. 68:573 (1976): KCl yielded best near 448 kg K/ha = 481 lb K2O/ac,
+    # potassium sulfate did no harm at any rate.
+    halves = [replace(BASE, pass_id=f"p{n}", number=n, share_of_need=0.5) for n in (1, 2)]
+    assert "pass-chloride-season" in codes(plan(*halves, k2o=[490.0]))
+    assert "pass-chloride-season" not in codes(plan(*halves, k2o=[470.0]))
+    ksul = replace(BASE, material="potassium sulfate 0-0-50-17S")
+    assert "pass-chloride-season" not in codes(plan(ksul, k2o=[490.0]))
+
+
+def test_findings_call_zones_by_their_names() -> None:
+    told = found(plan(BASE, k2o=[250.0, 100.0], zone_names=["A", "B"]), "pass-k2o-split")
+    assert told.what.startswith("zone A (250)")
+    with pytest.raises(ComputeError, match="1 names for 2 zones"):
+        plan(BASE, k2o=[250.0, 100.0], zone_names=["A"])
+
+
 def test_faulty_published_range_is_not_repeated() -> None:
     # A trade page equals 330-420 lb K2O with 600-700 lb of 0-0-60; the arithmetic gives 550-700.
     (one,) = plan(BASE, k2o=[330.0, 420.0])

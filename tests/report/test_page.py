@@ -377,3 +377,49 @@ def test_page_is_the_one_public_name():
 
     assert vrx.report.__all__ == ["page"]
     assert vrx.report.page is page
+
+
+def test_findings_that_touch_safety_and_pounds_come_before_maps(written, job):
+    told = (warn("surface-outlier", "potassium", "map words"),
+            warn("rules-from-memory", "guide", "need words"),
+            warn("prescription-s-not-met", "season", "pound words"),
+            warn("prescription-treated-acres", "pass 2", "safety words"))
+    text = written(replace(job, findings=told))
+    at = [text.index(f"{name} words") for name in ("safety", "pound", "need", "map")]
+    assert at == sorted(at)
+
+
+def test_a_value_that_the_sentence_holds_is_not_repeated(written, job):
+    told = (warn("pass-x", "season", "346 lb of S short", value="345.643 lb S"),
+            warn("pass-y", "map", "the range reached the longest allowed", value="2052 m"))
+    text = written(replace(job, findings=told))
+    assert "345.643" not in text
+    assert "(2052 m)" in text
+
+
+def test_memory_of_a_material_names_the_figure(written, job):
+    passes = tuple(replace(p, material=replace(
+        p.material, evidence="analysis: read; density: from memory"))
+        for p in job.prescription.passes)
+    said = Reader(written(replace(
+        job, prescription=replace(job.prescription, passes=passes)))).said
+    assert "the density of the product" in said
+    assert "analysis or density" not in said
+
+
+def test_acres_wetted_outside_the_prescription_stand_on_the_sheet(written, job):
+    wet = sum(job.prescription.zone_area_ac) + 3.62
+    passes = tuple(replace(p, treated_ac=wet) if p.treated_ac else p
+                   for p in job.prescription.passes)
+    said = Reader(written(replace(
+        job, prescription=replace(job.prescription, passes=passes)))).said
+    assert "3.62 ac outside it are wetted too" in said
+
+
+def test_common_practice_without_a_source_is_marked(written, job):
+    needs = {n: tuple(replace(need, lines=tuple(
+        replace(x, evidence="common practice, no source") for x in need.lines)) for need in many)
+        for n, many in job.needs.items()}
+    text = written(replace(job, needs=needs))
+    assert '<span class="weak">common practice, no source</span>' in text
+    assert "common practice without a printed source" in text

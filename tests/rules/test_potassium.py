@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,8 @@ from hypothesis import strategies as st
 
 from vrx.errors import RuleError
 from vrx.model import Need, Severity, Yield, ZoneReading
-from vrx.rules import class_breaks, findings_of, load_books, need_surface, needs
+from vrx.rules import Book, class_breaks, findings_of, load_books, need_surface, needs
+from vrx.rules.load import parse_book
 
 BOOKS = load_books()
 Ask = Callable[..., tuple[Need, ...]]
@@ -88,15 +90,31 @@ def test_a_removal_source_must_be_chosen(ask: Ask) -> None:
         ask("removal-potassium", options={"removal_source": "nebrasca"})
 
 
-def test_high_needs_bring_the_split_caution(ask: Ask) -> None:
-    # Univ. Georgia: split when more than 200 lb K2O/ac is called for.
-    found, = ask("removal-potassium", options={"removal_source": "nebraska", "share": 0.5})
-    assert found.lb_per_ac == pytest.approx(60 * 6 / 0.88 / 2)
-    warned = [f for f in found.findings if "more than 200" in f.what]
-    assert warned[0].severity is Severity.WARN
-    assert "zone 1" in warned[0].what
-    low, = ask("removal-potassium", options={"removal_source": "nebraska", "share": 0.4})
-    assert not [f for f in low.findings if "more than 200" in f.what]
+def with_caution(name: str, above: float, text: str) -> Book:
+    """A built-in book with a caution of its own above an amount, as a user's book may have one."""
+    raw = resources.files("vrx.rules").joinpath(f"books/{name}.toml").read_text(encoding="utf-8")
+    caution = (f'[[cautions]]\ntext = "{text}"\nabove_lb_per_ac = {above}\n'
+               'locator = "invented for this test"\nevidence = "user"\n\n[[rules]]')
+    return parse_book(raw.replace("[[rules]]", caution, 1).encode(), file="own.toml",
+                      origin="user")
+
+
+def test_a_caution_above_an_amount_stands_with_the_needs_above_it() -> None:
+    book = with_caution("removal-potassium", 200.0, "more than 200 is much")
+    for share, told in ((0.5, True), (0.4, False)):  # 60 x 6 / 0.88 x share = 204.5 and 163.6
+        found, = needs(book=book, nutrient="K2O", zone_ids=[1], readings={}, crop="alfalfa",
+                       expected_yield=Yield(tons_per_ac=6, moisture_pct=0),
+                       options={"removal_source": "nebraska", "share": share})
+        assert found.lb_per_ac == pytest.approx(60 * 6 / 0.88 * share)
+        warned = [f for f in found.findings if "more than 200" in f.what]
+        assert bool(warned) is told
+        assert all(f.severity is Severity.WARN and "zone 1" in f.what for f in warned)
+
+
+@pytest.mark.parametrize("name", sorted(BOOKS))
+def test_no_built_in_book_speaks_of_splits_or_tops_of_the_season(name: str) -> None:
+    # Whether a pass or a season is too much depends on the passes, which a book does not know.
+    assert all(c.above_lb_per_ac is None for c in BOOKS[name].data.cautions)
 
 
 def test_extractants_are_never_mixed(ask: Ask, reading: Any) -> None:
@@ -226,7 +244,10 @@ def test_classes_without_rates(ask: Ask, reading: Any) -> None:
     assert [n.soil_class for n in found] == ["deficient", "marginal", "adequate", "adequate",
                                              "high"]
     assert [n.lb_per_ac for n in found] == [300, 200, 0, 0, 0]
-    assert {line.evidence for n in found for line in n.lines} == {"user"}
+    # The rates are the plan's own, but a class from memory decides which one a zone gets.
+    assert {line.evidence for n in found for line in n.lines} == {"from memory"}
+    assert all("your own rate" in n.lines[0].detail for n in found)
+    assert "rules-from-memory" in codes(found)
     with pytest.raises(RuleError, match=r"missing high.*'hihg'.*'high'"):
         ask("western-acetate-k-classes", k, options={"class_rates_lb_per_ac": {
             "deficient": 300, "marginal": 200, "adequate": 0, "hihg": 0}})
@@ -264,7 +285,8 @@ def test_a_surface_gives_the_same_as_zones(tri_state: Readings, reading: Any) ->
                                standard_error=r.mean * 0, low=r.mean, high=r.mean)
              for name, r in flat.items()}
     surface, found = need_surface(
-        book=BOOKS["tri-state-2020"], nutrient="K2O", readings=cells, crop="alfalfa",
+        book=with_caution("tri-state-2020", 200.0, "more than 200 is much"), nutrient="K2O",
+        readings=cells, crop="alfalfa",
         expected_yield=Yield(tons_per_ac=6, moisture_pct=12))
     assert surface.shape == (3, 4)
     assert surface.ravel() == pytest.approx([n.lb_per_ac for n in zones])
@@ -281,12 +303,36 @@ def test_each_zone_may_have_its_own_yield(tri_state: Readings) -> None:
     assert [n.lb_per_ac for n in found] == pytest.approx([4 * 49, 8 * 49])
 
 
-def test_one_caution_names_all_its_zones(ask: Ask, tri_state: Readings) -> None:
-    found = ask("tri-state-2020", tri_state(150.0, 200.0, 110.0), zone_ids=[2, 5, 8])
+def test_one_caution_names_all_its_zones(tri_state: Readings) -> None:
+    book = with_caution("tri-state-2020", 200.0, "more than 200 is much")
+    found = needs(book=book, nutrient="K2O", zone_ids=[2, 5, 8], zone_names=["B", "E", "H"],
+                  readings=tri_state(150.0, 200.0, 110.0), crop="alfalfa",
+                  expected_yield=Yield(tons_per_ac=6, moisture_pct=0))
     split = [[f for f in n.findings if "more than 200" in f.what] for n in found]
     assert [len(s) for s in split] == [1, 0, 1]
-    assert "need 294 to 310 lb/ac in zones 2, 8" in split[0][0].what
+    assert "need 294 to 310 lb/ac in zones B, H" in split[0][0].what
     assert len([f for f in findings_of(found) if "more than 200" in f.what]) == 1
+
+
+def test_findings_call_zones_by_their_names(ask: Ask, tri_state: Readings) -> None:
+    with pytest.raises(RuleError) as caught:
+        ask("tri-state-2020", tri_state(125.0, 1500.0), zone_ids=[4, 7], zone_names=["D", "G"])
+    assert [f.where for f in caught.value.findings] == ["tri-state-2020, zone G"]
+    with pytest.raises(RuleError) as caught:
+        ask("tri-state-2020", tri_state(125.0, 150.0), zone_names=["A"])
+    assert caught.value.code == "rules-shape"
+
+
+def test_a_zone_without_build_up_does_not_rest_on_the_build_up_from_memory(
+    ask: Ask, tri_state: Readings
+) -> None:
+    # 110 ppm lies under the critical level of 120 ppm, 150 ppm does not (Tri-State 2020, read).
+    low, enough = ask("tri-state-2020", tri_state(110.0, 150.0))
+    assert "from memory" in {line.evidence for line in low.lines}
+    assert "from memory" not in {line.evidence for line in enough.lines}
+    off, = ask("tri-state-2020", tri_state(110.0), options={"build_up": False})
+    assert [(line.lb_per_ac, line.evidence) for line in off.lines
+            if line.term == "build-up"] == [(0, "user")]
 
 
 # The books that read soil K, their reading and the options under which they give a rate.

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from vrx.errors import RuleError
 from vrx.model import Need, Yield
-from vrx.rules import TissueTest, WaterTest, class_breaks, load_books, needs
+from vrx.rules import TissueTest, WaterTest, class_breaks, findings_of, load_books, needs
 
 Ask = Callable[..., tuple[Need, ...]]
 BOOKS = load_books()
@@ -163,12 +163,38 @@ def test_what_is_not_known_is_told(ask: Ask) -> None:
     assert "rules-credit-unusual" in {f.code for f in high.findings}
 
 
-def test_above_fifty_pounds_a_reason_is_due(ask: Ask) -> None:
-    # From memory: above about 50 lb sulfate-S/ac a written reason is due.
-    high, = ask("sulfur-balance", tons=10, moisture=12)
-    assert any("written reason" in f.what and f.severity.value == "warn" for f in high.findings)
-    low, = ask("sulfur-balance", tons=6, moisture=12)
-    assert not any("written reason" in f.what for f in low.findings)
+def test_one_finding_for_all_zones_that_water_covers(ask: Ask, reading: Any) -> None:
+    soil = {"organic_matter": reading("organic_matter", 1.0, 1.5, 2.0)}
+    found = ask("flat-sulfur", soil, tons=6.5, moisture=12, zone_names=["A", "B", "C"],
+                water=WaterTest(net_in=24, sulfate_so4_ppm=180))
+    told = [f for f in findings_of(found) if f.code == "rules-water-covers"]
+    assert [f.where for f in told] == ["flat-sulfur, zones A, B, C"]
+    assert "cut by 25 lb" in told[0].what
+
+
+@pytest.mark.parametrize(("pct", "severity"), [(0.24, "warn"), (0.31, "note")])
+def test_a_tissue_test_that_the_guide_does_not_read_is_told(
+    ask: Ask, pct: float, severity: str
+) -> None:
+    # Univ. Wisconsin (Laboski 2012): under 0.25 % S in the top 6 inches, bud to first flower, is
+    # low. The balance does not read tissue, so its rate may differ from that rule's 25 lb.
+    found, = ask("sulfur-balance", tissue=TissueTest(part=TOP, sulfur_pct=pct))
+    told, = (f for f in found.findings if f.code == "rules-tissue-unread")
+    assert told.severity == severity
+    assert f"{pct:g} %" in told.what
+    assert "0.25 %" in told.what
+    assert ("tissue-sulfur" in told.todo) is (severity == "warn")
+
+
+def test_a_tissue_test_that_is_read_or_of_another_part_gives_no_verdict(ask: Ask) -> None:
+    read, = ask("tissue-sulfur", tissue=TissueTest(part=TOP, sulfur_pct=0.24))
+    assert "rules-tissue-unread" not in {f.code for f in read.findings}
+    # Whole hay is not comparable with the top 6 inches.
+    hay, = ask("sulfur-balance", tissue=TissueTest(part="hay", stage="bud", sulfur_pct=0.2))
+    told, = (f for f in hay.findings if f.code == "rules-tissue-unread")
+    assert told.severity == "note"
+    other, = ask("sulfur-balance", tissue=TissueTest(part=TOP, potassium_pct=1.5))
+    assert "rules-tissue-unread" not in {f.code for f in other.findings}
 
 
 def test_flat_rate_and_water(ask: Ask) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import runpy
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from vrx.surfaces.simple import inverse_distance, inverse_distance_leave_one_out
 TROUBLES = Path(__file__).resolve().parents[2].parent / "shared" / "troubles"
 CENTRE = (-93.59, 41.01)
 GRID = Grid(west_m=-40.0, north_m=840.0, cell_m=20.0, rows=44, columns=44)
+simulated = runpy.run_path(str(Path(__file__).with_name("simulated.py")))["simulated"]
 
 
 def codes(surface: Surface) -> set[str]:
@@ -47,15 +49,6 @@ def make(places: FloatArray, values: FloatArray, method: str = "choose", **more:
     return surface
 
 
-def structured(n: int = 60, seed: int = 1) -> tuple[FloatArray, FloatArray]:
-    """Samples of a field with an exponential covariance, length scale 150 m, mean 150 ppm."""
-    rng = np.random.default_rng(seed)
-    places = rng.uniform(0.0, 800.0, (n, 2))
-    distance = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
-    root = np.linalg.cholesky(np.exp(-distance / 150.0) + 0.3 * np.eye(n))
-    return places, 150.0 + 20.0 * (root @ rng.normal(size=n))
-
-
 def square_16() -> FloatArray:
     east, north = np.meshgrid([100.0, 300.0, 500.0, 700.0], [100.0, 300.0, 500.0, 700.0])
     return np.column_stack([east.ravel(), north.ravel()])
@@ -65,7 +58,7 @@ def square_16() -> FloatArray:
 
 
 def test_structure_is_mapped_and_every_method_scored() -> None:
-    surface = make(*structured())
+    surface = make(*simulated())
     assert surface.method == "kriging"
     assert [s.method for s in surface.scores] == ["kriging", "inverse distance", "field mean"]
     by = {s.method: s for s in surface.scores}
@@ -106,7 +99,7 @@ def test_pure_nugget_gives_the_mean_about_nineteen_times_in_twenty() -> None:
 def test_most_structured_fields_are_found() -> None:
     """A test that never finds structure would also pass the one above."""
     coarse = Grid(west_m=0.0, north_m=800.0, cell_m=200.0, rows=4, columns=4)
-    found = [make(*structured(60, seed), grid=coarse).method != "field mean" for seed in range(15)]
+    found = [make(*simulated(60, seed), grid=coarse).method != "field mean" for seed in range(15)]
     assert sum(found) >= 12
 
 
@@ -123,12 +116,12 @@ def test_a_forced_method_is_obeyed_and_doubted() -> None:
 
 def test_unknown_method_names_the_nearest() -> None:
     with pytest.raises(ComputeError, match='nearest name is "kriging"') as caught:
-        make(*structured(), "krigging")
+        make(*simulated(), "krigging")
     assert caught.value.code == "surface-method-unknown"
 
 
 def test_more_than_400_samples_take_least_squares_and_still_map() -> None:
-    places, values = structured(450, 3)
+    places, values = simulated(450, 3)
     surface = make(places, values)
     assert surface.method == "kriging"
     assert surface.variogram is not None
@@ -154,7 +147,7 @@ def test_too_many_samples_are_block_averaged() -> None:
 
 
 def test_inverse_distance_leave_one_out_is_the_refit() -> None:
-    places, values = structured(25)
+    places, values = simulated(25)
     residual = inverse_distance_leave_one_out(places=places, values=values)
     for i in range(25):
         rest = np.arange(25) != i
@@ -229,7 +222,7 @@ def test_awkward_samples_never_crash(
 
 
 def test_units_scale_the_map() -> None:
-    places, values = structured()
+    places, values = simulated()
     grams = make(places, values * 1e-9)
     np.testing.assert_allclose(grams.values * 1e9, make(places, values).values, rtol=1e-6)
 
@@ -238,7 +231,7 @@ def test_units_scale_the_map() -> None:
 
 
 def test_values_that_are_no_numbers_are_refused_by_name() -> None:
-    places, values = structured(10)
+    places, values = simulated(10)
     values[3] = np.nan
     with pytest.raises(ComputeError, match=r"1 of 10 .* S4") as caught:
         make(places, values, sample_id=tuple(f"S{i + 1}" for i in range(10)))
@@ -263,7 +256,7 @@ def test_wrong_input_is_refused(places: FloatArray, values: FloatArray, code: st
 
 
 def test_few_distinct_values_are_not_kriged() -> None:
-    places, _ = structured(30)
+    places, _ = simulated(30)
     surface = make(places, np.where(places[:, 0] > 400.0, 10.0, 5.0), "kriging")
     assert surface.method == "inverse distance"
     assert {"surface-few-values", "surface-method-not-possible"} <= codes(surface)
@@ -279,7 +272,7 @@ def test_six_samples_get_no_variogram() -> None:
 
 
 def test_inverse_distance_standard_error_is_the_leave_one_out_error() -> None:
-    surface = make(*structured(), "inverse distance")
+    surface = make(*simulated(), "inverse distance")
     score = next(s for s in surface.scores if s.method == "inverse distance")
     np.testing.assert_allclose(surface.standard_error, score.rmse)
 
@@ -359,7 +352,7 @@ def test_a_hot_spot_stays_within_what_was_measured() -> None:
 
 def test_a_misplaced_value_is_named_by_leave_one_out() -> None:
     """Ordinary among all values, but far from what its neighbours say."""
-    places, _ = structured(60, 8)
+    places, _ = simulated(60, 8)
     values = 100.0 + places[:, 0] / 4.0
     west = int(np.argmin(places[:, 0]))
     values[west] = 290.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import importlib.util
 import math
+import runpy
 from pathlib import Path
 
 import gstools
@@ -27,14 +28,7 @@ from vrx.surfaces import (
 )
 
 MODELS = ["exponential", "spherical"]
-
-
-def synthetic(n: int, seed: int) -> tuple[FloatArray, FloatArray]:
-    rng = np.random.default_rng(seed)
-    places = rng.uniform(0.0, 800.0, (n, 2))
-    distance = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
-    root = np.linalg.cholesky(np.exp(-distance / 150.0) + 0.3 * np.eye(n))
-    return places, 150.0 + 20.0 * (root @ rng.normal(size=n))
+simulated = runpy.run_path(str(Path(__file__).with_name("simulated.py")))["simulated"]
 
 
 def targets_with_samples(places: FloatArray) -> FloatArray:
@@ -47,7 +41,7 @@ def targets_with_samples(places: FloatArray) -> FloatArray:
 @pytest.mark.parametrize("nugget", [0.0, 120.0])
 def test_equals_pykrige(model: str, nugget: float) -> None:
     """PyKrige takes the practical range of the exponential model: 3 length scales."""
-    places, values = synthetic(60, 1)
+    places, values = simulated(60, 1)
     variogram = Variogram(model=model, nugget=nugget, partial_sill=400.0, range_m=180.0)
     targets = targets_with_samples(places)
     estimate, variance = point_krige(
@@ -69,7 +63,7 @@ def test_equals_pykrige(model: str, nugget: float) -> None:
 @pytest.mark.parametrize("model", MODELS)
 def test_equals_gstools(model: str) -> None:
     """GSTools takes the length scale for both models; `exact` makes it honour the samples."""
-    places, values = synthetic(60, 2)
+    places, values = simulated(60, 2)
     variogram = Variogram(model=model, nugget=120.0, partial_sill=400.0, range_m=180.0)
     kind = gstools.Exponential if model == "exponential" else gstools.Spherical
     other = gstools.krige.Ordinary(
@@ -105,7 +99,7 @@ def test_four_and_two_samples_by_hand() -> None:
 @pytest.mark.parametrize("model", MODELS)
 def test_closed_leave_one_out_is_the_refit(model: str) -> None:
     """Dubrule, Mathematical Geology 15 (1983) 687-699."""
-    places, values = synthetic(40, 3)
+    places, values = simulated(40, 3)
     variogram = Variogram(model=model, nugget=80.0, partial_sill=400.0, range_m=150.0)
     system = kriging_system(places=places, values=values, variogram=variogram)
     residual, variance = kriging_leave_one_out(system=system)
@@ -252,7 +246,7 @@ def test_meuse_leave_one_out_regression(meuse: tuple[FloatArray, FloatArray]) ->
 @pytest.mark.parametrize("model", MODELS)
 def test_reml_is_at_a_maximum(model: str) -> None:
     """Against the likelihood written out plainly with numpy: no neighbour is better."""
-    places, values = synthetic(50, 4)
+    places, values = simulated(50, 4)
     fit = fit_reml(places=places, values=values, model=model)
     distance = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
 
@@ -279,7 +273,7 @@ def test_reml_is_at_a_maximum(model: str) -> None:
 
 def test_reml_recovers_a_known_variogram() -> None:
     """Medians of 12 simulated fields of 120 samples: nugget 120, partial sill 400, range 150 m."""
-    fields = [synthetic(120, seed) for seed in range(12)]
+    fields = [simulated(120, seed) for seed in range(12)]
     fits = [fit_reml(places=places, values=values).variogram for places, values in fields]
     assert np.median([f.nugget for f in fits]) == pytest.approx(120.0, rel=0.35)
     assert np.median([f.nugget + f.partial_sill for f in fits]) == pytest.approx(520.0, rel=0.25)

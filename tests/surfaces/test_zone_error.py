@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import runpy
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,14 +14,7 @@ from vrx.model import FloatArray, Grid, Surface, Variogram
 from vrx.surfaces import block_krige, kriging_system, map_analyte, zone_standard_errors
 
 GRID = Grid(west_m=0.0, north_m=800.0, cell_m=20.0, rows=40, columns=40)
-
-
-def simulated(n: int, seed: int) -> tuple[FloatArray, FloatArray]:
-    rng = np.random.default_rng(seed)
-    places = rng.uniform(0.0, 800.0, (n, 2))
-    distance = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
-    root = np.linalg.cholesky(np.exp(-distance / 150.0) + 0.3 * np.eye(n))
-    return places, 150.0 + 20.0 * (root @ rng.normal(size=n))
+simulated = runpy.run_path(str(Path(__file__).with_name("simulated.py")))["simulated"]
 
 
 def mapped(places: FloatArray, values: FloatArray, method: str) -> Surface:

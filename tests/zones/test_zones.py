@@ -239,7 +239,7 @@ def test_moved_acres_are_counted() -> None:
     corners = 0.02
     assert value["zones-narrow-merged"] == pytest.approx(4000 / ACRE_M2, abs=corners)
     assert value["zones-small-merged"] == pytest.approx(6400 / ACRE_M2, abs=corners)
-    assert "18.3 m" in zones.findings[0].what
+    assert "60 ft" in zones.findings[0].what
 
 
 def test_same_input_same_bytes_and_pickle() -> None:

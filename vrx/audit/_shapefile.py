@@ -165,10 +165,9 @@ def _record(
 ) -> Record:
     points = np.asarray(getattr(shape, "points", []), dtype=np.float64).reshape(-1, 2)
     starts = list(getattr(shape, "parts", []))
-    rings = [
-        points[start:end]
-        for start, end in zip(starts, [*starts[1:], len(points)], strict=True)
-    ]
+    # A null shape has no parts, and so no ring.
+    ends = [*starts[1:], len(points)] if starts else []
+    rings = [points[start:end] for start, end in zip(starts, ends, strict=True)]
     record = make_record(place=place, values=values, parts=_group(rings))
     _check_rings(record, name, ledger)
     return record

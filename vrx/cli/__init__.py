@@ -17,6 +17,7 @@ COMMANDS = {
     "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
     "books": ("vrx.cli.books", "List the rule books, or explain one."),
     "materials": ("vrx.cli.materials", "List the materials, or explain one."),
+    "findings": ("vrx.cli.findings", "List the codes of findings and errors, or explain one."),
 }
 
 

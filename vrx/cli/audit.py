@@ -28,6 +28,17 @@ def _amounts(values: Sequence[str], what: str) -> dict[str, float]:
     return found
 
 
+def _require_run(folder: Path) -> None:
+    from vrx.cli.show import quoted
+    from vrx.errors import PlanError
+
+    if not (folder / "output" / "current.json").is_file():
+        raise PlanError(
+            "this field has no finished run yet", code="audit-no-run", where=str(folder),
+            hint=f"vrx run {quoted(folder)}",
+        )
+
+
 @click.command("audit")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option(
@@ -65,7 +76,8 @@ def command(
     brought = _amounts(delivered, "MATERIAL=AMOUNT")
     allowed = _amounts(tolerance, "MATERIAL=PERCENT")
     if path.is_dir():
-        if (path / "plan.toml").is_file() and (path / "output").is_dir():
+        if (path / "plan.toml").is_file():
+            _require_run(path)
             path /= "output"
         result = audit_run(
             folder=path, delivered=brought or None, trade_tolerance_pct=allowed or None,
@@ -96,6 +108,13 @@ def _weighty(rows: Sequence[AuditRow]) -> list[AuditRow]:
     ]
 
 
+def _verdict(row: AuditRow) -> str:
+    # A figure with nothing to compare it with is information, no agreement.
+    if not row.agrees:
+        return "DIFFERS"
+    return "" if row.expected is None else "agrees"
+
+
 def _print(result: AuditResult, *, everything: bool) -> None:
     from vrx.cli import show
 
@@ -109,16 +128,16 @@ def _print(result: AuditResult, *, everything: bool) -> None:
         [
             [
                 row.what, row.where.removeprefix("manifest.json, "), row.unit, text(row.found),
-                text(row.expected), text(row.difference), "agrees" if row.agrees else "DIFFERS",
+                text(row.expected), text(row.difference), _verdict(row),
             ]
             for row in shown
         ],
         left=3,
     )
     if len(shown) < len(result.rows):
-        show.say(f"{len(result.rows) - len(shown)} more figures agree (each zone, every file); "
-                 "--all shows them")
-    show.show_findings(result.faults, everything=True)
+        show.say(f"{len(result.rows) - len(shown)} more figures, none of which differs (each zone, "
+                 "every file); --all shows them")
+    show.show_findings(result.faults, everything=everything)
     words = {True: "agrees", False: "DIFFERS", None: "not judged: there is no job record"}
     show.say(f"arithmetic: {words[result.arithmetic]}")
     if result.trade is not None:

@@ -18,7 +18,12 @@ _NOT_READY = 2
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--all", "everything", is_flag=True, help="Show every finding.")
-def command(*, folder: Path, as_json: bool, everything: bool) -> None:
+@click.option("--save-layout", type=click.Path(path_type=Path), metavar="FILE",
+              help="Save columns, units, forms, extractants and depths as a column map of this "
+              "laboratory, to be named as layout in [soil] of other plans.")
+def command(
+    *, folder: Path, as_json: bool, everything: bool, save_layout: Path | None
+) -> None:
     """Read the files of a plan and show what vrx makes of them.
 
     Lists the lines still to be filled in, the field's acres, which column is taken for what in
@@ -35,6 +40,12 @@ def command(*, folder: Path, as_json: bool, everything: bool) -> None:
         _print(checked, everything=everything)
     if not checked.ready:
         sys.exit(_NOT_READY)
+    if save_layout is not None:
+        from vrx import plan
+
+        saved = plan.save_layout(checked.plan_file, save_layout)
+        if not as_json:
+            show.say(f"column map: {saved}")
 
 
 def _print(checked: Checked, *, everything: bool) -> None:

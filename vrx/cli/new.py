@@ -11,14 +11,23 @@ import click
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
     "--boundary", required=True, type=click.Path(path_type=Path),
-    help="GeoJSON, shapefile (also zipped) or GeoPackage.",
+    help="GeoJSON, shapefile (also zipped), GeoPackage, KML or KMZ.",
 )
 @click.option(
     "--samples", required=True, type=click.Path(path_type=Path),
     help="CSV, XLSX or a vector file of points.",
 )
+@click.option("--boundary-layer", help="The layer, where the boundary file holds several.")
+@click.option("--boundary-crs", help="Its system where the file states none: EPSG:32615")
+@click.option("--boundary-name", help="The polygon's name, where the file holds several fields.")
+@click.option("--join", is_flag=True, help="All polygons of the file are one field.")
+@click.option("--samples-layer", help="The layer or sheet, where the sample file holds several.")
 @click.option("--name", help="The field's name; the folder's name if left out.")
-def command(*, folder: Path, boundary: Path, samples: Path, name: str | None) -> None:
+def command(
+    *, folder: Path, boundary: Path, samples: Path, boundary_layer: str | None,
+    boundary_crs: str | None, boundary_name: str | None, join: bool, samples_layer: str | None,
+    name: str | None,
+) -> None:
     """Make a commented plan from a boundary and a sample file.
 
     FOLDER gets a plan.toml that names both files. No unit, extractant, depth or nutrient form is
@@ -27,8 +36,12 @@ def command(*, folder: Path, boundary: Path, samples: Path, name: str | None) ->
     from vrx.cli import show
     from vrx.pipeline import new_plan
 
-    path, field, peek = new_plan(folder, boundary=boundary, samples=samples, name=name)
+    path, field, peek = new_plan(
+        folder, boundary=boundary, samples=samples, name=name, boundary_layer=boundary_layer,
+        boundary_crs=boundary_crs, boundary_name=boundary_name, join=join,
+        samples_layer=samples_layer,
+    )
     show.show_findings((*field.findings, *peek.findings))
     show.say(f"{field.name}: {field.area_ac:,.2f} ac; {peek.rows} rows in {peek.source}")
     show.say(f"plan: {path}")
-    show.say('fill in every line that says "?", then: vrx check ' + str(folder))
+    show.say('fill in every line that says "?", then: vrx check ' + show.quoted(folder))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections import Counter
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -35,6 +35,12 @@ def say(text: str = "") -> None:
     click.echo(text)
 
 
+def quoted(path: Path) -> str:
+    """A path as it can be typed into a command line of any system."""
+    text = str(path)
+    return f'"{text}"' if any(not (c.isalnum() or c in "/\\:._-") for c in text) else text
+
+
 def say_json(value: Any) -> None:
     """One JSON document to stdout."""
     say(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False))
@@ -58,27 +64,31 @@ def table(
 
 
 def show_findings(found: Sequence[Finding], *, everything: bool = False) -> None:
-    """Findings to stderr, gravest first; at most a handful unless `everything` is asked for."""
-    order = [Severity.STOP, Severity.WARN, Severity.NOTE]
-    ranked = sorted(found, key=lambda one: order.index(one.severity))
-    stopping = sum(one.severity is Severity.STOP for one in ranked)
-    most = len(ranked) if everything else max(MOST_FINDINGS, stopping)
+    """Findings to stderr, gravest first, each with its code in brackets.
+
+    A handful of lines, what is alike in one, unless `everything` is asked for; every stop.
+    """
+    from vrx.cli import grouping
+
+    told = grouping.single(found) if everything else grouping.grouped(found)
+    stopping = sum(one.severity is Severity.STOP for one in told)
+    most = len(told) if everything else max(MOST_FINDINGS, stopping)
     console = talk()
-    for one in ranked[:most]:
+    for one in told[:most]:
         text = Text(f"{_MARK[one.severity]:<5}", style=_STYLE[one.severity])
-        console.print(text.append(one.line(), style="none"))
-    left = Counter(_MARK[one.severity] for one in ranked[most:])
-    if left:
-        rest = ", ".join(f"{count} {kind}" for kind, count in left.items())
-        console.print(f"      and {rest} more: --all shows them")
+        console.print(text.append(one.text, style="none").append(f" [{one.code}]", style="dim"))
+    if told[most:]:
+        console.print(f"      and {grouping.counted(told[most:], _MARK)} more: --all shows them, "
+                      "vrx findings CODE explains one")
 
 
 def show_error(err: VrxError) -> None:
     """An error with its findings, to stderr."""
     console = talk()
-    if err.findings:
+    if [one.what for one in err.findings] != [err.message]:
         show_findings(err.findings, everything=True)
-    console.print(Text("vrx: ", style="bold red").append(str(err), style="none"))
+    text = Text("vrx: ", style="bold red").append(str(err), style="none")
+    console.print(text.append(f" [{err.code}]", style="dim") if err.code else text)
 
 
 def show_job(job: Job) -> None:

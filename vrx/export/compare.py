@@ -29,11 +29,12 @@ def require_equal(
         for name, values in layer.columns.items():
             if not _same(row[name], values[number]):
                 _differs(path, f"record {number + 1}, {name}: {row[name]!r} != {values[number]!r}")
-    half_unit = 0.6 * 10.0**-facts.COORDINATE_DECIMALS
+    # Half a unit of the last decimal, and something for the arithmetic.
+    slack_degrees = 0.6 * 10.0**-facts.COORDINATE_DECIMALS
     for number, (read, meant) in enumerate(zip(polygons, layer.polygons, strict=True)):
         got = shapely.get_coordinates(shapely.normalize(_as_multi(read)))
         want = shapely.get_coordinates(shapely.normalize(_as_multi(meant)))
-        if got.shape != want.shape or np.abs(got - want).max() > half_unit:
+        if got.shape != want.shape or np.abs(got - want).max() > slack_degrees:
             _differs(path, f"record {number + 1}: the polygon read back is another one")
 
 

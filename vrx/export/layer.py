@@ -50,7 +50,7 @@ def build_layer(
         if one.column in columns:
             raise ExportError(
                 f"two columns would be called {one.column}", code="export-name-collision",
-                where=f"pass {one.pass_id}",
+                where=f"pass {one.pass_id}", hint="this is a fault of vrx: report it",
             )
         columns[one.column] = tuple(float(rate) for rate in one.rates)
         meaning[one.column] = (
@@ -68,7 +68,7 @@ def _check(layer: ExportLayer) -> None:
         if not facts.DBF_NAME.match(name):
             raise ExportError(
                 f"column name {name!r} is no dBASE name (10 characters, A-Z 0-9 _)",
-                code="export-name", where=name,
+                code="export-name", where=name, hint="this is a fault of vrx: report it",
             )
         for letter, value in zip(letters, values, strict=True):
             if isinstance(value, str):

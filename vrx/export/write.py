@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib import import_module
 from pathlib import Path
 from shutil import rmtree
@@ -13,6 +14,7 @@ from vrx.errors import ExportError
 from vrx.export.layer import ExportLayer, columns_text
 
 _ROOM = "is the folder writable, and is there room on the disk? Nothing was replaced"
+_LEGEND = "prescription_columns.txt"
 
 FORMATS = {
     "shapefile": "vrx.export.esri_shapefile",
@@ -24,39 +26,64 @@ FORMATS = {
 def write_formats(
     *, layer: ExportLayer, formats: Sequence[str], folder: Path
 ) -> tuple[tuple[str, Path], ...]:
-    """Write every format into `folder`; gives (format, path) of each file.
+    """Write every format and the text on its columns into `folder`; gives (format, path) of each.
 
-    Each format is written into a temporary folder beside its target, read back and compared, and
-    only then renamed. Raises `ExportError`; whatever stood in `folder` before is then untouched.
+    All are written into a scratch folder inside `folder`, read back and compared, and only when the
+    last is good are they renamed. Raises `ExportError` for an unknown format, for a file that is
+    there already, and for whatever cannot be written or reads back otherwise; `folder` then holds
+    what it held before.
     """
-    written: list[tuple[str, Path]] = []
     for name in formats:
         if name not in FORMATS:
             raise ExportError(
-                f"unknown format {name!r}; known: {', '.join(FORMATS)}", code="export-format"
+                f"unknown format {name!r}", code="export-format", where="formats",
+                hint=f"known: {', '.join(FORMATS)}",
             )
-        scratch = folder / f".writing-{name}"
-        rmtree(scratch, ignore_errors=True)
-        try:
+    scratch = folder / ".writing"
+    rmtree(scratch, ignore_errors=True)
+    written: list[tuple[str, Path]] = []
+    try:
+        with _plain_errors("the folder", folder):
             scratch.mkdir(parents=True)
-            paths = import_module(FORMATS[name]).write(layer, scratch)
-            for top in sorted(scratch.iterdir()):
-                os.replace(top, folder / top.name)
-        except ExportError:
-            raise
-        except OSError as err:
+        for name in formats:
+            with _plain_errors(name, folder):
+                paths = import_module(FORMATS[name]).write(layer, scratch)
+                written += [(name, folder / path.relative_to(scratch)) for path in paths]
+        with _plain_errors(_LEGEND, folder):
+            (scratch / _LEGEND).write_text(columns_text(layer), encoding="utf-8", newline="\n")
+            _move_in(scratch, folder)
+    finally:
+        rmtree(scratch, ignore_errors=True)
+    return (*written, ("text", folder / _LEGEND))
+
+
+@contextmanager
+def _plain_errors(what: str, folder: Path) -> Iterator[None]:
+    """Turn what writing and reading raise into an `ExportError` that names the file."""
+    try:
+        yield
+    except ExportError:
+        raise
+    except OSError as err:
+        raise ExportError(
+            f"{what} could not be written: {err.strerror or err}", code="export-write",
+            where=str(err.filename or folder), hint=_ROOM,
+        ) from err
+    except (ValueError, KeyError, struct.error) as err:
+        raise ExportError(
+            f"{what} cannot be read back after writing: {err}", code="export-differs",
+            where=str(folder), hint=_ROOM,
+        ) from err
+
+
+def _move_in(scratch: Path, folder: Path) -> None:
+    made = sorted(scratch.iterdir())
+    for path in made:
+        target = folder / path.name
+        if target.exists():
             raise ExportError(
-                f"{name} could not be written: {err.strerror or err}", code="export-write",
-                where=str(err.filename or folder), hint=_ROOM,
-            ) from err
-        except (ValueError, KeyError, struct.error, Warning) as err:
-            raise ExportError(
-                f"{name} cannot be read back after writing: {err}", code="export-differs",
-                where=str(folder), hint=_ROOM,
-            ) from err
-        finally:
-            rmtree(scratch, ignore_errors=True)
-        written += [(name, folder / path.relative_to(scratch)) for path in paths]
-    legend = folder / "prescription_columns.txt"
-    legend.write_text(columns_text(layer), encoding="utf-8", newline="\n")
-    return (*written, ("text", legend))
+                "is there already, and an export replaces nothing", code="export-exists",
+                where=str(target), hint="move it away, or export into another folder",
+            )
+    for path in made:
+        os.replace(path, folder / path.name)

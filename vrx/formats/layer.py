@@ -13,7 +13,6 @@ import re
 ZONE_ID = "ZONE_ID"
 ZONE_LETTER = "ZONE"
 AREA_AC = "AREA_AC"
-BASE_COLUMNS = (ZONE_ID, ZONE_LETTER, AREA_AC)
 
 COORDINATE_DECIMALS = 9
 DBF_NAME = re.compile(r"^[A-Z][A-Z0-9_]{0,9}$")
@@ -24,5 +23,3 @@ FIELD_AREA_TOLERANCE = 1e-5
 """Exported field acres agree with the model's to 0.001 %."""
 ZONE_AREA_TOLERANCE = 2e-4
 """Exported zone acres agree with the model's to 0.02 %."""
-TOTAL_TOLERANCE = 1e-4
-"""Product totals agree to 0.01 %."""

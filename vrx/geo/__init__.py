@@ -3,7 +3,6 @@
 from vrx.geo.area import area_ac, lonlat_area_m2
 from vrx.geo.coverage import (
     coverage_trouble,
-    densify_shared,
     dissolve,
     edges_match,
     require_coverage,
@@ -28,7 +27,7 @@ from vrx.geo.faults import (
     valid_polygon,
     width_m,
 )
-from vrx.geo.grid import cells_within, grid_over
+from vrx.geo.grid import cell_at, cells_within, grid_over
 from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
 from vrx.geo.trace import trace_coverage
 from vrx.geo.zonal import zonal_mean
@@ -40,12 +39,12 @@ __all__ = [
     "Fault",
     "MadeCoverage",
     "area_ac",
+    "cell_at",
     "cells_within",
     "centre_of",
     "coverage_faults",
     "coverage_from_polygons",
     "coverage_trouble",
-    "densify_shared",
     "dissolve",
     "edges_match",
     "fault_place",

@@ -1,4 +1,4 @@
-"""Polygon coverages: the check, shared edges, rounding and densifying that keep edges shared.
+"""Polygon coverages: the check, shared edges, noding, and rounding that keeps edges shared.
 
 A coverage of a boundary is a list of polygons without gap or overlap whose shared edges are equal
 vertex by vertex. Nothing here moves a vertex of one polygon without moving its neighbour's.
@@ -7,7 +7,6 @@ vertex by vertex. Nothing here moves a vertex of one polygon without moving its 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -17,6 +16,9 @@ from vrx.model import FloatArray, IntArray
 
 CLOSURE = 1e-9
 """Greatest relative difference between the areas of a coverage and of its boundary."""
+
+
+_CLOSE_HINT = "look for zones or edges less than a millimetre apart and move or join them"
 
 
 def coverage_trouble(polygons: Sequence[shapely.Geometry], boundary: shapely.Geometry) -> str:
@@ -80,7 +82,7 @@ def require_coverage(
 def _segments(polygons: Sequence[shapely.Geometry]) -> tuple[FloatArray, IntArray]:
     """All ring segments, (n, 4) with the smaller end first, and the polygon of each, (n,)."""
     # get_rings passes over multipolygons, so take their parts.
-    parts, of_part = shapely.get_parts(_single(polygons), return_index=True)
+    parts, of_part = shapely.get_parts(np.array(polygons, dtype=object), return_index=True)
     rings, of_ring = shapely.get_rings(parts, return_index=True)
     owner = of_part[of_ring]
     coordinates, ring = shapely.get_coordinates(rings, return_index=True)
@@ -92,18 +94,28 @@ def _segments(polygons: Sequence[shapely.Geometry]) -> tuple[FloatArray, IntArra
     return np.hstack([low, high]), np.asarray(owner[ring[:-1][same]], dtype=np.int64)
 
 
+def noded_faces(
+    lines: Sequence[shapely.Geometry], boundary: shapely.Geometry, *, lattice_m: float | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Faces inside a boundary of lines noded together, so that every edge is made once.
+
+    `lines` hold the boundary's own too; with `lattice_m` all vertices move onto multiples of it.
+    Returns polygons (faces,) and a point inside each (faces,), both arrays of geometries.
+    """
+    noded = shapely.union_all(np.array(lines, dtype=object), grid_size=lattice_m)
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
+    inner = shapely.point_on_surface(faces)
+    shapely.prepare(boundary)
+    held = shapely.intersects(boundary, inner)
+    return faces[held], inner[held]
+
+
 def outer_vertices(polygons: Sequence[shapely.Geometry]) -> FloatArray:
     """Ends (n, 2) of all edges of a coverage that no two polygons share."""
     segments, _ = _segments(polygons)
     unique, counts = np.unique(segments, axis=0, return_counts=True)
     single = unique[counts == 1]
     return np.vstack([single[:, :2], single[:, 2:]])
-
-
-def _single(polygons: Sequence[shapely.Geometry]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
-    array = np.empty(len(polygons), dtype=object)
-    array[:] = list(polygons)
-    return array
 
 
 def shared_edges(polygons: Sequence[shapely.Geometry]) -> tuple[IntArray, FloatArray]:
@@ -132,16 +144,16 @@ def dissolve(
 
     Only shared edges vanish; every remaining vertex stays where it is.
     """
-    array, keys = _single(polygons), np.asarray(owner, dtype=np.int64)
+    array, keys = np.array(polygons, dtype=object), np.asarray(owner, dtype=np.int64)
     return [
-        members[0] if len(members) == 1 else _tidy(shapely.coverage_union_all(members))
+        members[0] if len(members) == 1
+        else _joined(shapely.get_parts(shapely.coverage_union_all(members)))
         for members in (array[keys == key] for key in np.unique(keys))
     ]
 
 
-def _tidy(geometry: shapely.Geometry) -> shapely.Geometry:
-    parts = shapely.get_parts(geometry)
-    return parts[0] if len(parts) == 1 else shapely.multipolygons(parts)
+def _joined(parts: Sequence[shapely.Polygon]) -> shapely.Geometry:
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(list(parts))
 
 
 def round_coverage(
@@ -160,14 +172,14 @@ def round_coverage(
         _rounded(polygon, decimals, position) for position, polygon in enumerate(polygons, start=1)
     ]
     invalid = [str(n) for n, polygon in enumerate(rounded, start=1) if not polygon.is_valid]
-    array = _single(rounded)
+    array = np.array(rounded, dtype=object)
     if invalid or not (
         shapely.coverage_is_valid(array) or edges_match(rounded, shapely.union_all(array))
     ):
         what = f"polygons {', '.join(invalid)} cross themselves" if invalid else "edges cross"
         raise ComputeError(
             f"rounding to {decimals} decimals breaks the zones: {what}",
-            code="coverage-rounding", hint="export with more decimals",
+            code="coverage-rounding", hint=_CLOSE_HINT,
         )
     return rounded
 
@@ -183,9 +195,9 @@ def _rounded(polygon: shapely.Geometry, decimals: int, position: int) -> shapely
     if not parts:
         raise ComputeError(
             f"polygon {position} has no area left after rounding to {decimals} decimals",
-            code="coverage-rounding", hint="export with more decimals",
+            code="coverage-rounding", hint=_CLOSE_HINT,
         )
-    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+    return _joined(parts)
 
 
 def _rounded_ring(ring: shapely.Geometry, decimals: int) -> FloatArray | None:
@@ -218,39 +230,3 @@ def _rounded_ring(ring: shapely.Geometry, decimals: int) -> FloatArray | None:
     twice = abs(float(np.sum(east[:-1] * north[1:] - east[1:] * north[:-1])))
     # On a lattice of step s no ring holds less than s * s / 2.
     return closed if twice > 0.5 * 10.0 ** (-2 * decimals) else None
-
-
-def densify_shared(
-    polygons: Sequence[shapely.Geometry], max_segment_m: float
-) -> list[shapely.Geometry]:
-    """Add vertices so that no edge is longer than `max_segment_m`, equally on both sides of it.
-
-    Every edge is cut from its lower end (by easting, then northing) whichever way a ring runs, so
-    both neighbours get the same floats; `shapely.segmentize` does not promise that.
-    """
-
-    def ring(line: shapely.Geometry) -> FloatArray:
-        return _densified(shapely.get_coordinates(line), max_segment_m)
-
-    made = []
-    for polygon in polygons:
-        parts = [
-            shapely.Polygon(ring(part.exterior), [ring(hole) for hole in part.interiors])
-            for part in shapely.get_parts(polygon)
-        ]
-        made.append(parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts))
-    return made
-
-
-def _densified(points: FloatArray, longest: float) -> FloatArray:
-    rows = [points[:1]]
-    for start, end in pairwise(points):
-        pieces = int(np.ceil(float(np.hypot(*(end - start))) / longest))
-        if pieces > 1:
-            backward = tuple(start) > tuple(end)
-            low, high = (end, start) if backward else (start, end)
-            steps = np.arange(1, pieces, dtype=np.float64)[:, None] / pieces
-            between = low + steps * (high - low)
-            rows.append(between[::-1] if backward else between)
-        rows.append(end[None, :])
-    return np.vstack(rows)

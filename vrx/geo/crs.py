@@ -56,6 +56,9 @@ def transform_points(
     easting: FloatArray, northing: FloatArray, *, source: pyproj.CRS, target: pyproj.CRS
 ) -> tuple[FloatArray, FloatArray]:
     """Points from one CRS to another, easting or longitude first; arrays (n,)."""
+    if easting.size == 1:
+        # pyproj tries an array of one as a scalar first, of which numpy before 2.4 warns.
+        easting, northing = easting.tolist(), northing.tolist()
     east, north = _transformer(source, target).transform(easting, northing, errcheck=True)
     return np.asarray(east, dtype=np.float64), np.asarray(north, dtype=np.float64)
 

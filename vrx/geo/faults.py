@@ -97,8 +97,7 @@ def coverage_faults(
 
     Nothing is judged or rounded away here: a gap of a square millimetre is listed too.
     """
-    array = np.empty(len(polygons), dtype=object)
-    array[:] = list(polygons)
+    array = np.array(polygons, dtype=object)
     union = shapely.union_all(array)
     tree = shapely.STRtree(array)
     one, two = tree.query(array, predicate="intersects")

@@ -1,4 +1,4 @@
-"""The grid over a field, zonal means, and points that stand for a polygon."""
+"""The grid over a field, the cell of a place, and cell centres that stand for a polygon."""
 
 from __future__ import annotations
 
@@ -20,6 +20,13 @@ def grid_over(boundary: shapely.Geometry, *, cell_m: float) -> Grid:
     return Grid(west_m=left, north_m=top, cell_m=cell_m, rows=rows, columns=columns)
 
 
+def cell_at(grid: Grid, *, easting_m: float, northing_m: float) -> tuple[int, int]:
+    """Row and column of the cell that holds a place; beyond the grid, of the nearest cell."""
+    row = int((grid.north_m - northing_m) // grid.cell_m)
+    column = int((easting_m - grid.west_m) // grid.cell_m)
+    return min(max(row, 0), grid.rows - 1), min(max(column, 0), grid.columns - 1)
+
+
 def cells_within(polygon: shapely.Geometry, grid: Grid) -> tuple[FloatArray, FloatArray]:
     """Cell centres inside a polygon, (n, 2) easting and northing, and their cell (row, column).
 
@@ -32,7 +39,6 @@ def cells_within(polygon: shapely.Geometry, grid: Grid) -> tuple[FloatArray, Flo
     cells = np.argwhere(inside.reshape(grid.shape)).astype(np.float64)
     if len(places) == 0:
         point = polygon.representative_point()
-        row = min(max(int((grid.north_m - point.y) / grid.cell_m), 0), grid.rows - 1)
-        column = min(max(int((point.x - grid.west_m) / grid.cell_m), 0), grid.columns - 1)
-        return np.array([[point.x, point.y]]), np.array([[row, column]], dtype=np.float64)
+        cell = cell_at(grid, easting_m=point.x, northing_m=point.y)
+        return np.array([[point.x, point.y]]), np.array([cell], dtype=np.float64)
     return places, cells

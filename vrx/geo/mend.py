@@ -12,6 +12,7 @@ from vrx.errors import ComputeError, InputError
 from vrx.geo.coverage import (
     coverage_trouble,
     dissolve,
+    noded_faces,
     outer_vertices,
     require_coverage,
     round_coverage,
@@ -27,6 +28,7 @@ CLOSE_M = 0.5
 # Without a lattice, edges that run side by side within rounding give specks that no later rounding
 # survives, or are not noded at all. The finer ones serve where a millimetre makes edges cross.
 _LATTICES_M = (1e-3, 0.7e-3, 2e-3, 5e-3, 1e-2, 2e-2, 1e-4, 1e-5)
+# As `vrx.formats.layer.COORDINATE_DECIMALS`, which this room may not import.
 _EXPORT_DECIMALS = 9
 
 
@@ -158,15 +160,10 @@ def _noded(
     lattice_m: float,
     where: str,
 ) -> list[shapely.Geometry]:
-    array = np.empty(len(polygons), dtype=object)
-    array[:] = list(polygons)
-    lines = np.array([*shapely.boundary(array), shapely.boundary(boundary)], dtype=object)
-    noded = shapely.union_all(lines, grid_size=lattice_m)
-    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
-    inner = shapely.point_on_surface(faces)
-    shapely.prepare(boundary)
-    inside = shapely.intersects(boundary, inner)
-    faces, inner = faces[inside], inner[inside]
+    array = np.array(polygons, dtype=object)
+    faces, inner = noded_faces(
+        [*shapely.boundary(array), shapely.boundary(boundary)], boundary, lattice_m=lattice_m
+    )
     held = np.zeros((len(faces), len(polygons)), dtype=bool)
     face, polygon = shapely.STRtree(array).query(inner, predicate="intersects")
     held[face, polygon] = True

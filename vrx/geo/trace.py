@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from vrx.errors import ComputeError
-from vrx.geo.coverage import coverage_trouble
+from vrx.geo.coverage import coverage_trouble, noded_faces
 from vrx.model import FloatArray, Grid, IntArray
 
 SIMPLIFY_CELLS = 1.5
@@ -79,13 +79,11 @@ def trace_coverage(
 
 def _require_reach(grid: Grid, boundary: shapely.Geometry) -> None:
     west, south, east, north = boundary.bounds
-    grid_east = grid.west_m + grid.columns * grid.cell_m
-    grid_south = grid.north_m - grid.rows * grid.cell_m
-    if west < grid.west_m or north > grid.north_m or east > grid_east or south < grid_south:
+    if west < grid.west_m or north > grid.north_m or east > grid.east_m or south < grid.south_m:
         raise ComputeError(
-            f"the grid (E {grid.west_m:g} to {grid_east:g}, N {grid_south:g} to {grid.north_m:g}) "
-            f"does not reach around the boundary (E {west:g} to {east:g}, N {south:g} to "
-            f"{north:g})",
+            f"the grid (E {grid.west_m:g} to {grid.east_m:g}, N {grid.south_m:g} to "
+            f"{grid.north_m:g}) does not reach around the boundary (E {west:g} to {east:g}, "
+            f"N {south:g} to {north:g})",
             code="trace-grid-short", hint="make the grid with vrx.geo.grid_over",
         )
 
@@ -140,13 +138,10 @@ def _by_intersection(
 def _by_noding(
     kinds: IntArray, shapes: FloatArray, boundary: shapely.Geometry
 ) -> tuple[IntArray, list[shapely.Polygon]]:
-    """Way B: one set of noded lines, so that every edge is made once."""
-    lines = shapely.union_all([*shapely.boundary(shapes), shapely.boundary(boundary)])
-    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(lines)))
-    inner = shapely.point_on_surface(faces)
-    shapely.prepare(boundary)
-    held = shapely.intersects(boundary, inner)
-    faces, inner = faces[held], inner[held]
+    """Way B: all edges and the boundary noded together, each face then of one shape."""
+    faces, inner = noded_faces(
+        [*shapely.boundary(shapes), shapely.boundary(boundary)], boundary
+    )
     face, shape = shapely.STRtree(shapes).query(inner, predicate="intersects")
     owner = np.zeros(len(faces), dtype=np.int64)
     # A point on an edge lies in two shapes; the first is as good as the other.

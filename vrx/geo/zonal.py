@@ -44,8 +44,7 @@ def zonal_mean(
 
     raster = NumPyRasterSource(
         np.ascontiguousarray(values, dtype=np.float64),
-        xmin=grid.west_m, xmax=grid.west_m + grid.columns * grid.cell_m,
-        ymin=grid.north_m - grid.rows * grid.cell_m, ymax=grid.north_m,
+        xmin=grid.west_m, xmax=grid.east_m, ymin=grid.south_m, ymax=grid.north_m,
     )
     features = JSONFeatureSource([
         {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
@@ -66,18 +65,16 @@ def zonal_mean(
 
 
 def _require_within(grid: Grid, polygons: Sequence[shapely.Geometry]) -> None:
-    east = grid.west_m + grid.columns * grid.cell_m
-    south = grid.north_m - grid.rows * grid.cell_m
     for position, polygon in enumerate(polygons, start=1):
-        bounds = polygon.bounds
+        west, south, east, north = polygon.bounds
         if polygon.is_empty or polygon.area <= 0:
             raise ComputeError(f"polygon {position} has no area", code="zonal-no-area")
         if (
-            bounds[0] < grid.west_m or bounds[1] < south
-            or bounds[2] > east or bounds[3] > grid.north_m
+            west < grid.west_m or south < grid.south_m
+            or east > grid.east_m or north > grid.north_m
         ):
             raise ComputeError(
-                f"polygon {position} reaches beyond the grid (E {grid.west_m:g} to {east:g}, "
-                f"N {south:g} to {grid.north_m:g})",
+                f"polygon {position} reaches beyond the grid (E {grid.west_m:g} to "
+                f"{grid.east_m:g}, N {grid.south_m:g} to {grid.north_m:g})",
                 code="zonal-beyond-grid", hint="make the grid with vrx.geo.grid_over",
             )

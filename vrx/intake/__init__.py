@@ -9,20 +9,50 @@ from vrx.intake.peek import (
     peek_boundary,
     peek_table,
 )
+from vrx.intake.pivot import pivot_boundary, read_exclusions
+from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
+from vrx.intake.raster_layer import read_raster_layer
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, SoilSpec
+from vrx.intake.yields import (
+    CleanSpec,
+    LogColumn,
+    PlaceColumns,
+    YieldSpec,
+    clean_yield,
+    grid_yield,
+    normalise_yields,
+    read_yield_log,
+    read_yield_logs,
+    zone_yield_shares,
+)
 
 __all__ = [
     "BoundaryPeek",
+    "CleanSpec",
     "ColumnSpec",
     "LayerPeek",
+    "LogColumn",
+    "PlaceColumns",
+    "PointSpec",
     "SoilSpec",
     "TablePeek",
+    "YieldSpec",
+    "clean_yield",
+    "grid_yield",
     "input_files",
+    "normalise_yields",
     "peek_boundary",
     "peek_table",
+    "pivot_boundary",
     "read_boundary",
+    "read_exclusions",
+    "read_point_layer",
     "read_polygons",
+    "read_raster_layer",
     "read_soil",
+    "read_yield_log",
+    "read_yield_logs",
+    "zone_yield_shares",
 ]

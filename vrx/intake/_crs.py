@@ -11,6 +11,10 @@ from vrx.intake._shape import Layer
 from vrx.model import Finding, FloatArray, note
 
 Extent = tuple[float, float, float, float]
+_GIVE = (
+    "give the CRS, for example EPSG:32615: boundary_crs in [field], crs in [soil] or polygons_crs "
+    "in [zones]"
+)
 
 
 def extent_of(layer: Layer) -> Extent | None:
@@ -70,7 +74,7 @@ def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Find
             what = "no .prj" if where.lower().endswith(".shp") else "no coordinate system is stated"
             raise InputError(
                 f"{what}; coordinates {_range(extent)} cannot be degrees", code="crs-missing",
-                where=where, hint="give the CRS (for example EPSG:32615)")
+                where=where, hint=_GIVE)
         crs = WGS84
         if not where.lower().endswith((".geojson", ".json")):
             what = "no .prj" if where.lower().endswith(".shp") else "no CRS"
@@ -84,7 +88,7 @@ def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Find
 def _require_plausible(crs: pyproj.CRS, extent: Extent, *, where: str) -> None:
     if not (crs.is_geographic or crs.is_projected):
         raise InputError(f"{crs.name} is neither geographic nor projected", code="crs-kind",
-                         where=where, hint="give the CRS (for example EPSG:32615)")
+                         where=where, hint=_GIVE)
     if crs.is_geographic and not could_be_degrees(extent):
         raise InputError(
             f"{crs.name} is in degrees, but coordinates are {_range(extent)}",

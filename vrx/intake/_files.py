@@ -7,6 +7,7 @@ import zipfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import IO
 
 from vrx.errors import InputError
 
@@ -33,17 +34,22 @@ class Part:
             if self.member:
                 with zipfile.ZipFile(self.path) as archive:
                     return archive.read(self.member)
-            if self.path.stat().st_size > MOST_FILE_BYTES:
-                raise InputError(
-                    f"larger than {MOST_FILE_BYTES >> 30} GiB", code="file-too-large",
-                    where=self.name, hint="cut it to the field first",
-                )
+            require_size(self.path)
             return self.path.read_bytes()
+        except PermissionError as err:
+            raise _no_permission(self.name) from err
         except (OSError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error) as err:
             raise InputError(
                 f"cannot be read: {err}", code="file-unreadable", where=self.name,
                 hint="copy it again; an encrypted zip must be unpacked first",
             ) from err
+
+
+def _no_permission(name: str) -> InputError:
+    return InputError(
+        "may not be read (no permission)", code="file-unreadable", where=name,
+        hint="give yourself the right to read it",
+    )
 
 
 def _part(name: str, folder: str, path: Path, member: str = "") -> Part:
@@ -68,40 +74,64 @@ def require_file(path: Path) -> None:
     raise InputError("there is no such file", code="file-missing", where=path.name, hint=hint)
 
 
+def require_size(path: Path) -> None:
+    """Raise `InputError` for a file that is too large to be one field's, before any of it is read.
+
+    A folder is not judged: its files are, when they are read.
+    """
+    try:
+        size = 0 if path.is_dir() else path.stat().st_size
+    except OSError:
+        return  # told where it is read
+    if size > MOST_FILE_BYTES:
+        raise InputError(
+            f"is {size / (1 << 30):.1f} GiB; at most {MOST_FILE_BYTES >> 30} GiB are read",
+            code="file-too-large", where=path.name, hint="cut it to the field first",
+        )
+
+
 def _is_zip(path: Path) -> bool:
-    return path.suffix.lower() == ".zip" or (
+    return path.suffix.lower() in {".zip", ".kmz"} or (
         path.suffix.lower() not in {".xlsx", ".xlsm"} and zipfile.is_zipfile(path)
     )
 
 
-def _zip_parts(path: Path) -> tuple[Part, ...]:
+def zip_members(source: Path | IO[bytes], *, where: str) -> list[tuple[str, PurePosixPath]]:
+    """Names and paths of a zip's files, hidden ones left out, after the checks of `parts_of`."""
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(source) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
-    except (OSError, RuntimeError, zipfile.BadZipFile) as err:
+    except (OSError, RuntimeError, ValueError, zipfile.BadZipFile) as err:
         raise InputError(
-            f"is not a readable zip: {err}", code="zip-broken", where=path.name,
+            f"is not a readable zip: {err}", code="zip-broken", where=where,
             hint="copy or download it again",
         ) from err
     total = sum(info.file_size for info in infos)
     if len(infos) > MOST_ZIP_FILES or total > MOST_ZIP_BYTES:
         raise InputError(
             f"holds {len(infos)} files of {total} bytes; at most {MOST_ZIP_FILES} files and "
-            f"{MOST_ZIP_BYTES} bytes are read", code="zip-too-large", where=path.name,
+            f"{MOST_ZIP_BYTES} bytes are read", code="zip-too-large", where=where,
             hint="zip only the files of this field",
         )
-    parts = []
+    found = []
     for info in sorted(infos, key=lambda i: i.filename):
         pure = PurePosixPath(info.filename.replace("\\", "/"))
-        if pure.is_absolute() or ".." in pure.parts or ":" in pure.parts[0]:
+        if pure.is_absolute() or ".." in pure.parts or ":" in "".join(pure.parts[:1]):
             raise InputError(
                 f"holds the path {info.filename!r}, which leaves the archive",
-                code="zip-unsafe-path", where=path.name, hint="make the zip again from its folder",
+                code="zip-unsafe-path", where=where, hint="make the zip again from its folder",
             )
         if "__MACOSX" in pure.parts or any(step.startswith(".") for step in pure.parts):
             continue
-        parts.append(_part(pure.name, str(pure.parent), path, info.filename))
-    return tuple(parts)
+        found.append((info.filename, pure))
+    return found
+
+
+def _zip_parts(path: Path) -> tuple[Part, ...]:
+    return tuple(
+        _part(pure.name, str(pure.parent), path, member)
+        for member, pure in zip_members(path, where=path.name)
+    )
 
 
 def parts_of(path: Path) -> tuple[Part, ...]:
@@ -111,6 +141,7 @@ def parts_of(path: Path) -> tuple[Part, ...]:
     a path that leaves the archive, or one beyond the size limits.
     """
     require_file(path)
+    require_size(path)
     try:
         if path.is_dir():
             files = sorted(p for p in path.iterdir() if p.is_file() and p.name[0] != ".")
@@ -124,10 +155,7 @@ def parts_of(path: Path) -> tuple[Part, ...]:
             )
             return tuple(_part(p.name, "", p) for p in kin)
     except PermissionError as err:
-        raise InputError(
-            "may not be read (no permission)", code="file-unreadable", where=path.name,
-            hint="give yourself the right to read it",
-        ) from err
+        raise _no_permission(path.name) from err
     return (_part(path.name, "", path),)
 
 
@@ -136,7 +164,8 @@ def input_files(path: Path) -> tuple[Path, ...]:
 
     A shapefile is several; a zip is one; a folder gives the files that belong to a known format.
     """
-    known = {*SHAPEFILE_PARTS, ".geojson", ".json", ".gpkg", ".csv", ".txt", ".tsv", ".xlsx"}
+    known = {*SHAPEFILE_PARTS, ".geojson", ".json", ".gpkg", ".kml", ".kmz", ".csv",
+             ".txt", ".tsv", ".xlsx", ".xlsm", ".xml"}
     parts = parts_of(path)
     if path.is_dir():
         parts = tuple(part for part in parts if part.suffix in known)

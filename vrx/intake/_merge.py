@@ -8,7 +8,7 @@ import numpy as np
 
 from vrx.intake._raise import listed
 from vrx.intake._readings import Readings
-from vrx.model import Finding, FloatArray, IntArray, note
+from vrx.model import Finding, FloatArray, IntArray, note, warn
 
 
 def place_of_each(east: FloatArray, north: FloatArray, *, within_m: float) -> IntArray:
@@ -47,6 +47,29 @@ def group_censoring(readings: Readings, group: IntArray, count: int) -> IntArray
     return out
 
 
+def _far_apart(
+    names: Sequence[Sequence[str]], group: IntArray, count: int, columns: Mapping[str, Readings],
+    *, where: str,
+) -> list[Finding]:
+    """Warnings of merged values that no repeat explains: one is twice another, or more."""
+    findings = []
+    for analyte, readings in columns.items():
+        told = []
+        for k in range(count):
+            values = readings.values[(group == k) & np.isfinite(readings.values)]
+            if len(values) > 1 and values.max() >= 2 * values.min() and values.max() > 0:
+                shown = ", ".join(f"{value:.4g}" for value in values)
+                told.append(f"{' + '.join(names[k])} ({shown}; mean {values.mean():.4g})")
+        if told:
+            findings.append(warn(
+                "soil-merged-far-apart", where,
+                f"{analyte} of one place differs twofold or more: {listed(told)}",
+                value=str(len(told)), done="the mean is used",
+                todo="check them against the laboratory's report; leave a wrong one out",
+            ))
+    return findings
+
+
 def merged_names(
     ids: Sequence[str], group: IntArray, count: int, columns: Mapping[str, Readings], *,
     within_m: float, where: str,
@@ -60,7 +83,7 @@ def merged_names(
     for readings in columns.values():
         have = np.isfinite(readings.values)
         repeated |= np.bincount(group[have], minlength=count) > 1
-    findings = []
+    findings = _far_apart(names, group, count, columns, where=where)
     if repeated.any():
         told = listed(" + ".join(names[k]) if len(names[k]) > 1 else f"{names[k][0]} (repeated)"
                       for k in np.flatnonzero(repeated))

@@ -37,6 +37,7 @@ class _Log:
     negative: list[str] = field(default_factory=list)
     implausible: list[str] = field(default_factory=list)
     bad_unit: list[str] = field(default_factory=list)
+    by_volume: int = 0
     factors: Counter[str] = field(default_factory=Counter)
 
 
@@ -98,6 +99,7 @@ def _value(
     unit = _unit_of(context, column, position, analyte, log)
     if unit is None:
         return math.nan
+    log.by_volume += unit == "mg/L"
     depth = _depth_at(context, column, position)
     cec = math.nan if context.cec is None else float(context.cec[position])
     value = to_kept_unit(number, unit=unit, form=column.form or "", depth_in=depth,
@@ -241,8 +243,9 @@ def _notes(analyte: str, column: ColumnSpec, log: _Log, where: str) -> list[Find
     if column.form == "S" and analyte == "sulfate":
         findings.append(note("soil-sulfur-total", where, "total S of the extract, not sulfate-S: "
                              "an ICP also counts organic S", done="used as sulfate-S"))
-    if column.unit == "mg/L":
-        findings.append(warn("soil-volume-basis", where, "mg/L is by volume of soil, not by mass",
+    if log.by_volume:
+        findings.append(warn("soil-volume-basis", where, f"mg/L ({log.by_volume} samples) is by "
+                             "volume of soil, not by mass",
                              done="used as ppm, which holds for a soil of 1 g/cm3",
                              todo="ask the laboratory for mg/kg"))
     return findings

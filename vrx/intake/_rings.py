@@ -16,6 +16,7 @@ from pyproj.exceptions import ProjError
 from vrx.errors import InputError
 from vrx.geo import WGS84, lonlat_area_m2, transform_points
 from vrx.intake._shape import Rings
+from vrx.intake._spikes import without_spikes
 from vrx.model import Finding, FloatArray, note, stop
 from vrx.units import acres_from_m2
 
@@ -179,6 +180,9 @@ def assemble(
                 continue
             ring, was_open = _closed(raw)
             unclosed += was_open
+            ring, said = without_spikes(ring, where=where, safe_change=SAFE_CHANGE,
+                                        keep=crossing == "as drawn")
+            findings += said
             area, said = mend_ring(ring, where=where, crossing=crossing)
             findings += said
             if area.is_empty:

@@ -13,6 +13,7 @@ from vrx.model import Finding, FloatArray
 
 Rings = tuple[FloatArray, ...]
 NO_POINTS: FloatArray = np.empty((0, 2))
+_STRAIGHT = {"Point", "LineString", "LinearRing", "Polygon"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,7 +77,10 @@ def flat(positions: object) -> FloatArray:
 
 
 def shape_of(geometry: shapely.Geometry | None) -> Shape:
-    """A `Shape` from shapely, Z and M dropped; collections give all their parts."""
+    """A `Shape` from shapely, Z and M dropped; collections give all their parts.
+
+    Raises `ValueError` for a curve, which shapely cannot take apart.
+    """
     if geometry is None or geometry.is_empty:
         return Shape()
     had_heights = bool(shapely.has_z(geometry) or shapely.has_m(geometry))
@@ -84,6 +88,9 @@ def shape_of(geometry: shapely.Geometry | None) -> Shape:
     leaves = [geometry]
     while any(hasattr(leaf, "geoms") for leaf in leaves):
         leaves = [part for leaf in leaves for part in getattr(leaf, "geoms", (leaf,))]
+    # shapely hands out a curve inside a collection as None.
+    if any(leaf is None or leaf.geom_type not in _STRAIGHT for leaf in leaves):
+        raise ValueError("holds a curve or surface that is not made of straight lines")
     leaves = [leaf for leaf in leaves if not leaf.is_empty]
 
     def of(*types: str) -> list[shapely.Geometry]:

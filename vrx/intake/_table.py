@@ -17,7 +17,7 @@ from vrx.intake._crs import crs_for
 from vrx.intake._files import Part, parts_of
 from vrx.intake._shape import Layer
 from vrx.intake._text import cells_of
-from vrx.intake._vector import choose_layer, is_vector
+from vrx.intake._vector import LAYER_SUFFIXES, choose_layer, is_vector
 from vrx.model import Finding, FloatArray, note
 
 TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
@@ -40,7 +40,8 @@ class Row:
 class Table:
     """A table. `units` is the units row or (). `places` (rows, 2) and `crs` are set by geometry.
 
-    `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text.
+    `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
+    is "laboratory results" for a result file, whose columns are method codes.
     """
 
     file: str
@@ -51,6 +52,7 @@ class Table:
     units: tuple[str, ...] = ()
     decimal: str = ""
     delimiter: str = ""
+    kind: str = ""
     epoch: datetime | None = None
     crs: pyproj.CRS | None = None
     places: FloatArray | None = None
@@ -218,15 +220,23 @@ def read_table(
     layer: str | None = None,
     crs: str | None = None,
     need_places: bool = False,
+    reruns: str = "mean",
 ) -> Table:
     """A table of any kind. `needed` headings help to find the header row and the sheet.
+
+    `reruns` ("mean" or "last") says what becomes of results that a result file gives twice.
 
     Raises `InputError` for what is no table, an empty file or one without rows.
     """
     parts = parts_of(path)
+    from vrx.intake._lab_file import lab_part, lab_table
+
+    results = lab_part(parts)
+    if results is not None:
+        return lab_table(results, keep=reruns)
     tables = [part for part in parts if part.suffix in TABLE_SUFFIXES]
     vectors = is_vector(path) and any(
-        p.suffix in {".shp", ".dbf", ".geojson", ".json", ".gpkg"} for p in parts)
+        p.suffix in LAYER_SUFFIXES for p in parts)
     if vectors and not (tables and layer is None and not need_places):
         found = choose_layer(path, layer=layer, kinds=("point", "none", "polygon"))
         table = vector_table(found, stated_crs=crs, need_places=need_places)

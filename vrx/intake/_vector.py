@@ -13,12 +13,15 @@ import pyproj
 from pyproj.exceptions import CRSError
 
 from vrx.errors import InputError
+from vrx.intake._curves import arc_findings, read_with_arcs
 from vrx.intake._files import SHAPEFILE_PARTS, Part, parts_of
 from vrx.intake._geojson import read_geojson
+from vrx.intake._kml import kml_texts, read_kml
 from vrx.intake._shape import Feature, Layer, shape_of
 from vrx.intake._shapefile import header_kind, read_shapefile
 
-VECTOR_SUFFIXES = (".shp", ".geojson", ".json", ".gpkg", ".zip")
+LAYER_SUFFIXES = (".shp", ".dbf", ".geojson", ".json", ".gpkg", ".kml", ".kmz")
+VECTOR_SUFFIXES = (".shp", ".geojson", ".json", ".gpkg", ".kml", ".kmz", ".zip")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,6 +69,13 @@ def _geojsons(parts: tuple[Part, ...]) -> list[Candidate]:
             found.append(Candidate(file=part.name, name=part.stem, kind=layer.kind,
                                    load=partial(_same, layer)))
     return found
+
+
+def _kmls(parts: tuple[Part, ...]) -> list[Candidate]:
+    texts = [t for part in parts if part.suffix in {".kml", ".kmz"} for t in kml_texts(part)]
+    layers = [layer for file, name, data in texts for layer in read_kml(data, file=file, name=name)]
+    return [Candidate(file=layer.file, name=layer.name, kind=layer.kind,
+                      load=partial(_same, layer)) for layer in layers]
 
 
 def _same(layer: Layer) -> Layer:
@@ -127,28 +137,27 @@ class _on_disk:  # noqa: N801 - a context manager
 
 
 def _read_database(part: Part, name: str) -> Layer:
-    import pyogrio.raw
     import shapely
     from pyogrio.errors import DataLayerError, DataSourceError
 
     with _on_disk(part) as path:
         try:
-            meta, fids, geometry, values = pyogrio.raw.read(path, layer=name, return_fids=True)
+            meta, blobs, values, curved = read_with_arcs(path, layer=name)
         except (DataSourceError, DataLayerError) as err:
             raise _unreadable(part.name, err) from err
     columns = tuple(str(column) for column in meta["fields"])
-    blobs = geometry if geometry is not None else [None] * len(fids)
+    crs = _database_crs(meta.get("crs"), part.name)
     features = []
     for number, blob in enumerate(blobs, 1):
         where = f"{part.name} layer {name} record {number}"
         try:
             shape = shape_of(shapely.from_wkb(blob) if blob is not None else None)
-        except shapely.errors.ShapelyError as err:
+        except (shapely.errors.ShapelyError, ValueError) as err:
             raise _unreadable(where, err) from err
         row = {c: _plain(values[k][number - 1]) for k, c in enumerate(columns)}
         features.append(Feature(record=number, properties=row, shape=shape))
-    return Layer(file=part.name, name=name, crs=_database_crs(meta.get("crs"), part.name),
-                 columns=columns, features=tuple(features))
+    return Layer(file=part.name, name=name, crs=crs, columns=columns, features=tuple(features),
+                 findings=tuple(arc_findings(curved, crs, where=f"{part.name} layer {name}")))
 
 
 def _database_crs(text: str | None, where: str) -> pyproj.CRS | None:
@@ -176,11 +185,12 @@ def candidates(path: Path) -> tuple[Candidate, ...]:
     """Every layer behind a path. Raises `InputError` if it holds none."""
     parts = parts_of(path)
     databases = _databases(parts) if any(p.suffix == ".gpkg" for p in parts) else []
-    found = [*_shapefiles(parts), *_geojsons(parts), *databases]
+    found = [*_shapefiles(parts), *_geojsons(parts), *databases, *_kmls(parts)]
     if not found:
         raise InputError(
-            "holds no shapefile, GeoJSON or GeoPackage", code="file-no-layer", where=path.name,
-            hint="give a .geojson, .gpkg, .shp with its kin, or a .zip of one")
+            "holds no shapefile, GeoJSON, GeoPackage or KML", code="file-no-layer",
+            where=path.name, hint="give a .geojson, .gpkg, .kml, .kmz, .shp with its kin, or a "
+            ".zip of one")
     return tuple(found)
 
 
@@ -204,5 +214,7 @@ def choose_layer(path: Path, *, layer: str | None, kinds: tuple[str, ...]) -> La
         raise InputError(
             f"holds {len(fit)} layers that could be meant: "
             + "; ".join(f"{c.name!r} ({c.file}, {c.kind})" for c in fit),
-            code="file-several-layers", where=path.name, hint="name one of them as the layer")
+            code="file-several-layers", where=path.name,
+            hint="name one of them as the layer: boundary_layer in [field], layer in [soil] or "
+            "polygons_layer in [zones] of the plan; `vrx new` takes it by option")
     return fit[0].load()

@@ -22,6 +22,7 @@ from vrx.intake._table import (
     text_of,
     wanted_headings,
 )
+from vrx.intake._workbook_guard import formula_findings, guarded, require_area
 from vrx.model import note
 
 _MOST_ROWS = 200_000
@@ -30,14 +31,19 @@ _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, Synt
            LookupError, ValueError, TypeError, AttributeError, InvalidFileException)
 
 
-def _open(part: Part) -> Any:
+def _open(part: Part) -> tuple[Any, bool]:
+    """The workbook, and whether it holds formulas."""
     import openpyxl
 
+    data = part.read()
     try:
+        formulas = guarded(data, where=part.name)
         with warnings.catch_warnings():
             # openpyxl warns of parts that it drops (drawings, validation), none of which is data.
             warnings.simplefilter("ignore")
-            return openpyxl.load_workbook(io.BytesIO(part.read()), data_only=True)
+            return openpyxl.load_workbook(io.BytesIO(data), data_only=True), formulas
+    except InputError:
+        raise
     except _BROKEN as err:
         raise InputError(f"is not a readable workbook: {err}", code="workbook-broken",
                          where=part.name, hint="open it and save it again as .xlsx or .csv"
@@ -48,6 +54,7 @@ def _cells(sheet: Any) -> list[list[str]]:
     if sheet.max_row > _MOST_ROWS:
         raise InputError(f"sheet {sheet.title!r} has {sheet.max_row} rows; at most {_MOST_ROWS}",
                          code="workbook-too-large", where=sheet.title, hint="save it as .csv")
+    require_area(sheet, where=sheet.title)
     return [[text_of(value) for value in row] for row in sheet.iter_rows(values_only=True)]
 
 
@@ -88,7 +95,7 @@ def _guess(sheet: Any, rows: list[list[str]]) -> tuple[list[list[str]], int]:
 
 def workbook_table(part: Part, *, needed: Sequence[str], sheet: str | None) -> Table:
     """The sheet named, or the only one with the needed headings. Which one was read is told."""
-    book = _open(part)
+    book, formulas = _open(part)
     names = [s.title for s in book.worksheets]
     if sheet is not None and sheet not in names:
         raise InputError(f"has no sheet {sheet!r}", code="workbook-sheet-unknown",
@@ -109,6 +116,9 @@ def workbook_table(part: Part, *, needed: Sequence[str], sheet: str | None) -> T
                          hint="copy it again")
     chosen, (rows, header) = fit[0]
     headings, kept, units, said = body(rows, header, file=part.name)
+    if formulas:
+        said += formula_findings(part, chosen, header=header, headings=headings,
+                                 needed=sorted(wanted_headings(needed)))
     read = note("workbook-sheet", part.name, f"sheet {chosen.title!r} of {len(names)}",
                  done=f"read, headings in row {header + 1}")
     return Table(file=part.name, source=f"sheet {chosen.title}", row_word="row",

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import shapely
 
 from vrx.errors import InputError
-from vrx.geo import area_ac, centre_of, from_lonlat
 from vrx.intake._crs import crs_for
+from vrx.intake._finish import boundary_in, field_of, rounded_centre
 from vrx.intake._lines import rings_of_lines
+from vrx.intake._outline import (
+    Outline,
+    against_others,
+    beside_polygons,
+    inner_and_outer,
+    named,
+    several_parts,
+    without_twins,
+)
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rings import (
     SAFE_CHANGE,
@@ -20,30 +29,13 @@ from vrx.intake._rings import (
     to_lonlat_rings,
     unwrapped,
 )
-from vrx.intake._shape import Feature, Layer, Shape
+from vrx.intake._shape import Feature, Layer
 from vrx.intake._vector import choose_layer
 from vrx.model import Field, Finding, note, stop, warn
 
 NAME_COLUMNS = ("name", "field_name", "field", "fieldname", "label", "id")
-FARTHEST_M = 100_000.0
-"""Beyond this from its centre the field's CRS is no longer what it promises."""
 LEAST_AC = 0.01
 """A boundary smaller than this (40 square metres) is a line, not a field."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Outline:
-    """One feature as a valid area on the longitude-latitude plane."""
-
-    record: int
-    name: str
-    values: tuple[str, ...]
-    area: shapely.MultiPolygon
-
-    @property
-    def label(self) -> str:
-        """ "2 'Yard'"."""
-        return f"{self.record} {self.name!r}" if self.name else str(self.record)
 
 
 def feature_name(feature: Feature) -> str:
@@ -78,7 +70,8 @@ def lonlat_layer(layer: Layer, *, crs: str | None) -> tuple[Layer, list[Finding]
         for f in layer.features
     ]
     features = tuple(
-        replace(f, shape=Shape(polygons=polygons, lines=tuple(next(feed) for _ in f.shape.lines)))
+        replace(f, shape=replace(f.shape, polygons=polygons,
+                                 lines=tuple(next(feed) for _ in f.shape.lines)))
         for f, polygons in zip(layer.features, shapes, strict=True)
     )
     return replace(layer, features=features), findings
@@ -91,9 +84,8 @@ def _outlines(
     findings: list[Finding] = []
     has_polygons = any(f.shape.polygons for f in layer.features)
     lines = [(f, line) for f in layer.features for line in f.shape.lines]
-    if lines and has_polygons:
-        findings.append(note("boundary-lines-left-out", layer.file,
-                             f"{len(lines)} lines beside the polygons", done="left out"))
+    if has_polygons:
+        findings += beside_polygons(layer)
     for feature in layer.features if has_polygons else ():
         if not feature.shape.polygons:
             continue
@@ -117,50 +109,6 @@ def _outlines(
             if not area.is_empty:
                 found.append(Outline(record=number, name=name, values=(name,), area=area))
     return found, findings
-
-
-def _without_twins(
-    outlines: list[Outline], where: str
-) -> tuple[list[Outline], list[Finding]]:
-    """Outlines without those drawn a second time."""
-    kept: list[Outline] = []
-    twins: list[str] = []
-    for one in outlines:
-        twin = next((k for k in kept if k.area.equals(one.area)), None)
-        if twin is None:
-            kept.append(one)
-        else:
-            twins.append(f"{one.label} as {twin.label}")
-    if not twins:
-        return kept, []
-    return kept, [note("boundary-drawn-twice", where, f"the same polygon twice: {listed(twins)}",
-                       done="counts once")]
-
-
-def _inner_and_outer(outlines: list[Outline]) -> tuple[list[Outline], list[Outline]]:
-    """Outlines that lie wholly in another, and the others."""
-    inner: list[Outline] = []
-    outer: list[Outline] = []
-    for i, one in enumerate(outlines):
-        inside = any(
-            j != i and other.area.area > one.area.area and other.area.covers(one.area)
-            for j, other in enumerate(outlines)
-        )
-        (inner if inside else outer).append(one)
-    return inner, outer
-
-
-def _one_name(outlines: list[Outline], select: str | None, where: str) -> list[Outline]:
-    if select is None:
-        return outlines
-    fit = [o for o in outlines if o.name == select] or [
-        o for o in outlines if select in o.values
-    ] or [o for o in outlines if o.name.casefold() == select.casefold()]
-    if not fit:
-        names = listed(o.name or str(o.record) for o in outlines)
-        raise InputError(f"no polygon is called {select!r}", code="boundary-name-unknown",
-                         where=where, hint=f"polygons: {names}")
-    return fit
 
 
 def _cut(
@@ -188,72 +136,13 @@ def _cut(
         "ac")]
 
 
-def _overlap(outer: list[Outline]) -> list[tuple[str, float]]:
-    tree = shapely.STRtree([o.area for o in outer])
-    found = []
-    for i, one in enumerate(outer):
-        for j in sorted(int(k) for k in tree.query(one.area, predicate="intersects")):
-            if j > i:
-                shared = acres(polygons_of(one.area.intersection(outer[j].area)))
-                if shared > 1e-4:
-                    names = f"{one.name or one.record} and {outer[j].name or outer[j].record}"
-                    found.append((names, shared))
-    return found
-
-
-def _several(
-    outer: list[Outline], *, join: bool, where: str
-) -> list[Finding]:
-    """Several polygons, none inside another: parts of one field, or several fields?"""
-    if len(outer) < 2:
-        return []
-    overlaps = [f"{names} overlap by {shared:.3f} ac" for names, shared in _overlap(outer)]
-    parts = listed(f"{o.name or o.record} ({acres(o.area):.3f} ac)" for o in outer)
-    if join:
-        found = [note("boundary-joined", where, f"{len(outer)} polygons: {parts}",
-                      done="joined into one field, as you chose")]
-        if overlaps:
-            found.append(warn("boundary-overlap", where, "; ".join(overlaps),
-                              done="the shared strip counts once"))
-        return found
-    if overlaps:
-        return [stop("boundary-overlap", where, "; ".join(overlaps),
-                     todo="name one of them as the field, after its neighbour gives up the strip")]
-    return [stop("boundary-several", where, f"{len(outer)} polygons: {parts}",
-                 todo="name one of them as the field, or ask for all to be joined "
-                 "(several = \"join\")")]
-
-
 def _finished(
     lonlat: shapely.MultiPolygon, *, name: str, crs_centre: tuple[float, float] | None,
     where: str, findings: list[Finding],
 ) -> Field:
-    given = crs_centre is not None
-    if crs_centre is None:
-        lon, lat = centre_of(lonlat)
-        # 0.0 + also turns a negative zero into zero.
-        crs_centre = (round((lon + 180.0) % 360.0 - 180.0, 2), 0.0 + lat)
-    boundary = polygons_of(from_lonlat(lonlat, crs_centre))
-    if not boundary.is_valid:
-        boundary = polygons_of(shapely.make_valid(boundary))
-    boundary = shapely.orient_polygons(boundary)
-    west, south, east, north = boundary.bounds
-    far = max(abs(west), abs(south), abs(east), abs(north))
-    if far > FARTHEST_M:
-        what = (
-            f"reaches {far / 1000:.0f} km from the plan's centre {crs_centre}" if given
-            else f"reaches {far / 1000:.0f} km from its middle"
-        )
-        raise InputError(f"{what}: no single field does", code="boundary-too-far", where=where,
-                         hint="check the CRS, and the centre in the plan" if given
-                         else "check the CRS, and whether several fields are in the file")
-    total = area_ac(boundary, crs_centre)
-    parts = shapely.get_num_geometries(boundary)
-    if parts > 1:
-        findings.append(note("boundary-parts", where, f"the field has {parts} parts",
-                             done=f"all are kept: {total:.3f} ac"))
-    return Field(name=name, crs_centre=crs_centre, boundary=boundary, area_ac=total,
-                 findings=tuple(findings))
+    centre = rounded_centre(lonlat) if crs_centre is None else crs_centre
+    return field_of(boundary_in(lonlat, centre), name=name, crs_centre=centre,
+                    centre_given=crs_centre is not None, where=where, findings=findings)
 
 
 def read_boundary(
@@ -269,13 +158,14 @@ def read_boundary(
     crossing: str | None = None,
     close_gap: bool = False,
 ) -> Field:
-    """The field of a boundary file: GeoJSON, shapefile (loose, foldered or zipped), GeoPackage.
+    """The field of a boundary file: GeoJSON, shapefile (loose, foldered or zipped), GeoPackage,
+    KML or KMZ.
 
     `layer` names one of several layers, `select` one polygon by its name, `crs` the system of a
     file that states none. Doubtful cases stop until told: `inside_polygons` "cut out" or "keep",
     `several` "join", `crossing` (a boundary that crosses itself) "as drawn" or "outline",
-    `close_gap` for an open line. A self-crossing that changes at most 0.2 % of the area is
-    repaired with a note. Raises `InputError` that holds every stop.
+    `close_gap` for an open line. Self-crossings, spikes and slivers are repaired with a note where
+    that changes at most 0.2 % of the area. Raises `InputError` that holds every stop.
     """
     path = Path(path)
     where = path.name
@@ -296,15 +186,12 @@ def read_boundary(
     if not outlines:
         raise InputError("the boundary has an area of 0 acres", code="boundary-zero-area",
                          where=where, hint="draw it again")
-    outlines, said = _without_twins(outlines, where)
+    outlines, said = without_twins(outlines, chosen=named(outlines, select, where), where=where)
     findings += said
-    inner, outer = _inner_and_outer(outlines)
-    chosen = _one_name(outlines if select is not None else outer, select, where)
-    rest = [o for o in outer if o not in chosen]
-    if select is not None and rest:
-        findings.append(note("boundary-others-left-out", where,
-                             f"other polygons: {listed(o.label for o in rest)}", done="left out"))
-    findings += _several(chosen, join=several == "join", where=where)
+    inner, outer = inner_and_outer(outlines)
+    chosen = outer if select is None else named(outlines, select, where)
+    findings += against_others(chosen, [o for o in outer if o not in chosen], where)
+    findings += several_parts(chosen, join=several == "join", where=where)
     whole = shapely.union_all([o.area for o in chosen]) if len(chosen) > 1 else chosen[0].area
     taken, said = _cut(whole, [o for o in inner if o not in chosen],
                        inside_polygons=inside_polygons, where=where)

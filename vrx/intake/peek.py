@@ -11,6 +11,7 @@ from types import MappingProxyType
 from vrx.errors import InputError
 from vrx.intake._crs import crs_for
 from vrx.intake._files import input_files
+from vrx.intake._lab_file import KIND, proposals
 from vrx.intake._numbers import degrees_of, reading_of
 from vrx.intake._raise import stop_of
 from vrx.intake._rings import acres, assemble
@@ -86,6 +87,8 @@ def _words(heading: str) -> str:
 
 
 def _proposals(table: Table) -> dict[str, str]:
+    if table.kind == KIND:
+        return proposals(table.headings)
     found: dict[str, str] = {}
     for key, pattern in _LIKELY:
         fit = [h for h in table.headings if h and re.fullmatch(pattern, _words(h))]
@@ -115,7 +118,7 @@ def peek_table(path: Path, *, sheet: str | None = None, layer: str | None = None
     path = Path(path)
     table = read_table(path, sheet=sheet, layer=layer)
     points = False
-    if is_vector(path):
+    if table.kind != KIND and is_vector(path):
         found = [c for c in candidates(path) if layer in {None, c.name, c.file}]
         points = any(c.kind == "point" for c in found)
     decimal, said = decimal_mark(table, SoilSpec())

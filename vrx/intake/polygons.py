@@ -9,6 +9,7 @@ import shapely
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.geo import from_lonlat
+from vrx.intake._outline import beside_polygons
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rings import assemble, polygons_of
 from vrx.intake._shape import Feature, Layer
@@ -54,6 +55,8 @@ def read_polygons(
     found = choose_layer(path, layer=layer, kinds=("polygon",))
     _require_column(found, label_column)
     moved, findings = lonlat_layer(found, crs=crs)
+    if found.kind == "polygon":
+        findings += beside_polygons(found)
     polygons: list[shapely.Polygon | shapely.MultiPolygon] = []
     labels: list[str] = []
     empty: list[str] = []

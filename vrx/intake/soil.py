@@ -16,6 +16,7 @@ from vrx.intake._depths import conflict, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
 from vrx.intake._places import Places, read_places, subset, without_zeros
+from vrx.intake._prepare import adapted, reshaped
 from vrx.intake._raise import listed, raise_stops, stop_of
 from vrx.intake._readings import Context, Readings, read_column
 from vrx.intake._rows import (
@@ -26,6 +27,7 @@ from vrx.intake._rows import (
     sample_rows,
 )
 from vrx.intake._table import Table, read_table
+from vrx.intake._years import chosen_years
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
     ANALYTES,
@@ -138,7 +140,7 @@ def _readings(
 
 
 def _dates(
-    table: Table, rows: Sequence[int], spec: SoilSpec, season: int | None
+    table: Table, rows: Sequence[int], spec: SoilSpec
 ) -> tuple[list[str], list[Finding]]:
     where = f"{table.file}, column {spec.date_column}" if spec.date_column else table.file
     findings: list[Finding] = []
@@ -151,7 +153,7 @@ def _dates(
         if spec.sampled_on:
             dates = [day or spec.sampled_on.isoformat() for day in dates]
     raise_stops(findings)
-    return dates, [*findings, *age_findings(dates, season=season, where=where)]
+    return dates, findings
 
 
 def _merged(values: Sequence[str], group: IntArray, count: int) -> tuple[str, ...]:
@@ -210,11 +212,14 @@ def read_soil(
     """
     path = Path(path)
     table = read_table(path, needed=spec.needed, sheet=spec.sheet, layer=spec.layer, crs=spec.crs,
-                       need_places=spec.by_geometry)
+                       need_places=spec.by_geometry, reruns=spec.reruns)
+    spec, findings = adapted(table, spec)
     _check_headings(table, spec)
-    decimal, findings = decimal_mark(table, spec)
-    findings = [*table.findings, *findings]
+    decimal, said = decimal_mark(table, spec)
+    findings = [*table.findings, *findings, *said]
     raise_stops(findings)
+    table, spec, said = reshaped(table, spec, field=field, decimal=decimal)
+    findings += said
     checked, said = _checked_columns(table, spec)
     findings += said
     rows, places, said = _located(table, spec, field, decimal)
@@ -225,13 +230,25 @@ def read_soil(
     findings += said
     raise_stops(findings)
     rows = [row for row, k in zip(rows, kept, strict=True) if k]
-    ids = [name for name, k in zip(ids, kept, strict=True) if k]
+    dates, said = _dates(table, rows, spec)
+    findings += said
+    use, said = chosen_years(
+        spec, ids=[name for name, k in zip(ids, kept, strict=True) if k], dates=dates,
+        year_texts=_column_texts(table, rows, spec.year_column),
+        depths=_column_texts(table, rows, spec.depth_column), east=east[kept], north=north[kept],
+        where=table.file)
+    findings += said
+    raise_stops(findings)
+    kept[kept] = use
+    rows = [row for row, k in zip(rows, use, strict=True) if k]
+    dates = [day for day, k in zip(dates, use, strict=True) if k]
+    ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north = east[kept], north[kept]
     columns, said = _readings(table, rows, spec, checked, ids=ids, decimal=decimal,
                               places=subset(places, kept))
     findings += said
-    dates, said = _dates(table, rows, spec, season)
-    findings += said
+    where = f"{table.file}, column {spec.date_column}" if spec.date_column else table.file
+    findings += age_findings(dates, season=season, where=where)
     return _joined(table, rows, spec, file=path.name, checked=checked, columns=columns,
                    findings=findings, ids=ids, east=east, north=north, dates=dates)
 

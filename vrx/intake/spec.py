@@ -17,10 +17,14 @@ class ColumnSpec:
     `form` is "K", "K2O", "SO4-S", "SO4", "S", "P" or "P2O5" where the analyte has forms.
     `depth_in` is (top, bottom), inches. `depth` chooses among the depths of the table for this
     analyte. `limit_of_detection` gives a value to "ND" (in the column's unit); without it such a
-    result is missing.
+    result is missing. In a table of one result a row `analyte_is` (and `method_is`, where one
+    analyte has several methods) stand for `column`: the words of the analyte in its column.
+    `optional`: left out with a note where the table has no such column.
     """
 
-    column: str
+    column: str = ""
+    analyte_is: str | None = None
+    method_is: str | None = None
     unit: str | None = None
     unit_column: str | None = None
     form: str | None = None
@@ -28,6 +32,7 @@ class ColumnSpec:
     depth_in: Depth | None = None
     depth: str | None = None
     limit_of_detection: float | None = None
+    optional: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +44,13 @@ class SoilSpec:
     `leave_out` names samples that the user does not want (an outlier that is a slip of the pen).
     `longitudes_are_west` makes unsigned longitudes negative. `depth` chooses among several depths.
     `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
+
+    One result a row: `analyte_column` and `value_column`, with `unit_column` and `method_column`
+    where the table has them; `reruns` of one sample give their "mean" or the "last" counts.
+    Depth in two columns: `depth_top_column`, `depth_bottom_column` and `depth_unit` ("in", "cm" or
+    "ft"). Several years: `use_year` is a year, or "latest" at each place; the year stands in
+    `year_column`, else it is that of the date. `point_order` ("longitude latitude" or "latitude
+    longitude") says how a result file writes its points.
     """
 
     columns: Mapping[str, ColumnSpec] = field(default_factory=lambda: MappingProxyType({}))
@@ -61,6 +73,17 @@ class SoilSpec:
     report_column: str | None = None
     depth_column: str | None = None
     depth: str | None = None
+    depth_top_column: str | None = None
+    depth_bottom_column: str | None = None
+    depth_unit: str | None = None
+    analyte_column: str | None = None
+    value_column: str | None = None
+    unit_column: str | None = None
+    method_column: str | None = None
+    reruns: str = "mean"
+    year_column: str | None = None
+    use_year: int | str | None = None
+    point_order: str | None = None
     decimal_mark: str | None = None
     leave_out: tuple[str, ...] = ()
     merge_within_m: float = 0.5
@@ -73,11 +96,19 @@ class SoilSpec:
                         self.northing_column))
 
     @property
+    def places_and_names(self) -> tuple[str, ...]:
+        """Headings that tell one sample from another: name, place, time, laboratory, depth."""
+        named = (self.id_column, self.longitude_column, self.latitude_column, self.easting_column,
+                 self.northing_column, self.zone_column, self.date_column, self.year_column,
+                 self.lab_column, self.report_column, self.depth_column, self.depth_top_column,
+                 self.depth_bottom_column)
+        return tuple(dict.fromkeys(heading for heading in named if heading))
+
+    @property
     def needed(self) -> tuple[str, ...]:
         """All headings that the table must have, in a fixed order."""
-        named = [self.id_column, self.longitude_column, self.latitude_column, self.easting_column,
-                 self.northing_column, self.zone_column, self.date_column, self.lab_column,
-                 self.report_column, self.depth_column]
+        named = [*self.places_and_names, self.analyte_column, self.value_column, self.unit_column,
+                 self.method_column]
         for column in self.columns.values():
-            named += [column.column, column.unit_column]
+            named += [] if column.optional else [column.column, column.unit_column]
         return tuple(dict.fromkeys(heading for heading in named if heading))

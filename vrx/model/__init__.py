@@ -5,6 +5,7 @@ from vrx.model.columns import ANALYTES, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
+from vrx.model.layer import LayerGrid, YieldLog, YieldPattern, YieldShares
 from vrx.model.need import Need, NeedLine, Yield
 from vrx.model.product import (
     Material,
@@ -17,7 +18,7 @@ from vrx.model.product import (
 )
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
-from vrx.model.zones import Zone, ZoneReading, ZoneReadings, Zones
+from vrx.model.zones import Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
@@ -31,6 +32,7 @@ __all__ = [
     "Grid",
     "IntArray",
     "Job",
+    "LayerGrid",
     "Material",
     "MethodScore",
     "Need",
@@ -48,9 +50,11 @@ __all__ = [
     "Surface",
     "Variogram",
     "Yield",
+    "YieldLog",
+    "YieldPattern",
+    "YieldShares",
     "Zone",
     "ZoneReading",
-    "ZoneReadings",
     "Zones",
     "array_value",
     "frozen_mapping",

@@ -37,6 +37,16 @@ class Grid:
     columns: int
 
     @property
+    def east_m(self) -> float:
+        """Easting of the grid's east edge."""
+        return self.west_m + self.columns * self.cell_m
+
+    @property
+    def south_m(self) -> float:
+        """Northing of the grid's south edge."""
+        return self.north_m - self.rows * self.cell_m
+
+    @property
     def easting_m(self) -> FloatArray:
         """Cell-centre eastings, shape (columns,)."""
         return self.west_m + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.cell_m

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import shapely
@@ -59,5 +58,3 @@ class ZoneReading:
     low: FloatArray
     high: FloatArray
 
-
-ZoneReadings = Mapping[str, ZoneReading]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +12,20 @@ from pydantic import ValidationError
 
 from vrx import intake
 from vrx.errors import VrxError
-from vrx.model import ANALYTES, Field, Finding, SoilTable, stop
-from vrx.pipeline.inputs import read_inputs, read_soil
-from vrx.plan import SoilSection, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
+from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
+from vrx.pipeline.run import compute
+from vrx.plan import (
+    PivotSection,
+    Plan,
+    SoilSection,
+    blank_lines,
+    blanks,
+    load_plan,
+    plan_path,
+    read_document,
+    with_layout,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,11 +100,23 @@ def check_field(folder: Path) -> Checked:
     plan = load_plan(plan_file)
     inputs = read_inputs(plan, plan_file=plan_file)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
+    read = (*inputs.field.findings, *inputs.soil.findings, *own)
     return Checked(
         plan_file=plan_file, open_lines=(), field=inputs.field,
         samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), headings=(),
-        findings=(*inputs.field.findings, *inputs.soil.findings, *own),
+        findings=(*read, *_stops_of_the_run(plan, inputs, known=read)),
     )
+
+
+def _stops_of_the_run(
+    plan: Plan, inputs: Inputs, *, known: Sequence[Finding]
+) -> tuple[Finding, ...]:
+    """What would stop `run` before it writes: it is computed, and nothing is written."""
+    try:
+        found = compute(plan, inputs).findings
+    except VrxError as err:
+        found = tuple(err.findings) or (_as_stop(err),)
+    return tuple(one for one in stops(found) if one not in known)
 
 
 def _check_draft(
@@ -120,6 +143,8 @@ def _check_draft(
 def _try_field(
     folder: Path, told: Mapping[str, Any], findings: list[Finding]
 ) -> Field | None:
+    if isinstance(told.get("pivot"), dict) and "boundary" not in told:
+        return _try_pivot(folder, told, findings)
     if not isinstance(told.get("boundary"), str):
         return None
     centre = told.get("centre")
@@ -128,8 +153,34 @@ def _try_field(
             path=folder / told["boundary"], name=str(told.get("name", "the field")),
             layer=told.get("boundary_layer"), crs=told.get("boundary_crs"),
             select=told.get("boundary_name"), inside_polygons=told.get("inside_polygons"),
+            several=told.get("several"), crossing=told.get("crossing"),
+            close_gap=told.get("close_gap", False),
             crs_centre=None if centre is None else (float(centre[0]), float(centre[1])),
         )
+        require_one_side(field, where=told["boundary"])
+    except VrxError as err:
+        findings += err.findings or [_as_stop(err)]
+        return None
+    findings += field.findings
+    return field
+
+
+def _try_pivot(
+    folder: Path, told: Mapping[str, Any], findings: list[Finding]
+) -> Field | None:
+    """The pivot's ground, if its section is filled in."""
+    if blanks(told["pivot"]):
+        return None
+    centre = told.get("centre")
+    try:
+        field = read_pivot(
+            PivotSection.model_validate(told["pivot"]), name=str(told.get("name", "the field")),
+            crs_centre=None if centre is None else (float(centre[0]), float(centre[1])),
+            folder=folder)
+        require_one_side(field, where="[field.pivot]")
+    except ValidationError:
+        # A wrong key is told by load_plan once the blanks are filled in.
+        return None
     except VrxError as err:
         findings += err.findings or [_as_stop(err)]
         return None
@@ -146,7 +197,7 @@ def _try_soil(
     if blanks(told) or not isinstance(season, int):
         return None
     try:
-        section = SoilSection.model_validate(told)
+        section = SoilSection.model_validate(with_layout(document, folder=folder)["soil"])
         table = read_soil(section, field=field, season=season, folder=folder)
     except ValidationError:
         # A wrong key is told by load_plan once the blanks are filled in.

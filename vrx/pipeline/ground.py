@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from vrx import geo, rules, surfaces, units, zones
 from vrx.errors import PlanError
-from vrx.model import ANALYTES, Finding, Grid, Surface, ZoneReading, Zones, note, warn
+from vrx.model import ANALYTES, Finding, Grid, Severity, Surface, ZoneReading, Zones, note, warn
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
+
+# About 12,000 ac at 5 m, far beyond any one field: a wrong boundary must not fill the memory.
+MOST_CELLS = 2_000_000
 
 
 def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
     """A soil-test map of every analyte that the plan reads and the table holds."""
-    grid = geo.grid_over(inputs.field.boundary, cell_m=plan.surface.cell_m)
+    grid = _map_grid(plan, inputs)
     drawn = {}
     for analyte, column in inputs.soil.columns.items():
         places, values = inputs.soil.measured(analyte)
@@ -28,6 +33,21 @@ def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
             method=plan.surface.method, sample_id=ids,
         )
     return drawn
+
+
+def _map_grid(plan: Plan, inputs: Inputs) -> Grid:
+    field = inputs.field
+    grid = geo.grid_over(field.boundary, cell_m=plan.surface.cell_m)
+    cells = grid.rows * grid.columns
+    if cells > MOST_CELLS:
+        enough = math.ceil(plan.surface.cell_m * math.sqrt(cells / MOST_CELLS))
+        raise PlanError(
+            f"cells of {plan.surface.cell_m:g} m over {field.name!r} ({field.area_ac:,.0f} ac) "
+            f"make a map of {cells:,} cells, more than {MOST_CELLS:,}",
+            code="plan-map-size", where="[surface] cell_m",
+            hint=f"is the boundary one field, in its right system? If so, cell_m = {enough}",
+        )
+    return grid
 
 
 def make_zones(plan: Plan, inputs: Inputs, maps: Mapping[str, Surface]) -> Zones:
@@ -93,6 +113,46 @@ def _book_breaks(
     )
 
 
+def map_findings(plan: Plan, maps: Mapping[str, Surface]) -> tuple[Finding, ...]:
+    """Findings of all maps; a map that moves no rate has nothing to warn of, so it informs."""
+    moving = {"potassium", "sulfate", "cec", "organic_matter", *plan.zones.nutrients}
+    return tuple(
+        one if analyte in moving or one.severity is not Severity.WARN
+        else replace(one, severity=Severity.NOTE)
+        for analyte, drawn in maps.items() for one in drawn.findings
+    )
+
+
+def break_findings(plan: Plan, inputs: Inputs) -> tuple[Finding, ...]:
+    """A warning where the guide's classes change within the field's CEC, but zones do not."""
+    nutrients = plan.zones.nutrients
+    cec = inputs.soil.columns.get("cec")
+    if (
+        plan.zones.source != "soil classes" or "potassium" not in nutrients
+        or "potassium" in plan.zones.breaks or "cec" in nutrients
+        or cec is None or plan.need.potassium is None
+    ):
+        return ()
+    book = find_book(inputs.books, plan.need.potassium.book)
+    limits = {
+        rules.class_breaks(
+            book=book, cec_meq_per_100g=float(value), options=plan.need.potassium.options(),
+            extractant=inputs.soil.columns["potassium"].extractant,
+        )[0]
+        for value in (np.nanmin(cec.values), np.nanmean(cec.values), np.nanmax(cec.values))
+    }
+    if len(limits) == 1:
+        return ()
+    return (warn(
+        "zones-breaks-by-mean-cec", "[zones]",
+        f"the class limits of {book.id} change with CEC, which runs from "
+        f"{np.nanmin(cec.values):g} to {np.nanmax(cec.values):g} here",
+        done=f"zones cut at the limits of the mean, {np.nanmean(cec.values):.1f}; each zone's "
+        "need follows its own CEC",
+        todo='cut by both: nutrients = ["potassium", "cec"] with breaks for each',
+    ),)
+
+
 def find_book(books: Mapping[str, rules.Book], name: str) -> rules.Book:
     """A book by id. Raises `PlanError` with the nearest id."""
     import difflib
@@ -127,6 +187,15 @@ def read_zones(
     return readings
 
 
+def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:
+    if narrowest_ft < swath_ft:
+        return f"raise [zones] narrowest_ft to {swath_ft:g}, or accept that rates mix there"
+    return (
+        f"narrowest_ft = {narrowest_ft:g} cannot help: the field or your own polygons are this "
+        "narrow there; apply one rate, use a narrower swath, or accept that rates mix"
+    )
+
+
 def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
     """Zones that the machine of a pass cannot follow because they are narrower than its swath."""
     found = []
@@ -142,7 +211,7 @@ def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
                 "zones-narrower-than-swath", f"pass {pass_id}",
                 f"zones {letters} ({acres:.3f} ac) are narrower than the swath of "
                 f"{machine.swath_ft:g} ft",
-                todo="raise [zones] narrowest_ft, or accept that rates mix there",
+                todo=_swath_advice(plan.zones.narrowest_ft, machine.swath_ft),
             ))
     if not plan.machine:
         found.append(note(

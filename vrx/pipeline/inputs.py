@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import shapely
 
-from vrx import intake, products, rules
+from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
-from vrx.plan import Plan, SoilSection
+from vrx.plan import PivotSection, Plan, SoilSection, layout_findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,7 +41,9 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     """Read everything that the plan names, relative to the plan's folder."""
     folder = plan_file.parent
     field = read_field(plan, folder=folder)
+    require_one_side(field, where=plan.field.boundary or "[field.pivot]")
     soil = read_soil(plan.soil, field=field, season=plan.field.season, folder=folder)
+    soil = with_layout_told(soil, plan_file=plan_file)
     own = None if plan.zones.polygons is None else _own_zones(plan, field=field, folder=folder)
     book_paths = [folder / name for name in plan.books]
     material_paths = [folder / name for name in plan.materials]
@@ -56,8 +58,12 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
 
 
 def read_field(plan: Plan, *, folder: Path) -> Field:
-    """The plan's boundary."""
+    """The plan's boundary: of a file, or a pivot's."""
     told = plan.field
+    if told.pivot is not None:
+        return read_pivot(told.pivot, name=told.name, crs_centre=told.centre, folder=folder)
+    if told.boundary is None:
+        raise InputError("no boundary is named", code="boundary-missing", where="[field]")
     return intake.read_boundary(
         path=folder / told.boundary, name=told.name, layer=told.boundary_layer,
         crs=told.boundary_crs, crs_centre=told.centre, select=told.boundary_name,
@@ -66,16 +72,46 @@ def read_field(plan: Plan, *, folder: Path) -> Field:
     )
 
 
+def read_pivot(
+    told: PivotSection, *, name: str, crs_centre: tuple[float, float] | None, folder: Path
+) -> Field:
+    """The ground under the plan's pivot."""
+    away, said = ((), ()) if told.exclusions is None else intake.read_exclusions(
+        path=folder / told.exclusions, layer=told.exclusions_layer, crs=told.exclusions_crs)
+    return intake.pivot_boundary(
+        name=name, crs_centre=crs_centre, exclusions=away, findings=said,
+        **told.model_dump(exclude=set(told.EXCLUSIONS)))
+
+
+def require_one_side(field: Field, *, where: str) -> None:
+    """Raises `InputError` for a field across longitude 180: no file that is written can hold it."""
+    west, _, east, _ = geo.to_lonlat(field.boundary, field.crs_centre).bounds
+    if east - west > 180.0:
+        raise InputError(
+            f"{field.name!r} crosses longitude 180, where degrees jump from 180 to -180",
+            code="boundary-crosses-180", where=where,
+            hint="the files for the rate controller cannot hold such a field: cut the boundary at "
+            "longitude 180 and make one plan for each side",
+        )
+
+
 def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
     """The plan's samples, on the field."""
     columns = {
-        key: intake.ColumnSpec(**one.model_dump()) for key, one in told.analytes().items()
+        key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
+        for key, one in told.analytes().items()
     }
-    analytes = set(type(told).ANALYTES)
-    spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude={"samples", *analytes}))
+    away = {"samples", "layout", *type(told).ANALYTES}
+    spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude=away))
     return intake.read_soil(
         path=folder / told.samples, field=field, spec=spec, season=season
     )
+
+
+def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
+    """The samples with what the plan's column map said, and where the plan went before it."""
+    said = layout_findings(plan_file)
+    return replace(soil, findings=(*said, *soil.findings)) if said else soil
 
 
 def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:
@@ -91,7 +127,12 @@ def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:
 
 def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[str, Any]:
     folder = plan_file.parent
-    named = [plan.field.boundary, plan.soil.samples]
+    pivot = plan.field.pivot
+    # A pivot is wholly in the plan, whose own hash stands for it; its exclusions are a file.
+    shape = plan.field.boundary if pivot is None else pivot.exclusions
+    named = [plan.soil.samples] if shape is None else [shape, plan.soil.samples]
+    if plan.soil.layout is not None:
+        named.append(plan.soil.layout)
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
     named += [*plan.books, *plan.materials]

@@ -9,8 +9,10 @@ from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+import shapely
+
 from vrx import __version__, geo
-from vrx.model import ExportedFile, Field, Finding, Job, PassRates
+from vrx.model import ExportedFile, Field, Finding, Job, PassRates, Zones
 from vrx.pipeline.commit import json_bytes
 
 SCHEMA = 1
@@ -54,7 +56,7 @@ def build(
         "schema": SCHEMA,
         "vrx": __version__,
         "run": run,
-        "field": {**_field(job.field), "crop": job.crop, "season": job.season},
+        "field": {**_field(job.field, job.zones), "crop": job.crop, "season": job.season},
         "zones": [
             {"zone_id": z.zone_id, "letter": z.letter, "area_ac": z.area_ac, "label": z.label}
             for z in job.zones.zones
@@ -83,12 +85,15 @@ def findings(found: Sequence[Finding]) -> list[dict[str, str]]:
     return [{**asdict(one), "severity": one.severity.value} for one in found]
 
 
-def _field(field: Field) -> dict[str, Any]:
+def _field(field: Field, made: Zones) -> dict[str, Any]:
+    # Zones have corners along the field's edges. An edge that is straight in the field's CRS bends
+    # in degrees, so that such a corner may lie beyond the boundary's own bounds.
+    corners = [geo.to_lonlat(zone.polygon, field.crs_centre) for zone in made.zones]
     return {
         "name": field.name,
         "area_ac": field.area_ac,
         "crs_centre": list(field.crs_centre),
-        "bounds_deg": list(geo.to_lonlat(field.boundary, field.crs_centre).bounds),
+        "bounds_deg": [float(one) for one in shapely.total_bounds(corners)],
     }
 
 

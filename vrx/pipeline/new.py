@@ -8,16 +8,23 @@ from pathlib import Path
 from vrx import intake, products, rules
 from vrx.errors import InputError, PlanError
 from vrx.model import Field
+from vrx.pipeline.inputs import require_one_side
 from vrx.plan import PLAN_NAME, DraftFacts, draft
+
+WORKBOOKS = (".xlsx", ".xlsm")
 
 
 def new_plan(
-    folder: Path, *, boundary: Path, samples: Path, name: str | None = None
+    folder: Path, *, boundary: Path, samples: Path, name: str | None = None,
+    boundary_layer: str | None = None, boundary_crs: str | None = None,
+    boundary_name: str | None = None, join: bool = False, samples_layer: str | None = None,
 ) -> tuple[Path, Field, intake.TablePeek]:
     """Write `FOLDER/plan.toml`; gives its path, the field and a first look at the samples.
 
-    Nothing is copied: the plan names both files relative to itself. Raises `PlanError` if there is
-    a plan already, `InputError` for files that cannot be read.
+    `boundary_layer` and `samples_layer` name a layer, or a workbook's sheet, where a file holds
+    several; `boundary_crs`, `boundary_name` and `join` are the choices of `[field]` that the
+    boundary file may ask for. Nothing is copied: the plan names both files relative to itself.
+    Raises `PlanError` if there is a plan already, `InputError` for files that cannot be read.
     """
     target = folder / PLAN_NAME
     if target.exists():
@@ -25,15 +32,31 @@ def new_plan(
             "there is a plan already", code="plan-exists", where=str(target),
             hint="edit it, or choose another folder",
         )
-    field = intake.read_boundary(path=boundary, name=name or folder.resolve().name)
-    peek = intake.peek_table(samples)
+    field = intake.read_boundary(
+        path=boundary, name=name or folder.resolve().name, layer=boundary_layer,
+        crs=boundary_crs, select=boundary_name, several="join" if join else None,
+    )
+    require_one_side(field, where=boundary.name)
+    workbook = samples.suffix.lower() in WORKBOOKS
+    peek = intake.peek_table(
+        samples, sheet=samples_layer if workbook else None,
+        layer=None if workbook else samples_layer,
+    )
     books = rules.load_books()
     text = draft(DraftFacts(
         name=field.name,
         boundary=_beside(boundary, folder),
+        boundary_choices={
+            key: value for key, value in (
+                ("boundary_layer", boundary_layer), ("boundary_crs", boundary_crs),
+                ("boundary_name", boundary_name), ("several", "join" if join else None),
+            ) if value is not None
+        },
         boundary_ac=field.area_ac,
         centre=field.crs_centre,
         samples=_beside(samples, folder),
+        sheet=samples_layer if workbook else None,
+        layer=None if workbook else samples_layer,
         points_have_geometry=peek.points_have_geometry,
         headings=peek.headings,
         proposals=peek.proposals,
@@ -41,6 +64,12 @@ def new_plan(
         sulfur_books=[b.id for b in books.values() if b.nutrient == "S"],
         materials=list(products.load_materials()),
     ))
+    if any("\ud800" <= letter <= "\udfff" for letter in text):
+        # Bytes of a name that are no text of this system come as lone surrogates.
+        raise InputError(
+            "the name of a file or folder is not valid text on this system", code="plan-name-text",
+            where=ascii(str(target)), hint="rename it with plain letters",
+        )
     try:
         folder.mkdir(parents=True, exist_ok=True)
         scratch = target.with_suffix(".toml.new")

@@ -82,10 +82,10 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
-        *(one for drawn in maps.values() for one in drawn.findings),
+        *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
         *made.findings, *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
-        *season.limit_findings(plan), *season.nothing_needed(needs, planned),
+        *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
     ]
     used = {one.material.id: one.material for one in planned.passes}

@@ -29,10 +29,11 @@ from vrx.plan.schema import NeedSection
 
 NUTRIENT = {"potassium": "K2O", "sulfur": "S"}
 
-# Shown beside uptake where the plan's own book has no removal figure; it moves no rate.
+# Shown beside uptake where the plan's own book has no removal figure; it moves no rate. Wisconsin's
+# 5.75 lb S lies in the middle of the published figures (5 to 8 lb per ton of hay).
 _REMOVAL: dict[str, tuple[str, Mapping[str, object]]] = {
     "K2O": ("removal-potassium", {"removal_source": "nebraska"}),
-    "S": ("removal-sulfur", {"removal_source": "nebraska"}),
+    "S": ("removal-sulfur", {"removal_source": "wisconsin"}),
 }
 
 
@@ -61,6 +62,7 @@ def find_needs(
             zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
             crop=plan.field.crop, expected_yield=expected_yield(plan),
             options=section.options(), water=water, tissue=tissue,
+            zone_names=[zone.letter for zone in made.zones],
         )
         for nutrient, section in need_sections(plan).items()
     }
@@ -103,6 +105,7 @@ def prescribe(
 ) -> Prescription:
     """Exact rates of all passes, then machine steps, order and balance."""
     ids = [zone.zone_id for zone in made.zones]
+    letters = [zone.letter for zone in made.zones]
     area_ac: FloatArray = np.array([zone.area_ac for zone in made.zones])
     need_lb_per_ac = {
         nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
@@ -114,10 +117,11 @@ def prescribe(
             for number, one in enumerate(plan.passes, 1)
         ],
         materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
+        zone_names=letters,
     )
     return prescription.prescribe(
         zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
-        s_most_lb_per_ac=plan.limits.s_lb_per_ac,
+        s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
         prices=[
             Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
             for name, one in plan.prices.items()
@@ -125,14 +129,15 @@ def prescribe(
     )
 
 
-def limit_findings(plan: Plan) -> tuple[Finding, ...]:
+def limit_findings(plan: Plan, planned: Prescription) -> tuple[Finding, ...]:
     """What the plan says, or leaves open, about the season's sulfur."""
-    if plan.limits.s_lb_per_ac is None:
+    buys_sulfur = any(line.s_lb > 0 for line in planned.order)
+    if plan.limits.s_lb_per_ac is None and buys_sulfur:
         return (note(
             "plan-no-s-ceiling", "[limits]", "no ceiling is set for the season's sulfur",
             todo="set s_lb_per_ac, lb of S per acre over the whole season",
         ),)
-    if plan.limits.s_reason is not None:
+    if plan.limits.s_reason is not None and plan.limits.s_lb_per_ac is not None:
         return (note(
             "plan-s-reason", "[limits]",
             f"ceiling of {plan.limits.s_lb_per_ac:g} lb S/ac, reason given: {plan.limits.s_reason}",

@@ -1,12 +1,14 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
     MachineSection,
     PassSection,
+    PivotSection,
     Plan,
     SoilSection,
 )
@@ -17,14 +19,20 @@ __all__ = [
     "AnalyteSection",
     "DraftFacts",
     "FieldSection",
+    "Layout",
     "MachineSection",
     "PassSection",
+    "PivotSection",
     "Plan",
     "SoilSection",
     "blank_lines",
     "blanks",
     "draft",
+    "layout_findings",
+    "layout_text",
     "load_plan",
     "plan_path",
     "read_document",
+    "save_layout",
+    "with_layout",
 ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -13,14 +13,18 @@ class DraftFacts:
 
     `headings` are (heading, first values) of the sample table, empty for a vector file without
     columns. `proposals` maps plan keys such as "id_column" or "potassium" to a heading that looks
-    like it. Paths are relative to the plan's folder.
+    like it; `boundary_choices` are keys of `[field]` that the boundary could not be read without.
+    Paths are relative to the plan's folder.
     """
 
     name: str
     boundary: str
+    boundary_choices: Mapping[str, str] = field(default_factory=dict)
     boundary_ac: float
     centre: tuple[float, float]
     samples: str
+    sheet: str | None = None
+    layer: str | None = None
     points_have_geometry: bool
     headings: Sequence[tuple[str, Sequence[str]]]
     proposals: Mapping[str, str]
@@ -32,6 +36,10 @@ class DraftFacts:
 def _quoted(text: str | None) -> str:
     # JSON and TOML basic strings agree on every escape that json.dumps makes.
     return '"?"' if text is None else json.dumps(text, ensure_ascii=False)
+
+
+def _named(key: str, value: str | None) -> list[str]:
+    return [] if value is None else [f"{key} = {_quoted(value)}"]
 
 
 def _comment(text: str) -> str:
@@ -64,6 +72,7 @@ def _head(facts: DraftFacts) -> list[str]:
         f"name = {_quoted(facts.name)}",
         f"# {facts.boundary_ac:,.2f} geodesic acres as read",
         f"boundary = {_quoted(facts.boundary)}",
+        *(line for key, value in facts.boundary_choices.items() for line in _named(key, value)),
         "# Centre of the field's own map projection; leave it as it is.",
         f"centre = [{facts.centre[0]}, {facts.centre[1]}]",
         'crop = "alfalfa"',
@@ -77,6 +86,7 @@ def _head(facts: DraftFacts) -> list[str]:
 
 def _soil(facts: DraftFacts) -> list[str]:
     lines = ["[soil]", f"samples = {_quoted(facts.samples)}"]
+    lines += [*_named("sheet", facts.sheet), *_named("layer", facts.layer)]
     if facts.headings:
         lines.append("# Columns of the file, with their first values:")
         lines += [
@@ -86,7 +96,13 @@ def _soil(facts: DraftFacts) -> list[str]:
     proposals = facts.proposals
     if "id_column" in proposals:
         lines.append(f"id_column = {_quoted(proposals['id_column'])}")
-    if not facts.points_have_geometry:
+    if any(heading == "point coordinate 1" for heading, _ in facts.headings):
+        lines += [
+            "# Files differ in which coordinate of a point comes first:",
+            '# "longitude latitude" or "latitude longitude"; `vrx check` counts both ways.',
+            'point_order = "?"',
+        ]
+    elif not facts.points_have_geometry:
         lines += [
             "# Decimal degrees (WGS 84). For projected coordinates use easting_column,",
             "# northing_column and crs instead.",

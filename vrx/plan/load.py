@@ -41,9 +41,19 @@ def read_document(path: Path) -> dict[str, Any]:
         ) from err
     except tomllib.TOMLDecodeError as err:
         raise PlanError(
-            f"not valid TOML: {err}", code="plan-syntax", where=str(path),
-            hint="text goes in quotes, every key on a line of its own",
+            f"not valid TOML: {err}", code="plan-syntax", where=str(path), hint=_syntax_hint(err),
         ) from err
+    except OSError as err:
+        raise PlanError(
+            f"cannot be read: {err.strerror or err}", code="plan-unreadable", where=str(path),
+            hint="give yourself the right to read it, or copy it again",
+        ) from err
+
+
+def _syntax_hint(err: tomllib.TOMLDecodeError) -> str:
+    if "overwrite" in str(err) or "twice" in str(err):
+        return "this key or section stands twice: keep one of them"
+    return "text goes in quotes, numbers with a decimal point, every key on a line of its own"
 
 
 def blanks(document: Mapping[str, Any]) -> tuple[str, ...]:
@@ -82,11 +92,14 @@ def load_plan(path: Path) -> Plan:
             code="plan-blank", where=str(path),
             hint='replace each "?"; the comment above the line says what belongs there',
         )
+    from vrx.plan.layout import with_layout
+
+    document = with_layout(document, folder=path.parent)
     try:
         return Plan.model_validate(document)
     except ValidationError as err:
         problems = err.errors(include_url=False)
-        text = "; ".join(_describe(problem) for problem in problems)
+        text = "; ".join(describe(problem) for problem in problems)
         raise PlanError(
             text, code=_code(problems), where=str(path),
             hint="mend the plan file; `vrx check` tells whether it is right",
@@ -100,19 +113,42 @@ def _code(problems: list[ErrorDetails]) -> str:
     return "plan-missing-key" if kinds == {"missing"} else "plan-value"
 
 
-def _describe(problem: ErrorDetails) -> str:
+def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
+    """One fault of a file that `root` describes: key, value, rule, nearest key."""
     location = [part for part in problem["loc"] if not _is_union_tag(part)]
     key = ".".join(str(part) for part in location) or "the plan"
     if problem["type"] == "extra_forbidden":
-        known = _known_keys(location[:-1])
-        near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
-        tail = f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(sorted(known))}"
+        tail = _nearest_key(str(location[-1]), _known_keys(location[:-1], root))
         return f"unknown key {key!r} (value {problem['input']!r}); {tail}"
     if problem["type"] == "missing":
         return f"key {key!r} is missing"
-    message = problem["msg"].removeprefix("Value error, ")
     shown = "" if isinstance(problem["input"], dict) else f" = {problem['input']!r}"
-    return f"{key}{shown}: {message}"
+    return f"{key}{shown}: {_rule(problem)}"
+
+
+def _rule(problem: ErrorDetails) -> str:
+    """The rule that a value breaks, in words of the plan file."""
+    if problem["type"] in {"float_type", "int_type"} and isinstance(problem["input"], str):
+        return "must be a number: without quotation marks, with a decimal point"
+    message = problem["msg"].removeprefix("Value error, ")
+    return message.replace("Input should be", "must be")
+
+
+def _nearest_key(wrong: str, known: list[str]) -> str:
+    # The same quantity in an unknown unit: all units that the plan has for it, none guessed.
+    quantity = _UNIT_SUFFIX.sub("", wrong)
+    if quantity != wrong:
+        same = [key for key in known if _UNIT_SUFFIX.sub("", key) == quantity]
+        if same:
+            return f"did you mean {' or '.join(map(repr, same))}? The unit stands in the key"
+    near = difflib.get_close_matches(wrong, known, n=1, cutoff=0.5)
+    return f"did you mean {near[0]!r}?" if near else f"known keys: {', '.join(sorted(known))}"
+
+
+# A unit that a key may end with, ours or not ("least_kg_per_ha", "swath_m").
+_UNIT_SUFFIX = re.compile(
+    r"_((kg|g|t|lb|lbs|l|gal|tons?|tonnes)_(per_)?(ha|ac|acre|a)|m|cm|mm|ft|in|ha|ac|acres)$"
+)
 
 
 _UNION_TAG = re.compile(r"[\[\]()]|^(float|int|str|literal|date)$")
@@ -123,8 +159,8 @@ def _is_union_tag(part: int | str) -> bool:
     return isinstance(part, str) and bool(_UNION_TAG.search(part))
 
 
-def _known_keys(location: list[int | str]) -> list[str]:
-    model: type[BaseModel] | None = Plan
+def _known_keys(location: list[int | str], root: type[BaseModel]) -> list[str]:
+    model: type[BaseModel] | None = root
     for part in location:
         if isinstance(part, int) or model is None:
             continue

@@ -17,7 +17,10 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
 Share = Annotated[float, Field(gt=0, le=1, strict=True)]
-Depth = tuple[NotNegative, Positive]
+Depth = tuple[NotNegative, NotNegative]
+Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
+Latitude = Annotated[float, Field(gt=-90, lt=90, strict=True)]
+Azimuth = Annotated[float, Field(ge=-360, le=360, strict=True)]
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus"]
 
 
@@ -27,11 +30,40 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
 
+class PivotSection(Section):
+    """`[field.pivot]`: a centre pivot's circle, sector or ring in the place of a boundary file.
+
+    Feet, WGS 84 [longitude, latitude], and compass degrees clockwise from true north.
+    """
+
+    centre: tuple[Longitude, Latitude]
+    radius_ft: Positive
+    inner_radius_ft: NotNegative = 0.0
+    start_deg: Azimuth | None = None
+    stop_deg: Azimuth | None = None
+    end_gun_ft: NotNegative = 0.0
+    end_gun_arcs: tuple[tuple[Azimuth, Azimuth], ...] = ()
+    corner_arm_ft: NotNegative = 0.0
+    square_side_ft: Positive | None = None
+    exclusions: Text | None = None
+    exclusions_layer: Text | None = None
+    exclusions_crs: Text | None = None
+
+    EXCLUSIONS: ClassVar[tuple[str, ...]] = ("exclusions", "exclusions_layer", "exclusions_crs")
+
+    @model_validator(mode="after")
+    def _exclusions_named(self) -> Self:
+        if self.exclusions is None and (self.exclusions_layer or self.exclusions_crs):
+            raise ValueError('exclusions_layer and exclusions_crs need exclusions = "<file>"')
+        return self
+
+
 class FieldSection(Section):
-    """`[field]`: the field, its boundary and its crop."""
+    """`[field]`: the field, its boundary (a file or a pivot) and its crop."""
 
     name: Text
-    boundary: Text
+    boundary: Text | None = None
+    pivot: PivotSection | None = None
     boundary_layer: Text | None = None
     boundary_name: Text | None = None
     boundary_crs: Text | None = None
@@ -44,11 +76,27 @@ class FieldSection(Section):
     season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
     stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
 
+    @model_validator(mode="after")
+    def _one_boundary(self) -> Self:
+        if (self.boundary is None) == (self.pivot is None):
+            raise ValueError('give exactly one of boundary = "<file>" and a [field.pivot] section')
+        of_a_file = {"boundary_layer", "boundary_name", "boundary_crs", "inside_polygons",
+                     "several", "crossing", "close_gap"} & self.model_fields_set
+        if self.pivot is not None and of_a_file:
+            raise ValueError(f"{min(of_a_file)} belongs to a boundary file, not to a pivot")
+        return self
+
 
 class AnalyteSection(Section):
-    """`[soil.potassium]` and its kin: which column, in what unit, form, extractant and depth."""
+    """`[soil.potassium]` and its kin: which column, in what unit, form, extractant and depth.
 
-    column: Text
+    In a table of one result a row `analyte_is` (with `method_is`) stands for `column`.
+    """
+
+    column: Text | None = None
+    analyte_is: Text | None = None
+    method_is: Text | None = None
+    optional: bool = False
     unit: Text | None = None
     unit_column: Text | None = None
     form: Text | None = None
@@ -59,17 +107,27 @@ class AnalyteSection(Section):
 
     @model_validator(mode="after")
     def _unit_is_stated(self) -> Self:
-        if (self.unit is None) == (self.unit_column is None):
+        if self.unit is not None and self.unit_column is not None:
             raise ValueError("give unit, or unit_column if the unit stands in a column of its own")
+        if (self.column is None) == (self.analyte_is is None):
+            raise ValueError("give column; or analyte_is, the words in the column of analytes, for "
+                             "a table of one result a row")
+        if self.method_is is not None and self.analyte_is is None:
+            raise ValueError("method_is belongs to analyte_is")
         if self.depth_in is not None and self.depth_in[1] <= self.depth_in[0]:
             raise ValueError("depth_in is [top, bottom] in inches, bottom below top")
         return self
 
 
 class SoilSection(Section):
-    """`[soil]`: the sample table and where its points lie."""
+    """`[soil]`: the sample table and where its points lie.
+
+    `layout` names a file with keys of this section that a laboratory's tables share (see
+    `vrx.plan.layout`); keys that stand here win.
+    """
 
     samples: Text
+    layout: Text | None = None
     sheet: Text | None = None
     layer: Text | None = None
     crs: Text | None = None
@@ -89,6 +147,17 @@ class SoilSection(Section):
     report_column: Text | None = None
     depth_column: Text | None = None
     depth: Text | None = None
+    depth_top_column: Text | None = None
+    depth_bottom_column: Text | None = None
+    depth_unit: Literal["in", "cm", "ft"] | None = None
+    analyte_column: Text | None = None
+    value_column: Text | None = None
+    unit_column: Text | None = None
+    method_column: Text | None = None
+    reruns: Literal["mean", "last"] = "mean"
+    year_column: Text | None = None
+    use_year: Annotated[int, Field(ge=1950, le=2100, strict=True)] | Literal["latest"] | None = None
+    point_order: Literal["longitude latitude", "latitude longitude"] | None = None
     decimal_mark: Literal[".", ","] | None = None
     leave_out: tuple[Text, ...] = ()
     merge_within_m: NotNegative = 0.5
@@ -101,6 +170,27 @@ class SoilSection(Section):
     phosphorus: AnalyteSection | None = None
 
     ANALYTES: ClassVar[tuple[SoilKey, ...]] = get_args(SoilKey)
+
+    @model_validator(mode="after")
+    def _forms_of_table(self) -> Self:
+        long = self.analyte_column is not None
+        if long != (self.value_column is not None):
+            raise ValueError("a table of one result a row needs analyte_column and value_column")
+        if (self.unit_column or self.method_column) and not long:
+            raise ValueError("unit_column and method_column of [soil] belong to a table of one "
+                             "result a row: give analyte_column and value_column, or unit_column "
+                             "in the analyte's own section")
+        # A result file gives each number its unit; what it is is known only once it is read.
+        own_units = self.unit_column or self.samples.lower().endswith((".xml", ".json"))
+        for key, one in self.analytes().items():
+            if (one.analyte_is is not None) != long:
+                raise ValueError(f"soil.{key}: give " + (
+                    "analyte_is, the words in the column of analytes" if long else
+                    "column; analyte_is needs analyte_column and value_column of [soil]"))
+            if one.unit is None and one.unit_column is None and not own_units:
+                raise ValueError(f"soil.{key}: give unit, or unit_column if the unit stands in a "
+                                 "column of its own")
+        return self
 
     def analytes(self) -> dict[str, AnalyteSection]:
         """The analytes that the plan reads, in a fixed order."""

@@ -36,16 +36,18 @@ def _line(entry: dict[str, str]) -> str:
 
 
 def _fits(entry: dict[str, str], live: Sequence[PassRates | PassPlan]) -> bool:
-    asked = entry.keys() & {"method", "timing", "form", "nutrient"}
+    asked = entry.keys() & {"method", "timing", "form", "nutrient", "s_form"}
     return not asked or any(all(_meets(one, key, entry[key]) for key in asked) for one in live)
 
 
 def _meets(one: PassRates | PassPlan, key: str, wanted: str) -> bool:
     match key:
         case "method":
-            return one.method == wanted
+            return re.fullmatch(wanted, one.method) is not None
         case "form":
             return one.material.form == wanted
+        case "s_form":
+            return one.material.s_form == wanted
         case "nutrient":
             return one.material.nutrient_lb_per_unit(wanted) > 0
         case _:

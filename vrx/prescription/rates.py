@@ -40,11 +40,13 @@ def prescribe(
     needs: Mapping[str, FloatArray],
     s_most_lb_per_ac: float | None,
     prices: Sequence[Price] = (),
+    zone_names: Sequence[str] = (),
 ) -> Prescription:
     """Machine-ready rates, order and balances (arrays in the order of `zone_ids`).
 
     `needs` holds lb/ac of "K2O" and "S" per zone; `zone_area_ac` are unrounded acres;
-    `s_most_lb_per_ac` is the ceiling that the plans were made with (None for none).
+    `s_most_lb_per_ac` is the ceiling that the plans were made with (None for none). `zone_names`
+    are what findings call the zones (the ids where none are given).
 
     Raises `ComputeError` where arrays do not fit the zones, `PlanError` for prices and pass numbers
     that cannot be used.
@@ -55,6 +57,10 @@ def prescribe(
         if np.shape(array) != (len(zone_ids),) or not np.isfinite(array).all() or not len(zone_ids):
             raise ComputeError(f"{name}: not one number per zone ({len(zone_ids)} zones)",
                                code="prescription-shape", hint="run the plan again from its zones")
+    called = tuple(zone_names) or tuple(str(zone) for zone in zone_ids)
+    if len(called) != len(zone_ids):
+        raise ComputeError(f"{len(called)} names for {len(zone_ids)} zones",
+                           code="prescription-shape", hint="one name per zone, or none")
     ordered = sorted(plans, key=lambda plan: plan.number)
     for plan in ordered:
         if plan.treated_ac is not None and np.ptp(plan.planned) > 0:
@@ -65,7 +71,7 @@ def prescribe(
     steps = [_nearest(plan) for plan in ordered]
     lowered = _hold(ordered, steps, s_most=s_most_lb_per_ac)
     passes = tuple(
-        _rates(plan, step, name, area=area, zone_ids=zone_ids, lowered=low)
+        _rates(plan, step, name, area=area, zone_names=called, lowered=low)
         for plan, step, name, low in zip(ordered, steps, names, lowered, strict=True)
     )
     order, findings = order_lines(passes, prices)
@@ -75,7 +81,7 @@ def prescribe(
         for nutrient, need in needs.items()
     )
     for balance in balances:
-        findings += _told_balance(balance, zone_ids=zone_ids, area=area, passes=passes)
+        findings += _told_balance(balance, zone_names=called, area=area, passes=passes)
     return Prescription(
         zone_ids=tuple(int(zone) for zone in zone_ids),
         zone_area_ac=tuple(float(acres) for acres in area),
@@ -132,7 +138,7 @@ def _hold(
 
 
 def _rates(
-    plan: PassPlan, steps: IntArray, column: str, *, area: FloatArray, zone_ids: Sequence[int],
+    plan: PassPlan, steps: IntArray, column: str, *, area: FloatArray, zone_names: Sequence[str],
     lowered: str,
 ) -> PassRates:
     rates = np.asarray(steps * plan.step, dtype=np.float64)
@@ -140,18 +146,21 @@ def _rates(
     acres = float(area.sum())
     # Only passes with one rate have acres of their own, so the first rate stands for all.
     order = total if plan.treated_ac is None else float(rates[0]) * plan.treated_ac
-    found = [*plan.findings, *_told_rounding(plan, rates, area=area, zone_ids=zone_ids)]
+    found = [*plan.findings, *_told_rounding(plan, rates, area=area, zone_names=zone_names)]
     if lowered:
         found.append(note("prescription-step-below", f"pass {plan.pass_id}",
                           f"rounding up would break {lowered}", done="the step below is taken"))
     if plan.treated_ac is not None and total > 0:
-        tell = warn if plan.treated_ac < acres - 1e-6 * acres else note
         unit = plan.material.unit.removesuffix("/ac")
-        found.append(tell("prescription-treated-acres", f"pass {plan.pass_id}",
+        beyond = plan.treated_ac - acres
+        same = abs(beyond) <= 1e-6 * acres
+        found.append((note if same else warn)(
+                          "prescription-treated-acres", f"pass {plan.pass_id}",
                           f"{plan.treated_ac:,.2f} ac receive it, the prescription has"
-                          f" {acres:,.2f} ac", value=f"{plan.treated_ac - acres:.6g} ac",
+                          f" {acres:,.2f} ac", value=f"{beyond:.6g} ac",
                           done=f"{order:,.1f} {unit} ordered for the acres treated,"
-                               f" {total:,.1f} {unit} fall on the prescription"))
+                               f" {total:,.1f} {unit} fall on the prescription",
+                          todo="" if same else _outside_todo(beyond)))
     return PassRates(
         pass_id=plan.pass_id, number=plan.number, timing=plan.timing, method=plan.method,
         material=plan.material, serves=plan.serves, kind=plan.kind, column=column, step=plan.step,
@@ -161,8 +170,16 @@ def _rates(
     )
 
 
+def _outside_todo(beyond_ac: float) -> str:
+    if beyond_ac < 0:
+        return "make sure which acres go without, and that their need is met otherwise"
+    return (f"find out what the {beyond_ac:,.2f} ac outside are: where they hold water, a wet"
+            " hollow or a well, label and local set-backs may forbid it, so shut injector or"
+            " nozzles off there")
+
+
 def _told_rounding(
-    plan: PassPlan, rates: FloatArray, *, area: FloatArray, zone_ids: Sequence[int]
+    plan: PassPlan, rates: FloatArray, *, area: FloatArray, zone_names: Sequence[str]
 ) -> list[Finding]:
     off = np.abs(rates - plan.planned) > TINY * np.maximum(1.0, plan.planned)
     if not off.any():
@@ -178,7 +195,7 @@ def _told_rounding(
     gone = (rates == 0) & (plan.planned > 0)
     if gone.any():
         out.append(warn("prescription-rounded-to-zero", where,
-                        f"{_zones(zone_ids, gone, plan.planned)} below half a step of"
+                        f"{_zones(zone_names, gone, plan.planned)} below half a step of"
                         f" {plan.step:g} {plan.material.unit}", done="off there",
                         todo="give a smaller step if the machine can set it"))
     return out
@@ -194,7 +211,7 @@ def _brought(passes: Sequence[PassRates], nutrient: str, zones: int) -> FloatArr
 
 
 def _told_balance(
-    balance: NutrientBalance, *, zone_ids: Sequence[int], area: FloatArray,
+    balance: NutrientBalance, *, zone_names: Sequence[str], area: FloatArray,
     passes: Sequence[PassRates],
 ) -> list[Finding]:
     """Need against brought; a difference that the steps alone can make is only counted in."""
@@ -204,17 +221,20 @@ def _told_balance(
     short = balance.need - balance.brought
     for code, gap, words, tell, todo in (
         (f"prescription-{name.lower()}-not-met", short, "less", warn,
-         "add a pass, raise a limit, or write down why less is enough"),
+         "add a pass, raise a rate or limit, or write down why less is enough"),
         (f"prescription-{name.lower()}-beyond-need", -short, "more", warn,
-         "lower a fixed rate, or choose a material that brings less of it"),
+         "vary a flat rate, lower a fixed one, or choose a material that brings less of it"),
     ):
         hit = gap > slack
-        if hit.any():
+        more = gap is not short
+        if hit.any() and not (more and _told_by_pass(balance, passes)):
+            told = _by_product_todo(name, passes, gap, hit) if more else ""
             lb = float(gap[hit] @ area[hit])
             out.append(tell(code, "season",
-                            f"{_zones(zone_ids, hit, gap)}: {words} {name} than the need by"
+                            f"{_zones(zone_names, hit, gap)}: {words} {name} than the need by"
                             f" the lb/ac in brackets, {lb:,.0f} lb in all",
-                            value=f"{lb:.6g} lb {name}", todo=todo))
+                            value=f"{lb:.6g} lb {name}",
+                            todo=told or todo))
     need, brought = float(balance.need @ area), float(balance.brought @ area)
     out.append(note(f"prescription-{name.lower()}-balance", "season",
                     f"need {need:,.0f} lb {name}, brought {brought:,.0f} lb"
@@ -222,8 +242,33 @@ def _told_balance(
     return out
 
 
-def _zones(zone_ids: Sequence[int], hit: BoolArray, values: FloatArray) -> str:
+def _told_by_pass(balance: NutrientBalance, passes: Sequence[PassRates]) -> bool:
+    """Whether passes that said of themselves that nobody needs the nutrient bring all of it."""
+    code = f"pass-beyond-need-{balance.nutrient.lower()}"
+    told = [one for one in passes if any(f.code == code for f in one.findings)]
+    brought = _brought(told, balance.nutrient, len(balance.need))
+    return not balance.need.any() and bool(np.allclose(brought, balance.brought))
+
+
+def _by_product_todo(
+    name: str, passes: Sequence[PassRates], gap: FloatArray, hit: BoolArray
+) -> str:
+    """What to do where passes for the other nutrient bring all that is too much; "" if not so."""
+    others = [one for one in passes if one.serves != name and one.rates.any()
+              and one.material.nutrient_lb_per_unit(name) > 0]
+    if not others or (_brought(others, name, len(gap)) < gap - TINY)[hit].any():
+        return ""
+    named = ", ".join(one.pass_id for one in others)
+    if name == "K2O" and any(one.kind != "fixed" for one in others):
+        return (f"it comes with pass {named} for {others[0].serves}: give that pass a fixed rate,"
+                f" so that its {name} is taken off the passes for {name}, or choose a material"
+                f" without {name}")
+    return (f"it comes with pass {named} for {others[0].serves}: where that matters choose a"
+            f" material that brings less {name}")
+
+
+def _zones(zone_names: Sequence[str], hit: BoolArray, values: FloatArray) -> str:
     at = np.flatnonzero(hit)
-    named = ", ".join(f"{zone_ids[i]} ({values[i]:.4g})" for i in at[:6])
+    named = ", ".join(f"{zone_names[i]} ({values[i]:.4g})" for i in at[:6])
     more = f" and {len(at) - 6} more" if len(at) > 6 else ""
     return f"zone{'s' if len(at) > 1 else ''} {named}{more}"

@@ -18,7 +18,7 @@ def limit(
     one: Checked,
     wanted: FloatArray,
     *,
-    zone_ids: Sequence[int],
+    zone_names: Sequence[str],
     area_ac: FloatArray,
     step: float,
     season_left: FloatArray | None,
@@ -31,7 +31,7 @@ def limit(
     zone holds for all. Where a ceiling leaves less than the machine's least, the pass is off.
     """
     request = one.request
-    what = _Telling(one, zone_ids, area_ac)
+    what = _Telling(one, zone_names, area_ac)
     planned = wanted.copy()
     caps: list[tuple[str, str, FloatArray]] = []
     if request.label_most is not None:
@@ -84,9 +84,9 @@ def _least(
 class _Telling:
     """Gathers one finding per limit, with zones, rates, and totals before and after."""
 
-    def __init__(self, one: Checked, zone_ids: Sequence[int], area_ac: FloatArray) -> None:
+    def __init__(self, one: Checked, zone_names: Sequence[str], area_ac: FloatArray) -> None:
         self.one = one
-        self.zone_ids = zone_ids
+        self.zone_names = zone_names
         self.area_ac = area_ac
         self.findings: list[Finding] = []
 
@@ -99,8 +99,8 @@ class _Telling:
         whole = [f"{float(rates @ area):,.0f}" for rates in (before, after)]
         self.findings.append(warn(
             code, self.one.where,
-            f"{zone_list(self.zone_ids, hit, before)} {why}: {there[0]} {unit} -> {there[1]} {unit}"
-            f" there, whole pass {whole[0]} {unit} -> {whole[1]} {unit}",
+            f"{zone_list(self.zone_names, hit, before)} {why}: {there[0]} {unit} -> {there[1]}"
+            f" {unit} there, whole pass {whole[0]} {unit} -> {whole[1]} {unit}",
             value=f"{float((after - before) @ area):.6g} {unit}",
             done=self._done(before[hit], after[hit]),
             todo="look whether another pass, material or machine should carry the difference",
@@ -116,9 +116,9 @@ class _Telling:
         return ", ".join(parts)
 
 
-def zone_list(zone_ids: Sequence[int], hit: BoolArray, rates: FloatArray, most: int = 6) -> str:
-    """"zones 1 (37), 2 (412) and 3 more": those hit with their rates."""
+def zone_list(zone_names: Sequence[str], hit: BoolArray, rates: FloatArray, most: int = 6) -> str:
+    """"zones A (37), B (412) and 3 more": those hit with their rates."""
     at = np.flatnonzero(hit)
-    named = ", ".join(f"{zone_ids[i]} ({rates[i]:g})" for i in at[:most])
+    named = ", ".join(f"{zone_names[i]} ({rates[i]:.4g})" for i in at[:most])
     more = f" and {len(at) - most} more" if len(at) > most else ""
     return f"zone{'s' if len(at) > 1 else ''} {named}{more}"

@@ -32,6 +32,7 @@ class Limits:
 
     k2o_per_pass: RuleOfThumb
     k2o_per_season: RuleOfThumb
+    chloride_k2o_per_season: RuleOfThumb
     s_per_season: RuleOfThumb
     uptake_k2o_per_ton: RuleOfThumb
     uptake_s_per_ton: RuleOfThumb

@@ -37,17 +37,23 @@ def plan_passes(
     s_most_lb_per_ac: float | None,
     crop_truth: CropTruth | None = None,
     k2o_split_lb_per_ac: float | None = None,
+    zone_names: Sequence[str] = (),
 ) -> tuple[PassPlan, ...]:
     """Exact rates (zones,) of every pass, by number, with findings; see the module for the order.
 
     `needs` holds lb/ac of "K2O" and "S" per zone in the order of `zone_ids`; `zone_area_ac` are
     acres. `s_most_lb_per_ac` is the user's S ceiling for the season, None for none.
-    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split. Findings
-    of the whole season hang on the last pass.
+    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split.
+    `zone_names` are what findings call the zones (the ids where none are given). Findings of the
+    whole season hang on the last pass.
 
     Raises `PlanError` (one for everything wrong in the requests), `PlanInfeasible` (limits that
     contradict each other), `ComputeError` (needs or acres that are no numbers).
     """
+    names = tuple(zone_names) or tuple(str(zone) for zone in zone_ids)
+    if len(names) != len(zone_ids):
+        raise ComputeError(f"{len(names)} names for {len(zone_ids)} zones", code="pass-shape",
+                           hint="one name per zone, in the order of the zones, or none")
     area = _array(zone_area_ac, zone_ids, "acres", above=0.0)
     need = {name: _array(needs[name], zone_ids, f"need of {name}") if name in needs
             else np.zeros_like(area) for name in NUTRIENTS}
@@ -60,7 +66,7 @@ def plan_passes(
                         hint="give a number of 0 or more, or none")
     limits = load_limits()
     checked = check_requests(requests, materials=materials, needs=needs)
-    season = _Season(zone_ids=zone_ids, area=area, need=need, s_most=s_most_lb_per_ac,
+    season = _Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
                      known=tuple(name for name in NUTRIENTS if name in needs))
     made: dict[int, PassPlan] = {}
     for group in _groups(checked):
@@ -71,7 +77,7 @@ def plan_passes(
     plans = [made[number] for number in sorted(made)]
     split = limits.k2o_per_pass.value if k2o_split_lb_per_ac is None else k2o_split_lb_per_ac
     return telling.with_season(
-        plans, checked=checked, zone_ids=zone_ids, area=area, needs=need, limits=limits,
+        plans, checked=checked, zone_names=names, area=area, needs=need, limits=limits,
         k2o_split=split, s_most=s_most_lb_per_ac,
     )
 
@@ -86,10 +92,10 @@ class _Season:
     """What the passes planned so far have brought, per zone."""
 
     def __init__(
-        self, *, zone_ids: Sequence[int], area: FloatArray, need: Mapping[str, FloatArray],
+        self, *, zone_names: Sequence[str], area: FloatArray, need: Mapping[str, FloatArray],
         s_most: float | None, known: Sequence[str],
     ) -> None:
-        self.zone_ids = zone_ids
+        self.zone_names = zone_names
         self.area = area
         self.need = need
         self.known = {name: need[name] for name in known}
@@ -121,12 +127,12 @@ class _Season:
         step, assumed = _step(one, limits)
         findings += assumed
         planned, held = limit(
-            one, wanted, zone_ids=self.zone_ids, area_ac=self.area, step=step,
+            one, wanted, zone_names=self.zone_names, area_ac=self.area, step=step,
             season_left=self._season_left(one), s_left=self._s_left(),
         )
         findings += held
         findings += telling.about_need(one, need=self.known, left_before=left, planned=planned,
-                                       zone_ids=self.zone_ids, area=self.area)
+                                       zone_names=self.zone_names, area=self.area)
         findings += telling.about_material(one, planned=planned, area=self.area,
                                            limits=limits, crop_truth=crop_truth)
         self._book(material, planned)

@@ -37,7 +37,7 @@ def step_assumed(one: Checked, rule: RuleOfThumb) -> Finding:
 
 def about_need(
     one: Checked, *, need: Mapping[str, FloatArray], left_before: FloatArray,
-    planned: FloatArray, zone_ids: Sequence[int], area: FloatArray,
+    planned: FloatArray, zone_names: Sequence[str], area: FloatArray,
 ) -> list[Finding]:
     """How the pass stands to the need that it serves."""
     request = one.request
@@ -56,7 +56,7 @@ def about_need(
     if dry.any():
         out.append(note("pass-flat-beyond-need", one.where,
                         f"one rate for all, also where the {one.serves} need is 0:"
-                        f" {zone_list(zone_ids, dry, planned)}",
+                        f" {zone_list(zone_names, dry, planned)}",
                         value=f"{float(planned[dry] @ area[dry]):.6g} {one.unit}",
                         todo="ask for a variable rate where the machine can follow it"))
     return out
@@ -157,22 +157,24 @@ def _small_share(
 
 
 def with_season(
-    plans: Sequence[PassPlan], *, checked: Sequence[Checked], zone_ids: Sequence[int],
+    plans: Sequence[PassPlan], *, checked: Sequence[Checked], zone_names: Sequence[str],
     area: FloatArray, needs: Mapping[str, FloatArray], limits: Limits, k2o_split: float,
     s_most: float | None,
 ) -> tuple[PassPlan, ...]:
     """The plans with findings on K2O per pass, and on the season (on the last pass)."""
-    told = [_split(plan, zone_ids=zone_ids, limits=limits, k2o_split=k2o_split) for plan in plans]
+    told = [_split(plan, zone_names=zone_names, limits=limits, k2o_split=k2o_split)
+            for plan in plans]
     if not told:
         return ()
-    season = [*_shares_left(checked, needs), *_season_k2o(told, zone_ids, limits),
-              *_season_s(told, zone_ids, limits, s_most), *_same_liquid(checked)]
+    season = [*_shares_left(checked, needs), *_season_k2o(told, zone_names, limits),
+              *_season_chloride(told, zone_names, limits),
+              *_season_s(told, zone_names, limits, s_most), *_same_liquid(checked)]
     told[-1] = replace(told[-1], findings=(*told[-1].findings, *season))
     return tuple(told)
 
 
 def _split(
-    plan: PassPlan, *, zone_ids: Sequence[int], limits: Limits, k2o_split: float
+    plan: PassPlan, *, zone_names: Sequence[str], limits: Limits, k2o_split: float
 ) -> PassPlan:
     k2o = plan.planned * plan.material.nutrient_lb_per_unit("K2O")
     over = k2o > k2o_split + TINY
@@ -181,15 +183,16 @@ def _split(
     cite = (limits.k2o_per_pass.cite() if k2o_split == limits.k2o_per_pass.value
             else "limit given by the user")
     found = warn("pass-k2o-split", f"pass {plan.pass_id}",
-                 f"{zone_list(zone_ids, over, np.round(k2o, 1))} above {k2o_split:g} lb K2O/ac in"
+                 f"{zone_list(zone_names, over, np.round(k2o, 1))} above {k2o_split:g} lb K2O/ac in"
                  f" one pass ({cite})", value=f"{float(k2o.max()):.6g} lb K2O/ac",
                  done="kept as planned",
-                 todo="split it: after the first cutting and 4 to 6 weeks before killing frost")
+                 todo="split it: after the first cutting and, in cold climates, 4 to 6 weeks before"
+                      " killing frost")
     return replace(plan, findings=(*plan.findings, found))
 
 
 def _season_k2o(
-    plans: Sequence[PassPlan], zone_ids: Sequence[int], limits: Limits
+    plans: Sequence[PassPlan], zone_names: Sequence[str], limits: Limits
 ) -> list[Finding]:
     k2o = _brought(plans, "K2O")
     rule = limits.k2o_per_season
@@ -197,14 +200,33 @@ def _season_k2o(
     if not over.any():
         return []
     return [warn("pass-k2o-season", "season",
-                 f"{zone_list(zone_ids, over, np.round(k2o, 1))} above {rule.value:g} lb K2O/ac in"
-                 f" one season ({rule.cite()})", value=f"{float(k2o.max()):.6g} lb K2O/ac",
+                 f"{zone_list(zone_names, over, np.round(k2o, 1))} above {rule.value:g} lb K2O/ac"
+                 f" in one season ({rule.cite()})", value=f"{float(k2o.max()):.6g} lb K2O/ac",
                  done="kept as planned",
-                 todo="spread the build-up over years and test the hay for K")]
+                 todo="where build-up is part of it, spread it over more years; test the hay for"
+                      " K")]
+
+
+def _season_chloride(
+    plans: Sequence[PassPlan], zone_names: Sequence[str], limits: Limits
+) -> list[Finding]:
+    salted = [plan for plan in plans if plan.material.cl_pct > 0]
+    rule = limits.chloride_k2o_per_season
+    if not salted:
+        return []
+    k2o = _brought(salted, "K2O")
+    over = k2o > rule.value + TINY
+    if not over.any():
+        return []
+    return [warn("pass-chloride-season", "season",
+                 f"{zone_list(zone_names, over, np.round(k2o, 1))} above {rule.value:g} lb K2O/ac"
+                 f" from potassium chloride in one season ({rule.cite()})",
+                 value=f"{float(k2o.max()):.6g} lb K2O/ac", done="kept as planned",
+                 todo="lower the rate, or bring part of the K2O with another material")]
 
 
 def _season_s(
-    plans: Sequence[PassPlan], zone_ids: Sequence[int], limits: Limits, s_most: float | None
+    plans: Sequence[PassPlan], zone_names: Sequence[str], limits: Limits, s_most: float | None
 ) -> list[Finding]:
     s = _brought(plans, "S")
     rule = limits.s_per_season
@@ -213,8 +235,8 @@ def _season_s(
         return []
     own = "no S ceiling is set" if s_most is None else f"your own ceiling is {s_most:g}"
     return [warn("pass-s-season", "season",
-                 f"{zone_list(zone_ids, over, np.round(s, 1))} above {rule.value:g} lb S/ac in one"
-                 f" season ({rule.cite()}); {own}", value=f"{float(s.max()):.6g} lb S/ac",
+                 f"{zone_list(zone_names, over, np.round(s, 1))} above {rule.value:g} lb S/ac in"
+                 f" one season ({rule.cite()}); {own}", value=f"{float(s.max()):.6g} lb S/ac",
                  done="kept as planned",
                  todo="bring the K2O with a material without S, or write down the reason")]
 

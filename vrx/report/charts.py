@@ -102,8 +102,8 @@ def _model_words(model: Variogram, *, seen_m: float) -> str:
     if model.practical_range_m > 2 * seen_m:
         return (
             f"Line: {model.model} model. Samples grow less alike over the whole distance shown: a "
-            f"trend across the field; at no distance at all {numbers.fixed(model.nugget, 1)} of "
-            "the variance is there already (nugget). Larger dots: more pairs."
+            "trend across the field; between samples side by side the semivariance is already "
+            f"{numbers.fixed(model.nugget, 1)} (nugget). Larger dots: more pairs."
         )
     return (
         f"Line: {model.model} model. Samples are alike up to about "

@@ -72,7 +72,7 @@ def _short(job: Job) -> dict[str, object]:
     differences = [
         words.zone_difference(job.readings[key], letters)
         for key in ("potassium", "sulfate")
-        if key in job.readings
+        if key in job.readings and words.moves_a_rate(key, job)
     ]
     zones = maps.zones_map(key="map-zones", field=job.field, zones=job.zones)
     return {

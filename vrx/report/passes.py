@@ -33,6 +33,7 @@ class PassView:
     order_total: str
     short_tons: str
     treated: str
+    outside: str
     area: str
     liquid: bool
     density: str
@@ -86,6 +87,12 @@ def _changed(rates: PassRates) -> str:
     return f"The need asked for {asked}; {numbers.listing(parts)}."
 
 
+def _outside(rates: PassRates, area_ac: float) -> str:
+    """Acres that get product beyond the prescription; "" for none that prints."""
+    beyond = (rates.treated_ac or 0.0) - area_ac
+    return numbers.acres(beyond) if beyond >= 0.005 else ""
+
+
 def pass_view(rates: PassRates, job: Job, notes: Sequence[str]) -> PassView:
     """One pass, with its map."""
     areas = job.prescription.zone_area_ac
@@ -108,7 +115,8 @@ def pass_view(rates: PassRates, job: Job, notes: Sequence[str]) -> PassView:
         total=numbers.amount(rates.prescription_total, product),
         order_total=numbers.amount(rates.order_total, product),
         short_tons=numbers.tons(rates.order_total * material.lb_per_unit / SHORT_TON_LB),
-        treated=treated, area=numbers.acres(sum(areas)), liquid=material.form == "liquid",
+        treated=treated, outside=_outside(rates, sum(areas)), area=numbers.acres(sum(areas)),
+        liquid=material.form == "liquid",
         density="" if density is None else numbers.fixed(density, 2), memory=memory,
         changed=_changed(rates), picture=Markup(picture.svg),  # noqa: S704 - built and escaped in svg.py
         remark=picture.remark, notes=tuple(notes),
@@ -145,7 +153,7 @@ def order_rows(job: Job) -> list[OrderRow]:
     rows = []
     for line in job.prescription.order:
         material = known.get(line.material)
-        memory = material is not None and words.is_from_memory(material.evidence)
+        memory = "" if material is None else words.memory_of_material(material)
         rows.append(
             OrderRow(
                 material=line.material, quantity=numbers.amount(line.quantity, line.unit),
@@ -154,7 +162,7 @@ def order_rows(job: Job) -> list[OrderRow]:
                 n_lb=numbers.pounds(line.n_lb),
                 usd="no price" if line.usd is None else numbers.usd(line.usd),
                 price_note=line.price_note,
-                memory=words.MEMORY_SHORT if memory else "",
+                memory=f"{memory}: {words.MEMORY_SHORT}" if memory else "",
             )
         )
     return rows

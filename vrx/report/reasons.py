@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from vrx.formats.catalogue import gravest_first
 from vrx.model import Finding, Job, Need, Severity, Zone
 from vrx.report import charts, numbers, words
 
 SHOWN_FINDINGS = 7
-_WEIGHT = {Severity.STOP: 0, Severity.WARN: 1, Severity.NOTE: 2}
+_NUMBER = re.compile(r"-?\d[\d,]*\.?\d*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +26,7 @@ class LineView:
     locator: str
     evidence: str
     memory: bool
+    unsourced: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +73,7 @@ def _need(need: Need, zones: Sequence[Zone]) -> NeedView:
             term=line.term, lb_per_ac=numbers.signed(line.lb_per_ac, 1), detail=line.detail,
             locator=line.locator, evidence=line.evidence,
             memory=words.is_from_memory(line.evidence),
+            unsourced=words.is_unsourced(line.evidence),
         )
         for line in need.lines
     )
@@ -172,11 +176,23 @@ def _gather(job: Job) -> Iterable[Finding]:
         yield from one.findings
 
 
+def _unsaid(finding: Finding) -> str:
+    """The value, unless the sentence already holds its figure (rounded as it prints there)."""
+    first = _NUMBER.search(finding.value)
+    if first is None:
+        return "" if finding.value in finding.what else finding.value
+    value = float(first[0].replace(",", ""))
+    sentence = f"{finding.what} {finding.done}"
+    said = [float(text.replace(",", "")) for text in _NUMBER.findall(sentence)]
+    near = max(0.006 * abs(value), 0.0051)
+    return "" if any(abs(abs(value) - abs(one)) <= near for one in said) else finding.value
+
+
 def _finding(finding: Finding) -> FindingView:
     names = {Severity.STOP: "Stop", Severity.WARN: "Warning", Severity.NOTE: "Note"}
     return FindingView(
         severity=finding.severity.value, word=names[finding.severity], code=finding.code,
-        where=finding.where, what=finding.what, value=finding.value, done=finding.done,
+        where=finding.where, what=finding.what, value=_unsaid(finding), done=finding.done,
         todo=finding.todo,
     )
 
@@ -186,7 +202,7 @@ def finding_views(job: Job) -> tuple[list[FindingView], list[FindingView]]:
 
     Every stop is shown; with the warnings about seven in all, the rest and all notes fold.
     """
-    ordered = sorted(dict.fromkeys(_gather(job)), key=lambda f: _WEIGHT[f.severity])
+    ordered = gravest_first(_gather(job))
     weighty = [f for f in ordered if f.severity is not Severity.NOTE]
     stops = sum(f.severity is Severity.STOP for f in ordered)
     shown: Sequence[Finding] = weighty[: max(SHOWN_FINDINGS, stops)]

@@ -57,6 +57,11 @@ def is_from_memory(evidence: str) -> bool:
     return "from memory" in evidence.lower()
 
 
+def is_unsourced(evidence: str) -> bool:
+    """Whether a number is common practice that nobody printed."""
+    return "no source" in evidence.lower()
+
+
 def memory_nutrients(job: Job) -> tuple[str, ...]:
     """Nutrients whose need has a line from memory."""
     return tuple(
@@ -72,6 +77,26 @@ def served(rates: PassRates, job: Job) -> tuple[str, ...]:
     return tuple(nutrient for nutrient in job.needs if nutrient in asked)
 
 
+def memory_of_material(material: Material) -> str:
+    """Which figures of a material are from memory: "the density of the product"; "" if none."""
+    parts = [name for name, _, evidence in
+             (part.partition(":") for part in material.evidence.split("; "))
+             if is_from_memory(evidence)]
+    if not parts:
+        return "the product's analysis or density" if is_from_memory(material.evidence) else ""
+    return f"the {numbers.listing(parts)} of the product"
+
+
+def unsourced_nutrients(job: Job) -> tuple[str, ...]:
+    """Nutrients whose need has a line, above or below 0, of common practice without a source."""
+    return tuple(
+        nutrient
+        for nutrient, needs in job.needs.items()
+        if any(is_unsourced(line.evidence) and line.lb_per_ac
+               for need in needs for line in need.lines)
+    )
+
+
 def memory_of_pass(rates: PassRates, job: Job) -> str:
     """What must stand wherever the rates of a pass are shown; "" if all was read."""
     parts = []
@@ -79,7 +104,7 @@ def memory_of_pass(rates: PassRates, job: Job) -> str:
     if rests_on and rates.kind != "fixed":
         parts.append(f"the need of {numbers.listing(rests_on)}")
     if is_from_memory(rates.material.evidence):
-        parts.append("the material's analysis or density")
+        parts.append(memory_of_material(rates.material))
     if not parts:
         return ""
     return f"From memory, check your guide: {numbers.listing(parts)}."
@@ -116,9 +141,11 @@ def flat_or_variable(rates: PassRates, areas_ac: Sequence[float]) -> str:
     pairs = list(zip(rates.rates.tolist(), areas_ac, strict=True))
     more = sum(area for rate, area in pairs if rate > mean)
     less = sum(area for rate, area in pairs if rate < mean)
+    moved = numbers.amount(sum((rate - mean) * area for rate, area in pairs if rate > mean),
+                           product_unit(rates.material))
     return (
-        f"Spread flat at the average, the same product would fall short on "
-        f"{numbers.fixed(more, 1)} ac and be more than asked on {numbers.fixed(less, 1)} ac."
+        f"Spread flat at the average, the same product would fall {moved} short of these rates on "
+        f"{numbers.fixed(more, 1)} ac and lie as much above them on {numbers.fixed(less, 1)} ac."
     )
 
 
@@ -253,11 +280,25 @@ def unknowns(job: Job) -> list[str]:
             f"Part of the need of {numbers.listing(memory)} rests on numbers from memory; check "
             "them in your guide before you order."
         )
+    unsourced = unsourced_nutrients(job)
+    if unsourced:
+        said.append(
+            f"Part of the need of {numbers.listing(unsourced)} rests on common practice without a "
+            "printed source."
+        )
     said.append(
         f"The yield of {numbers.fixed(job.expected_yield.tons_per_ac, 1)} tons/ac is what you "
         "expect, not a forecast."
     )
     return said
+
+
+def moves_a_rate(analyte: str, job: Job) -> bool:
+    """Whether zones differ for a soil test: soil K always, sulfate only where an S pass varies."""
+    return analyte == "potassium" or any(
+        rates.serves == "S" and float(rates.rates.min()) < float(rates.rates.max())
+        for rates in job.prescription.passes
+    )
 
 
 def steers(analyte: str) -> bool:

@@ -28,12 +28,14 @@ from vrx.rules.names import extractant
 class Context:
     """One question to one book. Arrays have `shape`: (zones,) or that of a whole surface.
 
-    `zone_ids` is empty for a surface. `findings` holds (index or None for all, finding).
+    `zone_ids` is empty for a surface; `zone_names` is how people read them. `findings` holds (index
+    or None for all, finding).
     """
 
     book: Book
     shape: tuple[int, ...]
     zone_ids: Sequence[int]
+    zone_names: Sequence[str]
     readings: Mapping[str, ZoneReading]
     crop: str
     dry_matter_tons: FloatArray
@@ -59,9 +61,9 @@ class Context:
 
     def tell_where(self, mask: BoolArray, values: FloatArray, severity: Severity, code: str,
                    what: str, *, done: str = "", todo: str = "") -> None:
-        """A finding for each zone of `mask` (one with a count on a surface).
+        """One finding for all zones of `mask` (a stop for each; one with a count on a surface).
 
-        `what` and `done` may hold {value}.
+        `what` and `done` may hold {value}: the zone's, or the span over the zones.
         """
         flat, held = mask.ravel(), np.broadcast_to(values, self.shape).ravel()
         where = np.flatnonzero(flat)
@@ -72,11 +74,16 @@ class Context:
                       f"{where.size} of {flat.size} cells: " + what.format(value=_g(held[where[0]]))
                       + " (first such cell)", done=done, todo=todo)
             return
-        for i in map(int, where):
-            text = _g(held[i])
-            self.findings.append((i, Finding(
-                severity=severity, code=code, where=f"{self.book.where}, zone {self.zone_ids[i]}",
-                what=what.format(value=text), done=done.format(value=text), todo=todo, value=text)))
+        zones = [int(i) for i in where]
+        for together in [[i] for i in zones] if severity is Severity.STOP else [zones]:
+            low, high = _g(held[together].min()), _g(held[together].max())
+            text = low if low == high else f"{low} to {high}"
+            names = ", ".join(self.zone_names[i] for i in together)
+            found = Finding(
+                severity=severity, code=code, todo=todo, value=text,
+                where=f"{self.book.where}, zone{'s' if len(together) > 1 else ''} {names}",
+                what=what.format(value=text), done=done.format(value=text))
+            self.findings += [(i, found) for i in together]
 
     # ---- inputs ---------------------------------------------------------------------------------
 
@@ -167,7 +174,7 @@ class Context:
 
     def name(self, i: int) -> str:
         """A zone, or a cell, in words."""
-        return f"zone {self.zone_ids[i]}" if self.zone_ids else f"cell {i}"
+        return f"zone {self.zone_names[i]}" if self.zone_ids else f"cell {i}"
 
     def _check_depth(self, reading: ZoneReading) -> None:
         asked = self.book.data.soil.depth if self.book.data.soil else None

@@ -17,6 +17,7 @@ from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.names import plain
 from vrx.rules.options import resolve
 from vrx.rules.term import Term
+from vrx.rules.unread import tell_unread_tissue
 
 KINDS: Mapping[str, Callable[[Any, Context, FloatArray], list[Term]]] = {
     "class-table": terms_soil.class_table,
@@ -46,7 +47,7 @@ class Outcome:
 
 
 def evaluate(
-    *, book: Book, shape: tuple[int, ...], zone_ids: Sequence[int],
+    *, book: Book, shape: tuple[int, ...], zone_ids: Sequence[int], zone_names: Sequence[str],
     readings: Mapping[str, ZoneReading], crop: str, expected_yield: Yield | Sequence[Yield],
     options: Mapping[str, object], water: WaterTest | None, tissue: TissueTest | None, region: str,
 ) -> Outcome:
@@ -61,11 +62,13 @@ def evaluate(
                         hint="give one yield, or one for each zone")
     tons = [dry_matter(y.tons_per_ac, y.moisture_pct, "[yield_goal]") for y in yields]
     ctx = Context(
-        book=book, shape=shape, zone_ids=zone_ids, readings=readings, crop=crop,
+        book=book, shape=shape, zone_ids=zone_ids, zone_names=zone_names, readings=readings,
+        crop=crop,
         dry_matter_tons=np.broadcast_to(np.array(tons).reshape(-1 if len(tons) > 1 else ()), shape),
         yield_words=lambda i: _yield_words(yields[i if len(yields) > 1 else 0]),
         options=resolve(book, options), given=frozenset(options), water=water, tissue=tissue)
     _region(ctx, region)
+    tell_unread_tissue(ctx)
     terms: list[Term] = []
     so_far: FloatArray = np.zeros(shape)
     for rule in book.data.rules:
@@ -120,8 +123,8 @@ def _caution_above(ctx: Context, total: FloatArray, above: float, text: str) -> 
     need = f"{high.min():.0f}" if where.size == 1 else f"{high.min():.0f} to {high.max():.0f}"
     who = f"{where.size} of {total.size} cells"
     if ctx.zone_ids:
-        ids = ", ".join(str(ctx.zone_ids[int(i)]) for i in where)
-        who = f"zone{'s' if where.size > 1 else ''} {ids}"
+        names = ", ".join(ctx.zone_names[int(i)] for i in where)
+        who = f"zone{'s' if where.size > 1 else ''} {names}"
     found = Finding(severity=Severity.WARN, code="rules-caution", where=ctx.book.where,
                     what=f"need {need} lb/ac in {who}: {text}", value=need)
     ctx.findings += [(int(i), found) for i in where] if ctx.zone_ids else [(None, found)]

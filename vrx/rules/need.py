@@ -18,13 +18,14 @@ def needs(
     *, book: Book, nutrient: str, zone_ids: Sequence[int], readings: Mapping[str, ZoneReading],
     crop: str, expected_yield: Yield | Sequence[Yield],
     options: Mapping[str, object] = NO_OPTIONS, water: WaterTest | None = None,
-    tissue: TissueTest | None = None, region: str = "",
+    tissue: TissueTest | None = None, region: str = "", zone_names: Sequence[str] = (),
 ) -> tuple[Need, ...]:
     """What each zone needs of `nutrient` ("K2O" or "S"), lb/ac, by one book.
 
     `readings` by analyte ("potassium", "sulfate", "cec", "organic_matter", "ph"), arrays in the
     order of `zone_ids`. `expected_yield` is one for the field or one a zone. `options` are the
     book's section of the plan without its name. `region` is the field's state, "" if not known.
+    `zone_names` are what findings call the zones, in the same order (the ids where none are given).
     The lines of a need sum to it. Findings about the whole book are the same object on every need
     (`findings_of` lists each once). RuleError: nutrient, crop, extractant, depth, unit, range,
     missing readings, unknown options, no rate.
@@ -34,7 +35,12 @@ def needs(
     if not ids:
         raise RuleError("no zones were given", code="rules-no-zones", where=book.where,
                         hint="make zones first")
-    outcome = evaluate(book=book, shape=(len(ids),), zone_ids=ids, readings=readings, crop=crop,
+    names = tuple(zone_names) or tuple(str(z) for z in ids)
+    if len(names) != len(ids):
+        raise RuleError(f"{len(names)} names for {len(ids)} zones", code="rules-shape",
+                        where=book.where, hint="give one name for each zone, or none")
+    outcome = evaluate(book=book, shape=(len(ids),), zone_ids=ids, zone_names=names,
+                       readings=readings, crop=crop,
                        expected_yield=expected_yield, options=options, water=water, tissue=tissue,
                        region=region)
     return tuple(_need(outcome, i, zone, nutrient) for i, zone in enumerate(ids))
@@ -55,7 +61,8 @@ def need_surface(
     if len(shapes) != 1:
         raise RuleError(f"the surfaces have {len(shapes)} different shapes", code="rules-shape",
                         where=book.where, hint="give at least one surface, all on one grid")
-    outcome = evaluate(book=book, shape=shapes.pop(), zone_ids=(), readings=readings, crop=crop,
+    outcome = evaluate(book=book, shape=shapes.pop(), zone_ids=(), zone_names=(),
+                       readings=readings, crop=crop,
                        expected_yield=expected_yield, options=options, water=water, tissue=tissue,
                        region=region)
     return outcome.total, tuple(f for _, f in outcome.context.findings)
@@ -77,8 +84,8 @@ def _need(outcome: Outcome, i: int, zone: int, nutrient: str) -> Need:
     ctx = outcome.context
     lines = tuple(
         NeedLine(term=t.term, lb_per_ac=float(t.lb_per_ac.ravel()[i]) + 0.0, detail=t.detail(i),
-                 locator=t.locator, evidence=t.evidence)
-        for t in outcome.terms
+                 locator=cited[0], evidence=cited[1])
+        for t in outcome.terms for cited in [t.cited(i)]
         if not (t.term.startswith("more than covered") and t.lb_per_ac.ravel()[i] == 0)
     )
     soil_class = ctx.class_names[int(ctx.class_index.ravel()[i])] if ctx.class_index is not None \

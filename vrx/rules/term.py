@@ -15,6 +15,8 @@ class Term:
     """What a rule adds (or, negative, subtracts): `lb_per_ac` in the shape of the question.
 
     `detail(i)` writes the arithmetic of zone i; `locator` and `evidence` as in `NeedLine`.
+    `at_zero` holds locator and evidence of what makes the term 0, where that is another part of the
+    guide.
     """
 
     term: str
@@ -22,6 +24,13 @@ class Term:
     detail: Callable[[int], str]
     locator: str
     evidence: str
+    at_zero: tuple[str, str] | None = None
+
+    def cited(self, i: int) -> tuple[str, str]:
+        """(locator, evidence) for zone i."""
+        if self.at_zero is not None and at(self.lb_per_ac, i) == 0:
+            return self.at_zero
+        return self.locator, self.evidence
 
 
 def at(values: object, i: int) -> float:

@@ -55,7 +55,9 @@ def class_table(rule: schema.ClassTable, ctx: Context, _so_far: FloatArray) -> l
         rates = np.array([r if isinstance(r, tuple) else (r,) for r in rows], dtype=np.float64)
         evidence = rule.evidence
     elif own is not None:
-        rates, evidence = _own_rates(own, names, ctx), "user"
+        # The rate is the plan's own, but which class a zone falls into still rests on the guide.
+        rates = _own_rates(own, names, ctx)
+        evidence = "from memory" if rule.evidence == "from memory" else "user"
     else:
         raise RuleError(
             "the book has classes only and prints no rate", code="rules-no-rate",
@@ -76,7 +78,8 @@ def class_table(rule: schema.ClassTable, ctx: Context, _so_far: FloatArray) -> l
         return text + f": {at(rate, i):.1f} lb/ac" + ("" if rule.has_rates else ", your own rate")
 
     return [Term(term=f"rate of the soil class ({rule.id})", lb_per_ac=rate, detail=detail,
-                 locator=rule.locator, evidence=evidence)]
+                 locator=rule.locator if rule.has_rates
+                 else f"class limits: {rule.locator}; rates: the plan", evidence=evidence)]
 
 
 def _own_rates(own: dict[str, float], names: tuple[str, ...], ctx: Context) -> FloatArray:
@@ -161,8 +164,11 @@ def build_up_maintenance(rule: schema.BuildUpMaintenance, ctx: Context,
              locator=rule.critical_level.locator, evidence=rule.critical_level.evidence),
         Term(term=f"hay {removal.word}", lb_per_ac=removed * keep, detail=keeps,
              locator=removal.locator, evidence=removal.evidence),
+        # Without build-up a zone rests on the critical level (or the plan), not on the equation.
         Term(term="build-up", lb_per_ac=raised, detail=builds, locator=build.locator,
-             evidence=build.evidence),
+             evidence=build.evidence,
+             at_zero=(rule.critical_level.locator, rule.critical_level.evidence) if wanted
+             else ("build_up = false in the plan", "user")),
     ]
     if rule.constant is not None:
         fixed = rule.constant

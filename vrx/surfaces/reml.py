@@ -31,7 +31,6 @@ class VariogramFit:
     variogram: Variogram
     likelihood_ratio: float
     at_bound: bool
-    estimator: str
 
 
 class _Profile:
@@ -149,7 +148,7 @@ def fit_reml(
         variogram=Variogram(
             model=model, nugget=share * sill, partial_sill=(1.0 - share) * sill, range_m=range_m
         ),
-        likelihood_ratio=ratio, at_bound=range_m >= 0.99 * high, estimator="REML",
+        likelihood_ratio=ratio, at_bound=range_m >= 0.99 * high,
     )
 
 

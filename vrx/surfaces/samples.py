@@ -188,7 +188,8 @@ def outlier_finding(
             "surface-outlier", samples.analyte,
             f"{len(far)} of {len(samples)} values lie far from the others: {listed(told)}",
             value=f"{samples.values[far[0]]:g}", done=means,
-            todo="check them against the lab report; leave a wrong one out by its id",
+            todo="check them against the lab report before ordering, since they move the map; "
+            f"leave a wrong one out: [soil] leave_out = [{samples.names[far[0]]!r}]",
         ),
     )
 

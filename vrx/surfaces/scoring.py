@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vrx.errors import ComputeError
-from vrx.model import FloatArray, MethodScore, Variogram
+from vrx.model import FloatArray, MethodScore
 from vrx.surfaces.kriging import KrigingSystem, kriging_leave_one_out, kriging_system
 from vrx.surfaces.reml import VariogramFit, fit_reml, likelihood_ratio
 from vrx.surfaces.samples import Samples
@@ -61,13 +61,13 @@ def _fit(
 ) -> VariogramFit:
     if len(samples) <= MOST_REML:
         return fit_reml(places=samples.places, values=samples.values, model=model)
-    variogram: Variogram = fit_wls(
+    variogram = fit_wls(
         lag_m=lags[0], lag_semivariance=lags[1], lag_pairs=lags[2], model=model
     )
     ratio = likelihood_ratio(places=samples.places, values=samples.values, variogram=variogram)
     return VariogramFit(
         variogram=variogram, likelihood_ratio=ratio,
-        at_bound=variogram.range_m >= 1.98 * diagonal_m(samples.places), estimator="WLS",
+        at_bound=variogram.range_m >= 1.98 * diagonal_m(samples.places),
     )
 
 

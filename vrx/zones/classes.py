@@ -10,9 +10,9 @@ import numpy as np
 import shapely
 
 from vrx.errors import ComputeError
-from vrx.geo import dissolve, shared_edges, trace_coverage
+from vrx.geo import cell_at, dissolve, shared_edges, trace_coverage
 from vrx.model import BoolArray, Finding, FloatArray, Grid, IntArray, Zones, array_value, note, warn
-from vrx.units import ACRE_M2
+from vrx.units import ACRE_M2, FT_M
 from vrx.zones._build import build_zones
 from vrx.zones._raster import Cleaned, clean, fill_outside
 from vrx.zones._regions import merge_small
@@ -105,7 +105,7 @@ def zones_from_classes(
 
     Raises:
         ComputeError: no layer, a layer not on the grid, a cell without a value inside the field,
-            limits that are not positive, or no true coverage.
+            a limit below 0, `most_zones` below 1, or no true coverage.
     """
     _require(layers, grid, smallest_ac, narrowest_m, most_zones)
     inside = _inside(boundary, grid)
@@ -132,8 +132,8 @@ def zones_from_classes(
     return build_zones(
         polygons=polygons, labels=[labels[kind] for kind in kept], boundary=boundary,
         crs_centre=crs_centre, findings=findings,
-        basis=f"classes of {names}; smallest {smallest_ac:g} ac, narrowest {narrowest_m:g} m, "
-        f"cells {grid.cell_m:g} m",
+        basis=f"classes of {names}; smallest {smallest_ac:g} ac, narrowest "
+        f"{narrowest_m / FT_M:.0f} ft, cells {grid.cell_m:g} m",
     )
 
 
@@ -171,14 +171,11 @@ def _inside(boundary: shapely.Geometry, grid: Grid) -> BoolArray:
     east, north = np.meshgrid(grid.easting_m, grid.northing_m)
     shapely.prepare(boundary)
     inside = np.asarray(shapely.contains_xy(boundary, east, north), dtype=bool)
-    parts = shapely.get_parts(boundary)
-    for part in parts:
+    for part in shapely.get_parts(boundary):
         # Only parts of few cells can hold no centre.
         if part.area < 16 * grid.cell_m**2 or not inside.any():
             point = part.representative_point()
-            row = int((grid.north_m - point.y) // grid.cell_m)
-            column = int((point.x - grid.west_m) // grid.cell_m)
-            inside[min(max(row, 0), grid.rows - 1), min(max(column, 0), grid.columns - 1)] = True
+            inside[cell_at(grid, easting_m=point.x, northing_m=point.y)] = True
     return inside
 
 
@@ -240,8 +237,8 @@ def _clean_findings(
     if narrow:
         found.append(note(
             "zones-narrow-merged", "zones",
-            f"{len(narrow)} parts narrower than {narrowest_m:.1f} m, {sum(narrow) * cell_ac:.2f} "
-            "ac in all",
+            f"{len(narrow)} parts narrower than {narrowest_m / FT_M:.0f} ft, "
+            f"{sum(narrow) * cell_ac:.2f} ac in all",
             value=f"{sum(narrow) * cell_ac:.3f}",
             done="given to the neighbouring class that they touch most",
         ))
@@ -258,7 +255,8 @@ def _clean_findings(
         acres = float(cleaned.field_narrow.sum()) * cell_ac
         found.append(note(
             "zones-field-narrow", "field",
-            f"the field itself is narrower than {narrowest_m:.1f} m over about {acres:.2f} ac",
+            f"the field itself is narrower than {narrowest_m / FT_M:.0f} ft over about "
+            f"{acres:.2f} ac",
             value=f"{acres:.3f}", done="classes kept as they are there",
             todo="check that the machine fits",
         ))

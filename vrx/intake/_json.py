@@ -1,0 +1,39 @@
+"""JSON of a user: no key twice, no NaN, no bottomless nest."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from vrx.errors import InputError
+
+MOST_JSON_BYTES = 64 << 20
+
+
+def read_json(data: bytes, *, where: str) -> Any:
+    """Plain values. Raises `InputError` where `json` would lose a key or take NaN for a number."""
+    if len(data) > MOST_JSON_BYTES:
+        raise InputError(f"is larger than {MOST_JSON_BYTES >> 20} MiB", code="json-too-large",
+                         where=where, hint="send the results of one field")
+
+    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(items)
+        if len(found) < len(items):
+            keys = [key for key, _ in items]
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
+                             where=where, hint="one of the two would be lost: mend the file")
+        return found
+
+    def constant(word: str) -> Any:
+        raise InputError(f"holds {word}, which is no number of JSON", code="json-broken",
+                         where=where, hint="leave a missing result out")
+
+    try:
+        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=pairs,
+                          parse_constant=constant)
+    except InputError:
+        raise
+    except (ValueError, RecursionError) as err:
+        raise InputError(f"is not valid JSON: {err}", code="json-broken", where=where,
+                         hint="copy it again from the laboratory") from err

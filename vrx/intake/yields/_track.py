@@ -1,0 +1,110 @@
+"""The way of the machine: steps, passes, speed, from places and whatever else the log holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vrx.model import BoolArray, FloatArray, IntArray, YieldLog
+
+GAP_TIMES = 3.0
+"""A step or an interval longer than this many medians begins a new pass (own rule)."""
+TURN_COSINE = 0.5
+"""A turn of more than 60 degrees between two steps begins a new pass (own rule)."""
+_CREEP = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Track:
+    """Arrays (n,): one reading each, in the order of the log.
+
+    `passes` is the number of the pass, -1 without position. `step_m` is the distance from the
+    reading before, NaN at the start of a pass. `clock_s` is None where the log tells no time.
+    `speed_m_per_s` is None where nothing tells it. `gone_m` is the distance gone so far.
+    `runs` are the first reading of each pass and `last` its last, (passes,).
+    """
+
+    passes: IntArray
+    step_m: FloatArray
+    gone_m: FloatArray
+    clock_s: FloatArray | None
+    speed_m_per_s: FloatArray | None
+    runs: IntArray
+    last: IntArray
+
+
+def _median(values: FloatArray) -> float:
+    good = values[np.isfinite(values) & (values > 0)]
+    return float(np.median(good)) if len(good) else 0.0
+
+
+def _clock(log: YieldLog) -> FloatArray | None:
+    if log.time_s is not None:
+        return np.asarray(log.time_s)
+    if log.interval_s is not None:
+        return np.asarray(np.cumsum(np.nan_to_num(log.interval_s)))
+    return None
+
+
+def _breaks(
+    log: YieldLog, own: IntArray, east: FloatArray, north: FloatArray, clock: FloatArray | None
+) -> BoolArray:
+    """Where a new pass begins, among the positioned readings `own`."""
+    new = np.zeros(len(own), dtype=bool)
+    new[0] = True
+    if log.working is not None:
+        new[1:] |= np.diff(log.working[own].astype(np.int8)) != 0
+    if log.pass_number is not None:
+        new[1:] |= np.diff(log.pass_number[own]) != 0
+        return new
+    away = np.hypot(east, north)
+    usual = _median(away)
+    new[1:] |= away > GAP_TIMES * usual
+    if clock is not None:
+        gap = np.diff(clock[own])
+        new[1:] |= (gap > GAP_TIMES * _median(gap)) | (gap < 0)
+    moving = away > _CREEP * usual
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cosine = (east[1:] * east[:-1] + north[1:] * north[:-1]) / (away[1:] * away[:-1])
+    turn = np.zeros(len(own), dtype=bool)
+    turn[2:] = (cosine < TURN_COSINE) & moving[1:] & moving[:-1]
+    # The way to the first reading of a pass is no step of it, so that no second turn follows.
+    turn[1:] &= ~(turn[:-1] | new[:-1])
+    new |= turn
+    return new
+
+
+def track_of(log: YieldLog) -> Track:
+    """The track of a log. A log's own passes are trusted, else gaps and turns part them."""
+    n = len(log.record)
+    own = np.flatnonzero(np.isfinite(log.easting_m)).astype(np.int64)
+    clock = _clock(log)
+    passes, step = np.full(n, -1, dtype=np.int64), np.full(n, np.nan)
+    gone = np.zeros(n)
+    east, north = np.diff(log.easting_m[own]), np.diff(log.northing_m[own])
+    new = _breaks(log, own, east, north, clock)
+    passes[own] = np.cumsum(new) - 1
+    away = np.hypot(east, north)
+    gone[own[1:]] = np.cumsum(away)
+    step[own[1:]] = np.where(new[1:], np.nan, away)
+    runs = own[new]
+    last = own[np.append(np.flatnonzero(new)[1:] - 1, len(own) - 1)]
+    return Track(passes=passes, step_m=step, gone_m=gone, clock_s=clock,
+                 speed_m_per_s=_speed(log, own, step, clock), runs=runs, last=last)
+
+
+def _speed(
+    log: YieldLog, own: IntArray, step: FloatArray, clock: FloatArray | None
+) -> FloatArray | None:
+    if log.speed_m_per_s is not None:
+        return np.asarray(log.speed_m_per_s)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if log.distance_m is not None and log.interval_s is not None:
+            return np.where(log.interval_s > 0, log.distance_m / log.interval_s, np.nan)
+        if clock is None:
+            return None
+        speed = np.full(len(step), np.nan)
+        gap = np.diff(clock[own])
+        speed[own[1:]] = np.where(gap > 0, step[own[1:]] / gap, np.nan)
+    return speed

@@ -1,0 +1,322 @@
+"""Filters that set faulty yield readings aside, each with its count; nothing is deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from vrx.errors import InputError
+from vrx.formats.soil_methods import nearest
+from vrx.intake.yields._columns import Progress
+from vrx.intake.yields._defaults import defaults, filters
+from vrx.intake.yields._delay import before, estimated_delay, moved_by_delay
+from vrx.intake.yields._outliers import beyond_quantiles, far_from_mean, far_from_neighbours
+from vrx.intake.yields._overlap import overlap_of
+from vrx.intake.yields._track import Track, track_of
+from vrx.intake.yields.read import BASE_REASONS
+from vrx.intake.yields.spec import CleanSpec
+from vrx.model import BoolArray, Finding, FloatArray, YieldLog, note, warn
+
+Judged = tuple[BoolArray | None, str]
+"""Which readings (n,) a filter sets aside, None where it cannot run; and its limits, or why not."""
+
+_SECONDS = ("start-of-pass", "end-of-pass")
+
+
+class _Cleaning:
+    """One log under cleaning: what is set aside so far, the track, and the settings."""
+
+    def __init__(self, log: YieldLog, spec: CleanSpec, progress: Progress | None) -> None:
+        self.log = log
+        self.as_logged = log
+        self.spec = spec
+        self.progress = progress
+        self.track: Track = track_of(log)
+        self.reason = np.array(log.reason)
+        self.findings: list[Finding] = []
+
+    @property
+    def kept(self) -> BoolArray:
+        return np.asarray(self.reason == 0)
+
+    def setting(self, name: str) -> float:
+        stated = getattr(self.spec, name)
+        return float(defaults()[name] if stated is None else stated)
+
+    def all_of(self, values: FloatArray, test: Callable[[FloatArray], BoolArray]) -> BoolArray:
+        with np.errstate(invalid="ignore"):
+            return np.asarray(test(values))
+
+
+def _no_yield(c: _Cleaning) -> Judged:
+    return np.isnan(c.log.tons_per_ac), ""
+
+
+def _not_working(c: _Cleaning) -> Judged:
+    if c.log.working is None:
+        return None, "no column tells whether the header was down"
+    return ~c.log.working, ""
+
+
+def _zero(c: _Cleaning) -> Judged:
+    return c.all_of(c.log.tons_per_ac, lambda v: v <= 0), ""
+
+
+def _standing(c: _Cleaning) -> Judged:
+    if c.track.speed_m_per_s is None:
+        return None, "the log tells no speed"
+    limit = c.setting("standing_m_per_s")
+    return c.all_of(c.track.speed_m_per_s, lambda v: v < limit), f"below {limit:g} m/s"
+
+
+def _same_place(c: _Cleaning) -> Judged:
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(c.kept)
+    # Millimetres: far below what any receiver tells.
+    millimetres = np.round(np.column_stack([c.log.easting_m[own], c.log.northing_m[own]]) * 1000)
+    keys = millimetres[:, 0].astype(np.int64) * (1 << 34) + millimetres[:, 1].astype(np.int64)
+    _, first = np.unique(keys, return_index=True)
+    out[own] = True
+    out[own[first]] = False
+    return out, ""
+
+
+def _delay(c: _Cleaning) -> Judged:
+    wanted = c.spec.delay_s
+    if wanted is None:
+        return None, "no delay stated; places are taken as logged"
+    if isinstance(wanted, str):
+        if wanted != "estimate":
+            raise InputError(f"delay_s {wanted!r} is neither seconds nor \"estimate\"",
+                             code="yield-delay-unknown", where=c.log.file,
+                             hint="give seconds, or \"estimate\"")
+        found, words = estimated_delay(c.log, c.track, kept=c.kept, search_s=c.spec.delay_search_s)
+        if found is None:
+            c.findings.append(warn("yield-delay-unclear", c.log.file, words,
+                                   done="places left as logged",
+                                   todo="state delay_s if you know it"))
+            return None, words
+        c.findings.append(note("yield-delay-estimated", c.log.file, words,
+                               done="taken off" if found else "nothing to take off"))
+        wanted = found
+    if c.track.clock_s is None:
+        return None, "the log tells no time"
+    c.log, lost = moved_by_delay(c.log, c.track, float(wanted))
+    return lost, f"delay {wanted:g} s"
+
+
+def _seconds_of_pass(c: _Cleaning, *, start: bool) -> Judged:
+    limit = c.setting("start_pass_s" if start else "end_pass_s")
+    if c.track.clock_s is None:
+        return None, "the log tells no time"
+    clock, track = c.track.clock_s, c.track
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(track.passes >= 0)
+    of = track.passes[own]
+    with np.errstate(invalid="ignore"):
+        since = clock[own] - c.log.delay_s - clock[track.runs][of]
+        left = clock[track.last][of] - clock[own] + min(c.log.delay_s, 0.0)
+        out[own] = (since if start else left) < limit - 1e-9
+    return out, f"{limit:g} s"
+
+
+def _start(c: _Cleaning) -> Judged:
+    return _seconds_of_pass(c, start=True)
+
+
+def _end(c: _Cleaning) -> Judged:
+    return _seconds_of_pass(c, start=False)
+
+
+def _short_pass(c: _Cleaning) -> Judged:
+    least = int(c.setting("least_readings"))
+    own = c.track.passes >= 0
+    length = np.bincount(c.track.passes[own & c.kept], minlength=len(c.track.runs))
+    out = np.zeros(len(c.reason), dtype=bool)
+    out[own] = length[c.track.passes[own]] < least
+    return out, f"fewer than {least} readings"
+
+
+def _speed(c: _Cleaning) -> Judged:
+    speed = c.track.speed_m_per_s
+    if speed is None:
+        return None, "the log tells no speed"
+    usual = speed[c.kept & np.isfinite(speed)]
+    if not len(usual):
+        return None, "the log tells no speed"
+    middle = float(np.median(usual))
+    low = c.spec.least_speed_m_per_s
+    high = c.spec.most_speed_m_per_s
+    low = c.setting("least_speed_share") * middle if low is None else low
+    high = c.setting("most_speed_share") * middle if high is None else high
+    return (c.all_of(speed, lambda v: (v < low) | (v > high)),
+            f"outside {low:.2f} to {high:.2f} m/s, median {middle:.2f}")
+
+
+def _speed_change(c: _Cleaning) -> Judged:
+    speed = c.track.speed_m_per_s
+    if speed is None:
+        return None, "the log tells no speed"
+    most = c.setting("most_speed_change")
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(c.track.passes >= 0)
+    same = c.track.passes[own][1:] == c.track.passes[own][:-1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        change = np.abs(np.diff(speed[own])) / speed[own][:-1]
+        out[own[1:]] = same & (change > most)
+    return out, f"more than {100 * most:g} % of the speed before"
+
+
+def _distance(c: _Cleaning) -> Judged:
+    distance = c.log.distance_m if c.log.distance_m is not None else c.track.step_m
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(c.kept & np.isfinite(distance))
+    share = c.setting("distance_within_share")
+    found, low, high = far_from_mean(distance[own], most_sd=c.setting("distance_sd"),
+                                     within_share=share)
+    out[own] = found
+    return out, f"outside {max(low, 0):.2f} to {high:.2f} m"
+
+
+def _narrow(c: _Cleaning) -> Judged:
+    if c.log.swath_m is None or not np.isfinite(c.log.swath_m).any():
+        return None, "no swath is stated"
+    full = c.spec.full_swath_m or float(np.nanmax(c.log.swath_m))
+    least = c.setting("least_swath_share") * full
+    return (c.all_of(c.log.swath_m, lambda v: v < least - 1e-9),
+            f"below {least:.2f} m of {full:.2f} m")
+
+
+def _overlap(c: _Cleaning) -> Judged:
+    # Faulty readings cover ground, too; only those that surely harvested nothing do not.
+    idle = [k for k, name in enumerate(c.log.reasons, 1)
+            if name in {*BASE_REASONS, "not-working", "standing", "same-place"}]
+    use = np.flatnonzero((c.track.passes >= 0) & ~np.isin(c.reason, idle)).astype(np.int64)
+    # The ground is where the machine was; what the sensor weighs was cut before.
+    found = overlap_of(c.as_logged, c.track, use)
+    if found is None:
+        return None, "no swath is stated"
+    most = c.setting("most_overlap_share")
+    c.findings.append(note(
+        "yield-overlap", c.log.file,
+        f"swaths sum to {found.worked_ac:.2f} ac, the ground under them is {found.covered_ac:.2f} "
+        f"ac, overlap {found.worked_ac - found.covered_ac:.2f} ac (cells of {found.cell_m:.2f} m)",
+        value=f"{found.worked_ac:.4f} {found.covered_ac:.4f}"))
+    share = before(found.share, c.track, c.log.delay_s)
+    return (c.all_of(share, lambda v: v > most),
+            f"more than {100 * most:g} % of the swath covered before")
+
+
+def _limits(c: _Cleaning) -> Judged:
+    low, high = c.spec.least_tons_per_ac, c.spec.most_tons_per_ac
+    if low is None and high is None:
+        return None, "no limits are stated"
+    low, high = -np.inf if low is None else low, np.inf if high is None else high
+    return (c.all_of(c.log.tons_per_ac, lambda v: (v < low) | (v > high)),
+            f"outside {low:g} to {high:g} short ton/ac")
+
+
+def _global(c: _Cleaning) -> Judged:
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(c.kept)
+    values = c.log.tons_per_ac[own]
+    if c.spec.global_quantiles is not None:
+        found, low, high = beyond_quantiles(values, c.spec.global_quantiles)
+        rule = "quantiles {:g} and {:g}".format(*c.spec.global_quantiles)
+    else:
+        most = c.setting("global_sd")
+        found, low, high = far_from_mean(values, most_sd=most)
+        rule = f"mean ± {most:g} standard deviations"
+    out[own] = found
+    return out, f"{rule}: outside {low:.3f} to {high:.3f} short ton/ac"
+
+
+def _local(c: _Cleaning) -> Judged:
+    out = np.zeros(len(c.reason), dtype=bool)
+    own = np.flatnonzero(c.kept)
+    count, most = int(c.setting("local_neighbours")), c.setting("local_sd")
+    share, told = c.setting("local_within_share"), c.progress
+    out[own] = far_from_neighbours(
+        np.column_stack([c.log.easting_m[own], c.log.northing_m[own]]), c.log.tons_per_ac[own],
+        neighbours=count, most_sd=most, within_share=share,
+        progress=None if told is None else lambda part: told("local outliers", part))
+    return out, (f"beyond {most:g} standard deviations of the {count} nearest readings, and by "
+                 f"more than {100 * share:g} % of the mean")
+
+
+_JUDGES: dict[str, Callable[[_Cleaning], Judged]] = {
+    "no-yield": _no_yield, "not-working": _not_working, "zero-yield": _zero,
+    "standing": _standing, "same-place": _same_place, "flow-delay": _delay,
+    "start-of-pass": _start, "end-of-pass": _end, "short-pass": _short_pass, "speed": _speed,
+    "speed-change": _speed_change, "distance": _distance, "narrow-swath": _narrow,
+    "overlap": _overlap, "yield-limits": _limits, "global-outlier": _global,
+    "local-outlier": _local,
+}
+
+
+def clean_yield(
+    *, log: YieldLog, spec: CleanSpec | None = None, progress: Progress | None = None
+) -> YieldLog:
+    """The log with faulty readings set aside, each with the first filter that judged it.
+
+    Filters run in the order of `filters.toml`, where each has its source and defaults; each looks
+    at what the ones before left. Every filter's count, with its limits, is a finding, also those
+    that could not run and why. Only a flow delay changes values: it moves readings along their
+    pass.
+
+    Raises:
+        InputError: a filter is not known, the log was cleaned before, or nothing is left.
+    """
+    spec = spec or CleanSpec()
+    names = [one.id for one in filters()]
+    for name in spec.off:
+        if name not in names:
+            raise InputError(f"filter {name!r} is not known", code="yield-filter-unknown",
+                             where=log.file, hint=nearest(name, names))
+    if len(log.reasons) > len(BASE_REASONS):
+        raise InputError("was cleaned before", code="yield-cleaned-twice", where=log.file,
+                         hint="clean the log as it was read")
+    c = _Cleaning(replace(log, reasons=(*log.reasons, *names)), spec, progress)
+    idle: list[str] = []
+    clear: list[str] = []
+    for position, one in enumerate(filters()):
+        if progress is not None:
+            progress(f"filter: {one.words}", position / len(names))
+        if one.id in spec.off:
+            idle.append(f"{one.id} (switched off)")
+            continue
+        found, limits = _JUDGES[one.id](c)
+        if found is None:
+            idle.append(f"{one.id} ({limits})")
+            continue
+        new = found & c.kept
+        c.reason[new] = len(BASE_REASONS) + 1 + position
+        if not new.any():
+            clear.append(one.id)
+            continue
+        c.findings.append(note(
+            f"yield-filter-{one.id}", _where(log),
+            f"{int(new.sum())} readings: {one.words}" + (f" ({limits})" if limits else ""),
+            value=str(int(new.sum())), done=f"set aside; source: {one.source} ({one.evidence})"))
+    return _finished(c, clear, idle)
+
+
+def _where(log: YieldLog) -> str:
+    return f"{log.file}, harvest {log.harvest}" if log.harvest else log.file
+
+
+def _finished(c: _Cleaning, clear: list[str], idle: list[str]) -> YieldLog:
+    kept, n = int(c.kept.sum()), len(c.reason)
+    if not kept:
+        raise InputError(f"no reading of {n} is left after cleaning", code="yield-nothing-left",
+                         where=_where(c.log), findings=c.findings,
+                         hint="look at the counts of the filters and set their limits")
+    inside = int((c.log.reason == 0).sum())
+    say = warn if 2 * kept < inside else note
+    what = f"{kept} of {inside} readings in the field are kept"
+    what += f"; nothing set aside by {', '.join(clear)}" if clear else ""
+    what += f"; not run: {', '.join(idle)}" if idle else ""
+    c.findings.append(say("yield-cleaned", _where(c.log), what, value=str(kept)))
+    return replace(c.log, reason=c.reason, findings=(*c.log.findings, *c.findings))
