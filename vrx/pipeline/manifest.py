@@ -20,8 +20,8 @@ _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactext
 
 
 def library_versions() -> dict[str, str]:
-    """Versions of the libraries that can move a number."""
-    found = {}
+    """Versions of vrx and of the libraries that can move a number."""
+    found = {"vrx": __version__}
     for name in _PINS:
         try:
             found[name] = version(name)
