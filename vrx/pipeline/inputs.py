@@ -29,6 +29,7 @@ class OwnZones:
 class Inputs:
     """All that a run reads, checked. `record` is what the manifest says of it."""
 
+    folder: Path
     field: Field
     soil: SoilTable
     own_zones: OwnZones | None
@@ -48,6 +49,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     book_paths = [folder / name for name in plan.books]
     material_paths = [folder / name for name in plan.materials]
     return Inputs(
+        folder=folder,
         field=field,
         soil=soil,
         own_zones=own,
@@ -135,6 +137,7 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
         named.append(plan.soil.layout)
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
+    named += [section.file for section in plan.yield_goal.log]
     named += [*plan.books, *plan.materials]
     files: dict[str, Path] = {}
     for name in named:

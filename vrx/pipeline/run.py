@@ -12,7 +12,7 @@ from typing import Any
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
-from vrx.pipeline import ground, manifest, season
+from vrx.pipeline import ground, manifest, season, yields
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.plan import Plan, load_plan, plan_path
@@ -75,15 +75,19 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
     readings = ground.read_zones(inputs, maps, made)
+    shared = yields.zone_goals(
+        plan, field=inputs.field, made=made, grid=next(iter(maps.values())).grid,
+        folder=inputs.folder, progress=progress,
+    )
     progress("working out needs and passes")
-    needs = season.find_needs(plan, inputs, made, readings)
+    needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
     planned = season.prescribe(plan, inputs, made, needs, truth)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
         *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
-        *made.findings, *ground.swath_findings(plan, made),
+        *made.findings, *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,

@@ -51,16 +51,20 @@ def need_sections(plan: Plan) -> dict[str, NeedSection]:
 
 
 def find_needs(
-    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
+    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading],
+    goals: Sequence[Yield] | None = None,
 ) -> dict[str, tuple[Need, ...]]:
-    """Need of each nutrient that the plan names a book for, per zone, line by line."""
+    """Need of each nutrient that the plan names a book for, per zone, line by line.
+
+    `goals` are yield goals in the order of the zones; without them the plan's goal holds for all.
+    """
     water = None if plan.water is None else rules.WaterTest(**plan.water.model_dump())
     tissue = None if plan.tissue is None else rules.TissueTest(**plan.tissue.model_dump())
     return {
         nutrient: rules.needs(
             book=find_book(inputs.books, section.book), nutrient=nutrient,
             zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
-            crop=plan.field.crop, expected_yield=expected_yield(plan),
+            crop=plan.field.crop, expected_yield=goals or expected_yield(plan),
             options=section.options(), water=water, tissue=tissue,
             zone_names=[zone.letter for zone in made.zones],
         )

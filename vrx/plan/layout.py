@@ -27,8 +27,9 @@ from pydantic import Field, ValidationError, create_model
 
 from vrx.errors import PlanError
 from vrx.model import Finding, note
+from vrx.plan.base import Section, Text
 from vrx.plan.load import blanks, describe, load_plan, read_document
-from vrx.plan.schema import AnalyteSection, Section, SoilSection, Text
+from vrx.plan.schema import AnalyteSection, SoilSection
 
 KEYS = (
     "sheet", "id_column", "longitude_column", "latitude_column", "easting_column",

@@ -12,22 +12,20 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
-# Strict, so that the text "20" is never taken for the number 20.
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
-Share = Annotated[float, Field(gt=0, le=1, strict=True)]
-Depth = tuple[NotNegative, NotNegative]
-Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
-Latitude = Annotated[float, Field(gt=-90, lt=90, strict=True)]
-Azimuth = Annotated[float, Field(ge=-360, le=360, strict=True)]
+from vrx.plan.base import (
+    Azimuth,
+    Depth,
+    Latitude,
+    Longitude,
+    NotNegative,
+    Positive,
+    Section,
+    Share,
+    Text,
+)
+from vrx.plan.yields import YieldLogSection
+
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus"]
-
-
-class Section(BaseModel):
-    """Base of all sections: unknown keys refused, frozen, no text taken for a number."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
 
 class PivotSection(Section):
@@ -229,6 +227,7 @@ class YieldSection(Section):
 
     tons_per_ac: Annotated[float, Field(gt=0, le=20, strict=True)]
     moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)]
+    log: tuple[YieldLogSection, ...] = ()
 
 
 class SurfaceSection(Section):
