@@ -107,6 +107,9 @@ def test_new_writes_a_plan_that_says_what_is_left_and_check_and_run_list_it(tmp_
     check = vrx("check", folder)
     assert check.returncode == 2
     assert 'extractant = "?"' in check.stdout
+    row = next(line for line in check.stdout.splitlines() if line.startswith(" K_M3_ppm"))
+    assert "potassium" in row
+    assert "0 to 3000 ppm" in row
     assert "121.38 ac" in check.stdout
     run = vrx("run", folder)
     assert run.returncode == 2

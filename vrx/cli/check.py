@@ -75,10 +75,15 @@ def _print(checked: Checked, *, everything: bool) -> None:
             ],
             left=4,
         )
-    if checked.headings:
+    if checked.columns:
         show.table(
-            "Columns of the sample table", ["heading", "first values"],
-            [[heading, ", ".join(values)] for heading, values in checked.headings], left=2,
+            "Columns of the sample table (proposals; units and methods are never guessed)",
+            ["heading", "first values", "may be", "plausible"],
+            [
+                [one.heading, ", ".join(one.first_values), one.may_be or "-", one.plausible or "-"]
+                for one in checked.columns
+            ],
+            left=4,
         )
     if checked.open_lines:
         show.say(f"{len(checked.open_lines)} lines of {checked.plan_file.name} are still to be "

@@ -44,6 +44,20 @@ class Reading:
     plausible: tuple[float, float]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenColumn:
+    """A column of a table that the plan does not describe yet.
+
+    `may_be` is the plan key that its heading looks like ("" for none): a proposal, never used until
+    the plan says so. `plausible` is the range of that analyte in vrx's unit, "" if it has none.
+    """
+
+    heading: str
+    first_values: tuple[str, ...]
+    may_be: str
+    plausible: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Checked:
     """What `check` found. `open_lines` are (line number, text) still to be filled in."""
@@ -53,7 +67,7 @@ class Checked:
     field: Field | None
     samples: int
     readings: tuple[Reading, ...]
-    headings: tuple[tuple[str, tuple[str, ...]], ...]
+    columns: tuple[SeenColumn, ...]
     findings: tuple[Finding, ...]
 
     @property
@@ -79,8 +93,11 @@ class Checked:
             "samples": self.samples,
             "readings": [asdict(one) for one in self.readings],
             "columns": [
-                {"heading": heading, "first_values": list(values)}
-                for heading, values in self.headings
+                {
+                    "heading": one.heading, "first_values": list(one.first_values),
+                    "may_be": one.may_be, "plausible": one.plausible,
+                }
+                for one in self.columns
             ],
             "findings": findings(self.findings),
         }
@@ -103,7 +120,7 @@ def check_field(folder: Path) -> Checked:
     read = (*inputs.field.findings, *inputs.soil.findings, *own)
     return Checked(
         plan_file=plan_file, open_lines=(), field=inputs.field,
-        samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), headings=(),
+        samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), columns=(),
         findings=(*read, *_stops_of_the_run(plan, inputs, known=read)),
     )
 
@@ -126,16 +143,16 @@ def _check_draft(
     field = _try_field(plan_file.parent, document.get("field", {}), findings)
     soil = document.get("soil", {})
     table = None if field is None else _try_soil(plan_file.parent, document, field, findings)
-    headings: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    columns: tuple[SeenColumn, ...] = ()
     if table is None and isinstance(soil.get("samples"), str):
         try:
-            headings = tuple(intake.peek_table(plan_file.parent / soil["samples"]).headings)
+            columns = _seen(intake.peek_table(plan_file.parent / soil["samples"]))
         except VrxError as err:
             findings.append(_as_stop(err))
     return Checked(
         plan_file=plan_file, open_lines=open_lines, field=field,
         samples=0 if table is None else len(table.sample_id),
-        readings=() if table is None else _readings(table), headings=headings,
+        readings=() if table is None else _readings(table), columns=columns,
         findings=tuple(findings),
     )
 
@@ -211,6 +228,20 @@ def _try_soil(
 
 def _as_stop(err: VrxError) -> Finding:
     return stop(err.code, err.where, err.message, todo=err.hint)
+
+
+def _seen(peek: intake.TablePeek) -> tuple[SeenColumn, ...]:
+    likely = {heading: key for key, heading in peek.proposals.items()}
+    seen = []
+    for heading, values in peek.headings:
+        key = likely.get(heading, "")
+        register = ANALYTES.get(key)
+        seen.append(SeenColumn(
+            heading=heading, first_values=tuple(values), may_be=key,
+            plausible="" if register is None
+            else f"{register.low:g} to {register.high:g} {register.unit}",
+        ))
+    return tuple(seen)
 
 
 def _readings(soil: SoilTable) -> tuple[Reading, ...]:
