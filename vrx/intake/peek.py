@@ -30,7 +30,7 @@ _LIKELY: tuple[tuple[str, str], ...] = (
     ("latitude_column", r"(gps )?(lat|latitude|breite( °)?)( dd| deg| degrees)?"),
     ("easting_column", r"(utm )?(easting|east|utm e)( m)?"),
     ("northing_column", r"(utm )?(northing|north|utm n)( m)?"),
-    ("date_column", r"(sample |sampling )?date( sampled| of sampling| collected)?|sampled on|sampled"),
+    ("date_column", r"((sample |sampling )?date( sampled| of sampling| collected)?|sampled( on)?)"),
     ("potassium", rf"(k|potassium)( m3| m-3| mehlich.*| nh4oac| olsen)?{_UNIT}|k2o( .*)?"),
     ("sulfate", rf"(so4-?s?|so4 s|sulfate( s)?|sulfate-s|s){_UNIT}"),
     ("cec", r"(cec|cation exchange capacity)( .*)?"),
