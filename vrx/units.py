@@ -19,6 +19,7 @@ GAL_M3 = 231 * IN_M**3
 SHORT_TON_LB = 2000.0
 
 _K, _P, _S, _O = 39.0983, 30.973762, 32.06, 15.999
+_MG, _NA = 24.305, 22.98976928
 K_PER_K2O = 2 * _K / (2 * _K + _O)
 P_PER_P2O5 = 2 * _P / (2 * _P + 5 * _O)
 S_PER_SO4 = _S / (_S + 4 * _O)
@@ -61,6 +62,21 @@ def ppm_from_lb_per_ac(lb_per_ac: float, *, depth_in: float) -> float:
 def k_ppm_from_meq_per_100g(meq: float) -> float:
     """ppm of K from meq/100 g (equal to cmol/kg)."""
     return meq * _K * 10.0
+
+
+def mg_ppm_from_meq_per_100g(meq: float) -> float:
+    """ppm of Mg from meq/100 g (equal to cmol of charge/kg); Mg carries two charges."""
+    return meq * _MG / 2.0 * 10.0
+
+
+def na_ppm_from_meq_per_100g(meq: float) -> float:
+    """ppm of Na from meq/100 g (equal to cmol/kg)."""
+    return meq * _NA * 10.0
+
+
+def ds_per_m_from_us_per_cm(us_per_cm: float) -> float:
+    """dS/m from microsiemens per centimetre (also written umho/cm)."""
+    return us_per_cm / 1000.0
 
 
 def so4s_ppm_from_meq_per_l(meq: float) -> float:

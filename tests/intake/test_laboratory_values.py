@@ -101,6 +101,13 @@ def test_degrees(text: str, degrees: float | None) -> None:
     ("lb/ac", "K", (6, 12), 246, 123, 1e-12), ("lb/ac", "K2O", (0, 12), 400, 83.01, 2e-4),
     ("meq/100 g", "K", (0, 6), 0.5, 195.5, 1e-3), ("cmol/kg", "K", (0, 6), 1, 390.98, 1e-4),
     ("% saturation", "K", (0, 6), 3.0, 15 * 3 / 100 * 390.98, 1e-4),
+    # Mg 24.305 (two charges) and Na 22.990: IUPAC, abridged atomic weights 2021.
+    ("meq/100 g", "Mg", (0, 6), 1, 121.525, 1e-6), ("cmol/kg", "Na", (0, 6), 1, 229.9, 1e-4),
+    ("% saturation", "Mg", (0, 6), 12.0, 15 * 12 / 100 * 121.525, 1e-6),
+    ("% saturation", "Na", (0, 6), 2.0, 15 * 2 / 100 * 229.9, 1e-4),
+    ("lb/ac", "B", (0, 6), 1.4, 0.7, 1e-12),
+    # SI brochure: S = 1/ohm; 1 mS/cm = 1 dS/m.
+    ("uS/cm", "", (0, 6), 850, 0.85, 1e-12), ("dS/m", "", (0, 6), 0.85, 0.85, 1e-12),
 ])
 def test_units_and_forms(
     *, unit: str, form: str, depth: tuple[float, float], value: float, ppm: float, rel: float
@@ -124,6 +131,8 @@ def test_vocabulary_names_itself_and_its_aliases() -> None:
         assert name in methods_of("sulfate")
     words = [w.casefold() for m in METHODS for w in (m.name, *m.aliases)]
     assert len(words) == len(set(words))
+    assert unit_spelled("mmhos/cm") == unit_spelled("mS/cm") == "dS/m"
+    assert unit_spelled("µS/cm") == unit_spelled("umhos/cm") == "uS/cm"
     assert unit_spelled("lbs/A") == unit_spelled("LB per acre") == "lb/ac"
     assert set(UNITS_OF) == set(FORMS_OF) == set(ANALYTES)
 

@@ -24,7 +24,7 @@ from vrx.intake import ColumnSpec, SoilSpec, input_files, peek_table, read_soil
 from vrx.intake._json import read_json
 from vrx.intake._modus import modus_results
 from vrx.intake._xml import read_xml
-from vrx.model import ANALYTES, Field, Severity
+from vrx.model import ANALYTES, READ_ALONG, Field, Severity
 
 M3, AA, VOLUME, SULFUR = "S-K-M3.01.03", "S-K-NH4AC.05", "L_MODV2_SOIL_K_032", "S-S-NH4AC.05"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
@@ -292,7 +292,8 @@ def test_the_flat_layout_reads_its_schemas_example(
         "report_column": "report", "longitude_column": "longitude", "latitude_column": "latitude",
         "potassium": "S-K-NH4AC.05", "sulfate": "S-S-NH4AC.05", "phosphorus": "S-P-B1-1:10.01.03",
         "ph": "S-PH-1:1.02.07", "cec": "S-CEC.19", "organic_matter": "S-SOM-LOI.15"}
-    columns = {key: ColumnSpec(column=peek.proposals[key]) for key in ANALYTES}
+    columns = {key: ColumnSpec(column=peek.proposals[key]) for key in ANALYTES
+               if key not in READ_ALONG}
     soil = read_soil(path=path, field=field, season=2027,
                      spec=SoilSpec(columns=columns, date_column="event date"))
     means = {key: round(float(c.values.mean()), 6) for key, c in soil.columns.items()}

@@ -85,13 +85,27 @@ def _load(data: bytes, name: str, ledger: Ledger) -> dict[str, Any] | None:
             f"is no whole JSON document: {err.msg}", todo="copy or export it again",
         )
         return None
-    except RecursionError:
-        ledger.fault("unreadable", name, "is nested too deeply")
+    except (ValueError, RecursionError) as err:
+        ledger.fault("unreadable", name, f"is nested too deeply, or a number is too long: {err}")
+        return None
+    if _half_a_character(data, document):
+        ledger.fault("unreadable", name, "holds half a character (a lone surrogate)")
         return None
     if not isinstance(document, dict):
         ledger.fault("unreadable", name, "is no JSON object")
         return None
     return document
+
+
+def _half_a_character(data: bytes, document: object) -> bool:
+    """True for a lone surrogate, which JSON can escape and no text file can hold."""
+    if b"\\ud" not in data.lower():
+        return False
+    try:
+        json.dumps(document, ensure_ascii=False).encode("utf-8")
+    except (UnicodeEncodeError, RecursionError):
+        return True
+    return False
 
 
 def _is_lonlat(crs: object) -> bool:
@@ -153,7 +167,7 @@ def _parts(geometry: object, where: str, ledger: Ledger) -> list[Part]:
 def _ring(ring: object, where: str, ledger: Ledger) -> FloatArray | None:
     try:
         points = np.asarray(ring, dtype=np.float64)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         points = np.empty((0, 0))
     if points.ndim != 2 or points.shape[1] < 2:
         ledger.fault("ring", where, "a ring is no list of positions of two numbers")

@@ -144,7 +144,8 @@ def shape_area_ac(shape: shapely.Geometry) -> float:
 def signed_area(ring: FloatArray) -> float:
     """Planar signed area of a closed ring, positive counter-clockwise."""
     east, north = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
-    return float(np.sum(east[:-1] * north[1:] - east[1:] * north[:-1])) / 2.0
+    with np.errstate(over="ignore", invalid="ignore"):
+        return float(np.sum(east[:-1] * north[1:] - east[1:] * north[:-1])) / 2.0
 
 
 def ring_difference(first: FloatArray, second: FloatArray) -> float:

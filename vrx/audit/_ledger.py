@@ -97,11 +97,14 @@ def number(value: object) -> float:
     """A figure as float; NaN for everything that is none (a truth value is none)."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return math.nan
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:  # an integer of more than 308 digits
+        return math.inf if value > 0 else -math.inf
 
 
 def shown(value: object) -> Value:
     """A value as it stands in a row: figures as float, the rest as text."""
     if isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value)
+        return number(value)
     return "missing" if value is None else str(value)

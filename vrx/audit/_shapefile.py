@@ -86,6 +86,10 @@ def _whole(parts: Mapping[str, bytes], name: str, ledger: Ledger) -> bool:
             todo="the parts come from different exports or copies; export again",
         )
         return False
+    if not _index_fits(parts[".shp"], parts[".shx"]):
+        ledger.fault("unreadable", _part(name, ".shx"), "does not point to the records of the .shp",
+                     todo="the parts come from different exports or copies; export again")
+        return False
     if counts[".shp"] == 0:
         ledger.fault("empty", name, "no records")
         return False
@@ -141,6 +145,16 @@ def _shp_records(data: bytes, where: str, ledger: Ledger) -> int | None:
 
 def _shx_records(data: bytes, where: str, ledger: Ledger) -> int | None:
     return (len(data) - 100) // 8 if _main_header(data, where, ledger) else None
+
+
+def _index_fits(main: bytes, index: bytes) -> bool:
+    """Whether every entry of the index is place and length of its record, in words."""
+    expected, place = bytearray(), 100
+    while place < len(main):
+        words = main[place + 4 : place + 8]
+        expected += struct.pack(">i", place // 2) + words
+        place += 8 + 2 * struct.unpack(">i", words)[0]
+    return index[100:] == bytes(expected)
 
 
 def _dbf_records(data: bytes, where: str, ledger: Ledger) -> int | None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -12,9 +14,26 @@ from pathlib import Path, PurePosixPath
 from vrx.audit import _layers, _shapefile
 from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger
+from vrx.errors import InputError
 from vrx.formats import layer as facts
 
 _MOST_BYTES = 1_000_000_000
+_BOMB_BYTES = 64 << 20
+_BOMB_RATIO = 200
+# What zipfile lets through when an archive is damaged.
+_ZIP_FAULTS = (OSError, EOFError, RuntimeError, ValueError, LookupError, OverflowError,
+               struct.error, zipfile.BadZipFile, zlib.error)
+
+
+def sized_bytes(path: Path) -> bytes:
+    """All bytes of a file. Raises `InputError` for one too large to be a prescription, unread."""
+    size = path.stat().st_size
+    if size > _MOST_BYTES:
+        raise InputError(
+            f"has {size:,} bytes; at most {_MOST_BYTES:,} are read", code="audit-file-too-large",
+            where=str(path), hint="a prescription of one field is far smaller: name that file",
+        )
+    return path.read_bytes()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +64,7 @@ def loose_parts(path: Path) -> dict[str, bytes]:
         return found
     for one in sorted(path.parent.iterdir()):
         if one.is_file() and one.stem == path.stem and one.suffix.lower() in facts.SHAPEFILE_PARTS:
-            found[one.suffix.lower()] = one.read_bytes()
+            found[one.suffix.lower()] = sized_bytes(one)
     return found
 
 
@@ -58,6 +77,8 @@ def packed(data: bytes, name: str, ledger: Ledger) -> Packed | None:
             if size > _MOST_BYTES:
                 ledger.fault("unreadable", name, f"holds {size} bytes unpacked: too large")
                 return None
+            if any(_unsafe(one, name, ledger) for one in infos):
+                return None
             members: dict[str, bytes] = {}
             for one in infos:
                 path = PurePosixPath(one.filename)
@@ -65,13 +86,40 @@ def packed(data: bytes, name: str, ledger: Ledger) -> Packed | None:
                     continue
                 if one.filename in members:
                     ledger.fault("zip-content", f"{name}, {one.filename}", "stands twice")
-                members[one.filename] = archive.read(one)
-    except (zipfile.BadZipFile, zlib.error, RuntimeError, EOFError, OSError) as err:
+                members[one.filename] = _member(archive, one)
+    except _ZIP_FAULTS as err:
         ledger.fault(
             "unreadable", name, f"is no whole zip file: {err}", todo="copy or export it again"
         )
         return None
     return Packed(members=members)
+
+
+def _unsafe(info: zipfile.ZipInfo, name: str, ledger: Ledger) -> bool:
+    """True with a fault for a bomb, a link or a path that leaves the archive."""
+    path = PurePosixPath(info.filename.replace("\\", "/"))
+    what = ""
+    if path.is_absolute() or ".." in path.parts or ":" in "".join(path.parts[:1]):
+        what = "is a path that leaves the archive"
+    elif stat.S_ISLNK(info.external_attr >> 16):
+        what = "is a link to another place"
+    elif info.file_size > max(_BOMB_BYTES, _BOMB_RATIO * info.compress_size):
+        what = f"unpacks from {info.compress_size} bytes to {info.file_size}: a bomb"
+    if what:
+        ledger.fault("unreadable", f"{name}, {info.filename}", what, todo="make the zip again")
+    return bool(what)
+
+
+def _member(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
+    """A member, never more of it than the archive states (`ZipFile.read` cuts it afterwards)."""
+    if info.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
+        raise zipfile.BadZipFile(f"{info.filename!r} is not packed by deflate")
+    with archive.open(info) as stream:
+        data = stream.read(info.file_size)
+        stream.read(1)  # compares the checksum
+    if len(data) != info.file_size:
+        raise zipfile.BadZipFile(f"{info.filename!r} is shorter than the archive says")
+    return data
 
 
 def second_look(source: str, name: str, first: Layer, ledger: Ledger) -> None:

@@ -62,7 +62,7 @@ def _read(path: Path, ledger: Ledger) -> Layer | None:
     if kind == ".zip":
         return _read_zip(path, ledger)
     if kind in {".geojson", ".json"}:
-        layer = _geojson.read(path.read_bytes(), path.name, ledger, strict=False)
+        layer = _geojson.read(_sources.sized_bytes(path), path.name, ledger, strict=False)
         return _degrees_only(layer, ledger)
     raise InputError(
         f"{kind or 'no ending'} is no kind of file that can be audited", code="audit-file-kind",
@@ -71,7 +71,7 @@ def _read(path: Path, ledger: Ledger) -> Layer | None:
 
 
 def _read_zip(path: Path, ledger: Ledger) -> Layer | None:
-    held = _sources.packed(path.read_bytes(), path.name, ledger)
+    held = _sources.packed(_sources.sized_bytes(path), path.name, ledger)
     if held is None:
         return None
     stems, others = held.stems(".shp"), held.stems(".geojson")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
 
 from vrx import geo
@@ -34,7 +35,8 @@ def build_layer(
     *, zones: Zones, prescription: Prescription, crs_centre: tuple[float, float]
 ) -> ExportLayer:
     """The layer of a prescription. Raises `ExportError` for rates or names that do not fit."""
-    lonlat = tuple(geo.to_lonlat(zone.polygon, crs_centre) for zone in zones.zones)
+    lonlat = tuple(
+        _cut_at_180(geo.to_lonlat(zone.polygon, crs_centre)) for zone in zones.zones)
     polygons = tuple(geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS))
     columns: dict[str, tuple[Value, ...]] = {
         facts.ZONE_ID: tuple(zone.zone_id for zone in zones.zones),
@@ -60,6 +62,26 @@ def build_layer(
     layer = ExportLayer(polygons=polygons, columns=columns, meaning=meaning)
     _check(layer)
     return layer
+
+
+def _cut_at_180(lonlat: shapely.Geometry) -> shapely.Geometry:
+    """A polygon across longitude 180 in parts on either side (RFC 7946, 3.1.9); others as given.
+
+    No zone is half the Earth wide, so longitudes that far apart mean that it runs across.
+    """
+    west, south, east, north = lonlat.bounds
+    if east - west < 180.0:
+        return lonlat
+    onward = shapely.transform(
+        lonlat, lambda at: np.column_stack([np.mod(at[:, 0], 360.0), at[:, 1]]))
+    before, beyond = (
+        shapely.intersection(onward, shapely.box(side, south - 1.0, side + 180.0, north + 1.0))
+        for side in (0.0, 180.0))
+    beyond = shapely.transform(beyond, lambda at: at - [360.0, 0.0])
+    return shapely.MultiPolygon([
+        part for half in (before, beyond) for part in shapely.get_parts(half)
+        if isinstance(part, shapely.Polygon)
+    ])
 
 
 def _check(layer: ExportLayer) -> None:

@@ -28,6 +28,7 @@ class SoilMethod:
 
 
 _K, _S, _P = "potassium", "sulfate", "phosphorus"
+_B, _MG, _NA, _EC = "boron", "magnesium", "sodium", "ec"
 
 
 def _method(name: str, analytes: tuple[str, ...], *aliases: str) -> SoilMethod:
@@ -35,22 +36,29 @@ def _method(name: str, analytes: tuple[str, ...], *aliases: str) -> SoilMethod:
 
 
 METHODS: tuple[SoilMethod, ...] = (
-    _method("mehlich-3", (_K, _S, _P), "mehlich 3", "mehlich3", "mehlich iii", "m3", "m-3"),
-    _method("mehlich-1", (_K, _S, _P), "mehlich 1", "mehlich1", "mehlich i", "m1", "m-1",
-            "double acid"),
-    _method("ammonium acetate", (_K, _S), "nh4oac", "nh4-acetate", "1 n ammonium acetate",
+    _method("mehlich-3", (_K, _S, _P, _B, _MG, _NA), "mehlich 3", "mehlich3",
+            "mehlich iii", "m3", "m-3"),
+    _method("mehlich-1", (_K, _S, _P, _B, _MG, _NA), "mehlich 1", "mehlich1",
+            "mehlich i", "m1", "m-1", "double acid"),
+    _method("ammonium acetate", (_K, _S, _MG, _NA), "nh4oac", "nh4-acetate", "1 n ammonium acetate",
             "1n ammonium acetate", "1 m ammonium acetate", "1m ammonium acetate",
             "neutral ammonium acetate", "ammonium acetate ph 7", "neutral normal ammonium acetate"),
     _method("olsen", (_K, _P), "sodium bicarbonate", "bicarbonate", "nahco3",
             "0.5 m sodium bicarbonate", "olsen bicarbonate"),
     _method("bray-1", (_K, _P), "bray 1", "bray1", "bray p1", "bray-p1", "weak bray"),
     _method("bray-2", (_P,), "bray 2", "bray2", "bray p2", "bray-p2", "strong bray"),
-    _method("morgan", (_K, _S, _P), "sodium acetate ph 4.8"),
-    _method("modified morgan", (_K, _S, _P), "mod. morgan", "ammonium acetate ph 4.8"),
+    _method("morgan", (_K, _S, _P, _B, _MG), "sodium acetate ph 4.8"),
+    _method("modified morgan", (_K, _S, _P, _B, _MG), "mod. morgan", "ammonium acetate ph 4.8"),
     _method("ammonium bicarbonate-dtpa", (_K, _S, _P), "ab-dtpa", "ab dtpa", "abdtpa"),
     _method("sulfuric acid", (_K,), "h2so4", "sulphuric acid"),
     _method("water", (_K, _S), "h2o", "distilled water", "deionized water", "water extract"),
-    _method("saturated paste", (_K, _S), "saturation extract", "saturated paste extract"),
+    _method("saturated paste", (_K, _S, _B, _MG, _NA, _EC), "saturation extract",
+            "saturated paste extract", "ece"),
+    _method("hot water", (_B,), "hot-water soluble", "hot water soluble", "hws", "hwb"),
+    _method("dtpa-sorbitol", (_B,), "dtpa sorbitol", "sorbitol-dtpa"),
+    _method("1:1 water", (_EC,), "1:1 soil to water", "1:1 soil:water", "ec 1:1"),
+    _method("1:2 water", (_EC,), "1:2 soil to water", "1:2 soil:water", "ec 1:2"),
+    _method("1:5 water", (_EC,), "1:5 soil to water", "1:5 soil:water", "ec 1:5"),
     _method("calcium phosphate", (_S,), "monocalcium phosphate", "mono-calcium phosphate",
             "ca(h2po4)2", "mcp", "calcium phosphate 500 ppm p", "0.008 m calcium phosphate"),
     _method("potassium phosphate", (_S,), "monopotassium phosphate", "kh2po4", "0.032 m kh2po4",
@@ -72,8 +80,13 @@ UNITS: dict[str, tuple[str, ...]] = {
                      "base saturation", "percent saturation"),
     "%": ("%", "percent", "pct", "% loi"),
     "pH": ("ph", "ph units", "ph unit", "su", "s.u."),
+    "dS/m": ("ds/m", "ds m-1", "ms/cm", "ms cm-1", "mmhos/cm", "mmho/cm"),
+    "uS/cm": ("us/cm", "µs/cm", "us cm-1", "umhos/cm", "umho/cm", "µmhos/cm"),
 }
-"""Units and their spellings. "ppm" and "mg/kg" are both by mass of soil; "mg/L" is by volume."""
+"""Units and their spellings. "ppm" and "mg/kg" are both by mass of soil; "mg/L" is by volume.
+
+mS/cm and mmho/cm are dS/m, number for number (SI brochure, 9th edition: S = 1/ohm).
+"""
 
 UNITS_OF: dict[str, tuple[str, ...]] = {
     "potassium": ("ppm", "mg/kg", "mg/L", "lb/ac", "meq/100 g", "cmol/kg", "% saturation"),
@@ -82,13 +95,18 @@ UNITS_OF: dict[str, tuple[str, ...]] = {
     "cec": ("meq/100 g", "cmol/kg"),
     "organic_matter": ("%",),
     "ph": ("pH",),
+    "boron": ("ppm", "mg/kg", "mg/L", "lb/ac"),
+    "magnesium": ("ppm", "mg/kg", "mg/L", "lb/ac", "meq/100 g", "cmol/kg", "% saturation"),
+    "sodium": ("ppm", "mg/kg", "mg/L", "lb/ac", "meq/100 g", "cmol/kg", "% saturation"),
+    "ec": ("dS/m", "uS/cm"),
 }
 
 FORMS_OF: dict[str, tuple[str, ...]] = {
     "potassium": ("K", "K2O"),
     "sulfate": ("SO4-S", "SO4", "S"),
     "phosphorus": ("P", "P2O5"),
-    "cec": (), "organic_matter": (), "ph": (),
+    "boron": ("B",), "magnesium": ("Mg",), "sodium": ("Na",),
+    "cec": (), "organic_matter": (), "ph": (), "ec": (),
 }
 
 

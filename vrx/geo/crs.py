@@ -37,7 +37,7 @@ def parse_crs(text: str, *, where: str) -> pyproj.CRS:
     """A CRS from what a user wrote ("EPSG:32615", WKT). Raises `InputError`."""
     try:
         return pyproj.CRS.from_user_input(text)
-    except CRSError as err:
+    except (CRSError, UnicodeEncodeError) as err:
         raise InputError(
             f"CRS {text!r} is not known to PROJ",
             code="crs-unknown", where=where, hint="give an EPSG code, for example EPSG:32615",

@@ -1,6 +1,7 @@
 """User files -> checked values, with a finding for all that was left out, changed or assumed."""
 
 from vrx.intake._files import input_files
+from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.peek import (
     BoundaryPeek,
@@ -15,6 +16,7 @@ from vrx.intake.polygons import read_polygons
 from vrx.intake.raster_layer import read_raster_layer
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, SoilSpec
+from vrx.intake.task_grid import TaskGrid, read_task_grids
 from vrx.intake.yields import (
     CleanSpec,
     LogColumn,
@@ -29,6 +31,8 @@ from vrx.intake.yields import (
 )
 
 __all__ = [
+    "AppliedSpec",
+    "AppliedTotals",
     "BoundaryPeek",
     "CleanSpec",
     "ColumnSpec",
@@ -38,7 +42,9 @@ __all__ = [
     "PointSpec",
     "SoilSpec",
     "TablePeek",
+    "TaskGrid",
     "YieldSpec",
+    "applied_totals",
     "clean_yield",
     "grid_yield",
     "input_files",
@@ -52,6 +58,7 @@ __all__ = [
     "read_polygons",
     "read_raster_layer",
     "read_soil",
+    "read_task_grids",
     "read_yield_log",
     "read_yield_logs",
     "zone_yield_shares",

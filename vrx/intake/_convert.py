@@ -8,7 +8,14 @@ from collections.abc import Callable
 
 from vrx import units
 from vrx.errors import InputError
-from vrx.formats.soil_methods import UNITS, form_named, method_named, unit_named, unit_spelled
+from vrx.formats.soil_methods import (
+    FORMS_OF,
+    UNITS,
+    form_named,
+    method_named,
+    unit_named,
+    unit_spelled,
+)
 from vrx.intake._raise import stop_of
 from vrx.intake.spec import ColumnSpec
 from vrx.model import ANALYTES, Finding, stop
@@ -16,6 +23,10 @@ from vrx.model import ANALYTES, Finding, stop
 _FORM_FACTOR: dict[str, Callable[[float], float]] = {
     "K2O": units.k_from_k2o, "SO4": units.s_from_so4,
     "P2O5": lambda value: value * units.P_PER_P2O5,
+}
+_PPM_OF_MEQ: dict[str, Callable[[float], float]] = {
+    "K": units.k_ppm_from_meq_per_100g, "K2O": units.k_ppm_from_meq_per_100g,
+    "Mg": units.mg_ppm_from_meq_per_100g, "Na": units.na_ppm_from_meq_per_100g,
 }
 _SAME = ({"ppm", "mg/kg"}, {"meq/100 g", "cmol/kg"})
 
@@ -29,10 +40,13 @@ def to_kept_unit(
         value = math.nan if depth_in is None else units.ppm_from_lb_per_ac(
             value, depth_in=depth_in[1] - depth_in[0])
     elif unit == "% saturation":
-        value = units.k_ppm_from_meq_per_100g(cec_meq_per_100g * value / 100.0)
-    elif unit in {"meq/100 g", "cmol/kg"} and form in {"K", "K2O"}:
+        of_meq = _PPM_OF_MEQ.get(form, units.k_ppm_from_meq_per_100g)
+        value = of_meq(cec_meq_per_100g * value / 100.0)
+    elif unit in {"meq/100 g", "cmol/kg"} and form in _PPM_OF_MEQ:
         # An equivalent is of the ion, so that a form of K2O would be a contradiction.
-        return units.k_ppm_from_meq_per_100g(value)
+        return _PPM_OF_MEQ[form](value)
+    elif unit == "uS/cm":
+        return units.ds_per_m_from_us_per_cm(value)
     return _FORM_FACTOR[form](value) if form in _FORM_FACTOR else value
 
 
@@ -84,14 +98,13 @@ def checked_column(
     elif column.unit_column is None:
         findings.append(stop("soil-unit-missing", where, f"the unit of {analyte} is not stated",
                              todo="state it from the laboratory's report"))
+    forms = FORMS_OF[analyte]
     if known.needs_extractant:
-        if form is None:
+        if forms and form is None:
             findings.append(stop("soil-form-missing", where, f"the form of {analyte} is not stated",
-                                 todo="state it, for example " + (
-                                     '"K" or "K2O"' if analyte == "potassium" else
-                                     '"P" or "P2O5"' if analyte == "phosphorus" else
-                                     '"SO4-S", "SO4" or "S"')))
-        else:
+                                 todo="state it, for example "
+                                 + " or ".join(f'"{word}"' for word in forms)))
+        elif form is not None:
             form = tried(form_named, form)
         if extractant is None:
             findings.append(stop("soil-extractant-missing", where,

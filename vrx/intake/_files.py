@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import stat
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass
@@ -15,6 +17,11 @@ SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 MOST_ZIP_FILES = 2000
 MOST_ZIP_BYTES = 1 << 30
 MOST_FILE_BYTES = 2 << 30
+# What zipfile lets through when names, offsets or the packed bytes of an archive are damaged.
+ZIP_FAULTS = (OSError, EOFError, RuntimeError, ValueError, LookupError, OverflowError, struct.error,
+              zipfile.BadZipFile, zlib.error)
+_BOMB_BYTES = 64 << 20
+_BOMB_RATIO = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +40,14 @@ class Part:
         try:
             if self.member:
                 with zipfile.ZipFile(self.path) as archive:
-                    return archive.read(self.member)
+                    return member_bytes(archive, archive.getinfo(self.member), where=self.name)
             require_size(self.path)
             return self.path.read_bytes()
         except PermissionError as err:
             raise _no_permission(self.name) from err
-        except (OSError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error) as err:
+        except InputError:
+            raise
+        except ZIP_FAULTS as err:
             raise InputError(
                 f"cannot be read: {err}", code="file-unreadable", where=self.name,
                 hint="copy it again; an encrypted zip must be unpacked first",
@@ -81,13 +90,36 @@ def require_size(path: Path) -> None:
     """
     try:
         size = 0 if path.is_dir() else path.stat().st_size
+        mode = path.stat().st_mode
     except OSError:
         return  # told where it is read
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise InputError("is a device or a pipe, not a file", code="file-not-regular",
+                         where=path.name, hint="save what it gives as a file first")
     if size > MOST_FILE_BYTES:
         raise InputError(
             f"is {size / (1 << 30):.1f} GiB; at most {MOST_FILE_BYTES >> 30} GiB are read",
             code="file-too-large", where=path.name, hint="cut it to the field first",
         )
+
+
+def member_bytes(archive: zipfile.ZipFile, info: zipfile.ZipInfo, *, where: str) -> bytes:
+    """A member of a zip, never more of it than the archive states.
+
+    `ZipFile.read` unpacks all that the packed bytes give and cuts it afterwards.
+    Raises `InputError` for a way of packing other than plain and deflate.
+    """
+    if info.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
+        raise InputError(f"{info.filename!r} is packed by method {info.compress_type}, not by "
+                         "deflate", code="zip-method", where=where,
+                         hint="make the zip again in the plain way, or unpack it")
+    with archive.open(info) as stream:
+        data = stream.read(info.file_size)
+        # At the end the checksum is compared; an empty read is what triggers it.
+        stream.read(1)
+    if len(data) != info.file_size:
+        raise zipfile.BadZipFile(f"{info.filename!r} is shorter than the archive says")
+    return data
 
 
 def _is_zip(path: Path) -> bool:
@@ -101,7 +133,7 @@ def zip_members(source: Path | IO[bytes], *, where: str) -> list[tuple[str, Pure
     try:
         with zipfile.ZipFile(source) as archive:
             infos = [info for info in archive.infolist() if not info.is_dir()]
-    except (OSError, RuntimeError, ValueError, zipfile.BadZipFile) as err:
+    except ZIP_FAULTS as err:
         raise InputError(
             f"is not a readable zip: {err}", code="zip-broken", where=where,
             hint="copy or download it again",
@@ -113,9 +145,19 @@ def zip_members(source: Path | IO[bytes], *, where: str) -> list[tuple[str, Pure
             f"{MOST_ZIP_BYTES} bytes are read", code="zip-too-large", where=where,
             hint="zip only the files of this field",
         )
+    for info in infos:
+        if info.file_size > max(_BOMB_BYTES, _BOMB_RATIO * info.compress_size):
+            raise InputError(
+                f"holds {info.filename!r}, {info.compress_size} bytes that unpack to "
+                f"{info.file_size}", code="zip-bomb", where=where,
+                hint="no file of a field packs so well: make the zip again")
     found = []
     for info in sorted(infos, key=lambda i: i.filename):
         pure = PurePosixPath(info.filename.replace("\\", "/"))
+        if stat.S_ISLNK(info.external_attr >> 16):
+            raise InputError(f"holds {info.filename!r}, a link to another place",
+                             code="zip-unsafe-path", where=where,
+                             hint="make the zip again with the files themselves")
         if pure.is_absolute() or ".." in pure.parts or ":" in "".join(pure.parts[:1]):
             raise InputError(
                 f"holds the path {info.filename!r}, which leaves the archive",

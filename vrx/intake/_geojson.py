@@ -11,6 +11,7 @@ import pyproj
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, parse_crs
+from vrx.intake._json import half_a_character
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, note
 
@@ -33,9 +34,12 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
     except UnicodeDecodeError as err:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err
-    except (json.JSONDecodeError, RecursionError) as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=where,
                          hint="export or copy it again") from err
+    if encoding != "utf-16" and half_a_character(data, found):
+        raise InputError("holds half a character (a lone surrogate)", code="geojson-encoding",
+                         where=where, hint="save it as UTF-8")
     if not isinstance(found, dict) or "type" not in found:
         raise InputError('is JSON but not GeoJSON: it has no "type"', code="geojson-not-one",
                          where=where, hint="export the boundary as GeoJSON")
@@ -52,9 +56,12 @@ def _position_length(coordinates: Any) -> int:
     return 2
 
 
-def _shape(geometry: Mapping[str, Any] | None, *, where: str, depth: int = 0) -> Shape:
+def _shape(geometry: Any, *, where: str, depth: int = 0) -> Shape:
     if not geometry:
         return Shape()
+    if not isinstance(geometry, dict):
+        raise InputError("its geometry is no object of GeoJSON", code="geojson-type", where=where,
+                         hint="export it as Polygon or MultiPolygon")
     kind, coordinates = geometry.get("type"), geometry.get("coordinates") or []
     heights = _position_length(coordinates) > 2
     try:
@@ -79,9 +86,15 @@ def _shape(geometry: Mapping[str, Any] | None, *, where: str, depth: int = 0) ->
                 lines=tuple(line for s in inner for line in s.lines),
                 points=np.vstack(points) if points else NO_POINTS,
                 had_heights=any(s.had_heights for s in inner))
-    except (TypeError, ValueError, IndexError, KeyError, AttributeError) as err:
+    except InputError:
+        raise
+    except (TypeError, ValueError, LookupError, AttributeError, OverflowError) as err:
         raise InputError(f"its coordinates cannot be read: {err}", code="geojson-coordinates",
                          where=where, hint="export it again") from err
+    if kind == "GeometryCollection":
+        raise InputError(f"holds collections in collections, more than {_DEEPEST} deep",
+                         code="geojson-too-deep", where=where,
+                         hint="export it as Polygon or MultiPolygon")
     raise InputError(f"geometry type {kind!r} is not one of GeoJSON", code="geojson-type",
                      where=where, hint="export it as Polygon or MultiPolygon")
 
@@ -127,6 +140,9 @@ def read_geojson(data: bytes, *, file: str, name: str) -> Layer:
             raise InputError("is no feature", code="geojson-not-one", where=where,
                              hint="export it again")
         properties = item.get("properties") or {}
+        if not isinstance(properties, dict):
+            raise InputError("its properties are no object", code="geojson-not-one", where=where,
+                             hint="export it again")
         columns.update(dict.fromkeys(properties))
         features.append(Feature(record=number, properties=properties,
                                 shape=_shape(item.get("geometry"), where=where)))

@@ -10,6 +10,17 @@ from vrx.errors import InputError
 MOST_JSON_BYTES = 64 << 20
 
 
+def half_a_character(data: bytes, document: Any) -> bool:
+    """True for a lone surrogate, which JSON can escape and no text file can hold."""
+    if b"\\ud" not in data.lower():
+        return False
+    try:
+        json.dumps(document, ensure_ascii=False).encode("utf-8")
+    except (UnicodeEncodeError, RecursionError):
+        return True
+    return False
+
+
 def read_json(data: bytes, *, where: str) -> Any:
     """Plain values. Raises `InputError` where `json` would lose a key or take NaN for a number."""
     if len(data) > MOST_JSON_BYTES:
@@ -30,10 +41,14 @@ def read_json(data: bytes, *, where: str) -> Any:
                          where=where, hint="leave a missing result out")
 
     try:
-        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=pairs,
-                          parse_constant=constant)
+        document = json.loads(data.decode("utf-8-sig"), object_pairs_hook=pairs,
+                              parse_constant=constant)
     except InputError:
         raise
     except (ValueError, RecursionError) as err:
         raise InputError(f"is not valid JSON: {err}", code="json-broken", where=where,
                          hint="copy it again from the laboratory") from err
+    if half_a_character(data, document):
+        raise InputError("holds half a character (a lone surrogate)", code="json-broken",
+                         where=where, hint="copy it again from the laboratory")
+    return document

@@ -10,7 +10,6 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-import zlib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -20,7 +19,7 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.geo import WGS84
-from vrx.intake._files import Part, zip_members
+from vrx.intake._files import ZIP_FAULTS, Part, member_bytes, zip_members
 from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.intake._raise import listed
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
@@ -239,8 +238,11 @@ def kml_texts(part: Part) -> list[tuple[str, str, bytes]]:
         with zipfile.ZipFile(stream) as archive:
             for member, pure in members:
                 stem = part.stem if len(members) == 1 else pure.stem
-                texts.append((f"{part.name}/{pure}", stem, archive.read(member)))
-    except (OSError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error) as err:
+                data = member_bytes(archive, archive.getinfo(member), where=part.name)
+                texts.append((f"{part.name}/{pure}", stem, data))
+    except InputError:
+        raise
+    except ZIP_FAULTS as err:
         raise InputError(f"cannot be read: {err}", code="file-unreadable", where=part.name,
                          hint="copy it again; an encrypted zip must be unpacked first") from err
     return texts

@@ -45,7 +45,14 @@ def _many(value: Any, *inner: str) -> list[Any]:
     if value is None or value == "":
         return []
     if isinstance(value, list):
-        return [each for one in value for each in _many(one, *inner)]
+        flat, value = [], value[::-1]
+        while value:  # lists in lists, however deep
+            one = value.pop()
+            if isinstance(one, list):
+                value += one[::-1]
+            else:
+                flat += _many(one, *inner)
+        return flat
     if isinstance(value, dict):
         for name in inner:
             if name in value:

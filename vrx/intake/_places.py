@@ -76,7 +76,7 @@ def _column(
         cell = table.rows[row].cells[index]
         value = read(cell, decimal)
         if value is None:
-            bad.append(f"{cell!r} ({table.row_word} {table.rows[row].number})")
+            bad.append(f"{cell[:40]!r} ({table.row_word} {table.rows[row].number})")
         else:
             values[k] = value
     if not bad:
@@ -95,11 +95,11 @@ def _zone_systems(
     bad: list[str] = []
     for row in rows:
         text = table.rows[row].cells[index].upper().removesuffix("N" if not south else "S").strip()
-        zone = int(text) if text.isdigit() else 0
+        zone = int(text) if text.isdecimal() and len(text) <= 2 else 0
         if 1 <= zone <= 60:
             zones.append(zone)
         else:
-            bad.append(f"{text!r} ({table.row_word} {table.rows[row].number})")
+            bad.append(f"{text[:40]!r} ({table.row_word} {table.rows[row].number})")
     if bad:
         return (), np.zeros(0, dtype=np.int64), [
             stop("soil-zone-unknown", f"{table.file}, column {heading}",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from vrx import units
 from vrx.formats.soil_methods import UNITS_OF, nearest, unit_spelled
 from vrx.intake._convert import to_kept_unit
 from vrx.intake._depths import depth_of, words
@@ -17,6 +18,13 @@ from vrx.intake._raise import listed
 from vrx.intake._table import Table
 from vrx.intake.spec import ColumnSpec, Depth
 from vrx.model import ANALYTES, Finding, FloatArray, IntArray, note, stop, warn
+
+# ppm of one meq/100 g
+_PER_MEQ = {
+    "potassium": units.k_ppm_from_meq_per_100g(1.0),
+    "magnesium": units.mg_ppm_from_meq_per_100g(1.0),
+    "sodium": units.na_ppm_from_meq_per_100g(1.0),
+}
 
 
 @dataclass(slots=True, kw_only=True)
@@ -110,9 +118,11 @@ def _value(
     elif unit == "% saturation":
         if math.isnan(cec):
             log.no_cec.append(context.ids[position])
-        log.factors["% saturation to ppm: CEC x % / 100 x 390.98"] += 1
-    elif unit in {"meq/100 g", "cmol/kg"} and analyte == "potassium":
-        log.factors[f"{unit} to ppm K: x 390.98"] += 1
+        log.factors[f"% saturation to ppm: CEC x % / 100 x {_PER_MEQ[analyte]:.2f}"] += 1
+    elif unit in {"meq/100 g", "cmol/kg"} and analyte in _PER_MEQ:
+        log.factors[f"{unit} to ppm {ANALYTES[analyte].substance}: x {_PER_MEQ[analyte]:.2f}"] += 1
+    elif unit == "uS/cm":
+        log.factors["uS/cm to dS/m: divided by 1000"] += 1
     known = ANALYTES[analyte]
     if not math.isnan(value) and not known.low <= value <= known.high:
         log.implausible.append(f"{value:.6g} ({written})")

@@ -61,7 +61,9 @@ def _index_faults(name: str, data: bytes, records: int, main_bytes: int) -> list
     said = 2 * struct.unpack(">i", data[24:28])[0] if len(data) >= 100 else -1
     if said != len(data):
         return [_broken(name, f"header says {max(said, 100)} bytes, file has {len(data)}")]
-    count = (len(data) - 100) // 8
+    count, odd = divmod(len(data) - 100, 8)
+    if odd:
+        return [_broken(name, f"ends {odd} bytes after its last whole entry")]
     if records >= 0 and count != records:
         return [_broken(name, f"indexes {count} records, the .shp holds {records}")]
     pairs = np.frombuffer(data[100:], dtype=">i4").reshape(-1, 2).astype(np.int64)
@@ -141,8 +143,8 @@ def _encoding(parts: Mapping[str, Part], table: bytes) -> tuple[str, list[Findin
         try:
             if guess and body.decode(guess):
                 return guess, []
-        except (LookupError, UnicodeDecodeError):
-            continue
+        except (LookupError, ValueError):
+            continue  # also what codecs say that are no text encodings
     return "cp1252", [note("shapefile-encoding", name, "nothing says how its text is encoded",
                            done="read as Windows-1252", todo="check names with accents")]
 

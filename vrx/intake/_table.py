@@ -22,6 +22,7 @@ from vrx.model import Finding, FloatArray, note
 
 TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
 _HEADER_WITHIN = 25
+_MOST_COLUMNS = 16_384  # as many as a spreadsheet has
 _BY_NUMBER = re.compile(r"column (\d{1,4})")
 _PLAIN_UNITS = frozenset({"deg", "degrees", "degree", "°", "dd", "decimal degrees", "m", "ft",
                           "feet", "metres", "meters", "in", "inches", "cm", "-", "text", "units",
@@ -142,6 +143,10 @@ def body(
     while headings and not headings[-1]:
         headings.pop()
     width = len(headings)
+    if width > _MOST_COLUMNS:
+        raise InputError(f"has {width} columns; at most {_MOST_COLUMNS} are read",
+                         code="table-too-wide", where=file,
+                         hint="is it turned on its side? One row a sample, one column a reading")
     kept: list[Row] = []
     units: tuple[str, ...] = ()
     findings: list[Finding] = []

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import io
 import warnings
-import zipfile
-import zlib
 from collections.abc import Sequence
 from typing import Any
 
 from openpyxl.utils.exceptions import InvalidFileException
 
 from vrx.errors import InputError
-from vrx.intake._files import Part
+from vrx.intake._files import ZIP_FAULTS, Part
 from vrx.intake._table import (
     Table,
     body,
@@ -27,8 +25,7 @@ from vrx.model import note
 
 _MOST_ROWS = 200_000
 # What openpyxl lets through when a part of the zip, its XML or a style is damaged.
-_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, SyntaxError,
-           LookupError, ValueError, TypeError, AttributeError, InvalidFileException)
+_BROKEN = (*ZIP_FAULTS, SyntaxError, TypeError, AttributeError, InvalidFileException)
 
 
 def _open(part: Part) -> tuple[Any, bool]:

@@ -37,6 +37,10 @@ _LIKELY: tuple[tuple[str, str], ...] = (
     ("organic_matter", r"(om|o\.m\.|organic matter|loi)( %| pct| percent| \(.*\))?"),
     ("ph", r"(soil )?ph( water| 1:1| \(.*\)| 1:1 water)?"),
     ("phosphorus", rf"(p|phosphorus)( m3| m-3| mehlich.*| olsen| bray.*)?{_UNIT}"),
+    ("boron", rf"(b|boron)( hot water| hws| dtpa.*| m3| mehlich.*)?{_UNIT}"),
+    ("magnesium", rf"(mg|magnesium)( m3| m-3| mehlich.*| nh4oac)?{_UNIT}"),
+    ("sodium", rf"(na|sodium)( m3| m-3| mehlich.*| nh4oac)?{_UNIT}"),
+    ("ec", r"(ec|ece|soluble salts|electrical conductivity)( 1:\d)?( ds/m| mmhos?/cm| \(.*\))?"),
 )
 
 

@@ -1,7 +1,7 @@
 """The frozen values that pass between rooms. No verbs here but checks."""
 
 from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
-from vrx.model.columns import ANALYTES, Analyte
+from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
@@ -22,6 +22,7 @@ from vrx.model.zones import Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
+    "READ_ALONG",
     "Analyte",
     "BoolArray",
     "CropTruth",

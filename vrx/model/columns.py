@@ -39,5 +39,15 @@ ANALYTES: dict[str, Analyte] = {
                 label="pH", needs_extractant=False, decimals=1),
         Analyte(key="phosphorus", column="p_ppm", substance="P", unit="ppm", low=0, high=1500,
                 label="soil-test P, ppm P", needs_extractant=True, decimals=0),
+        Analyte(key="boron", column="b_ppm", substance="B", unit="ppm", low=0, high=100,
+                label="soil-test B, ppm B", needs_extractant=True, decimals=2),
+        Analyte(key="magnesium", column="mg_ppm", substance="Mg", unit="ppm", low=0, high=10000,
+                label="soil-test Mg, ppm Mg", needs_extractant=True, decimals=0),
+        Analyte(key="sodium", column="na_ppm", substance="Na", unit="ppm", low=0, high=20000,
+                label="soil-test Na, ppm Na", needs_extractant=True, decimals=0),
+        Analyte(key="ec", column="ec_ds_per_m", substance="EC", unit="dS/m", low=0, high=100,
+                label="salinity (EC), dS/m", needs_extractant=True, decimals=2),
     )
 }
+READ_ALONG = frozenset({"boron", "magnesium", "sodium", "ec"})
+"""Analytes that move no rate and are told zone by zone without a map of their own."""

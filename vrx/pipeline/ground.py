@@ -10,7 +10,18 @@ import numpy as np
 
 from vrx import geo, rules, surfaces, units, zones
 from vrx.errors import PlanError
-from vrx.model import ANALYTES, Finding, Grid, Severity, Surface, ZoneReading, Zones, note, warn
+from vrx.model import (
+    ANALYTES,
+    READ_ALONG,
+    Finding,
+    Grid,
+    Severity,
+    Surface,
+    ZoneReading,
+    Zones,
+    note,
+    warn,
+)
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
 
@@ -19,10 +30,18 @@ MOST_CELLS = 2_000_000
 
 
 def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
-    """A soil-test map of every analyte that the plan reads and the table holds."""
+    """A soil-test map of every analyte that the plan reads and the table holds.
+
+    What is only read along is not mapped, unless zones are cut by it or nothing else is there.
+    """
     grid = _map_grid(plan, inputs)
+    unmapped = READ_ALONG - set(plan.zones.nutrients)
+    if not set(inputs.soil.columns) - unmapped:
+        unmapped = frozenset()
     drawn = {}
     for analyte, column in inputs.soil.columns.items():
+        if analyte in unmapped:
+            continue
         places, values = inputs.soil.measured(analyte)
         if len(values) == 0:
             continue

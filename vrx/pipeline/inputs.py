@@ -103,7 +103,7 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
         key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
         for key, one in told.analytes().items()
     }
-    away = {"samples", "layout", *type(told).ANALYTES}
+    away = {"samples", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
     spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude=away))
     return intake.read_soil(
         path=folder / told.samples, field=field, spec=spec, season=season

@@ -12,7 +12,7 @@ from typing import Any
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
-from vrx.pipeline import ground, manifest, season, yields
+from vrx.pipeline import aside, brought, ground, manifest, season, yields
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.plan import Plan, load_plan, plan_path
@@ -89,6 +89,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
         *made.findings, *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
+        *brought.findings(plan, inputs, removal=season.removal),
+        *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
     ]

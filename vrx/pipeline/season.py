@@ -22,6 +22,7 @@ from vrx.model import (
     Zones,
     note,
 )
+from vrx.pipeline import brought
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import MachineSection, PassSection, Plan
@@ -58,18 +59,48 @@ def find_needs(
 
     `goals` are yield goals in the order of the zones; without them the plan's goal holds for all.
     """
-    water = None if plan.water is None else rules.WaterTest(**plan.water.model_dump())
+    water = water_test(plan)
     tissue = None if plan.tissue is None else rules.TissueTest(**plan.tissue.model_dump())
     return {
         nutrient: rules.needs(
             book=find_book(inputs.books, section.book), nutrient=nutrient,
             zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
             crop=plan.field.crop, expected_yield=goals or expected_yield(plan),
-            options=section.options(), water=water, tissue=tissue,
+            options={**section.options(), **brought.manure_option(plan, inputs, nutrient)},
+            water=water, tissue=tissue,
             zone_names=[zone.letter for zone in made.zones],
         )
         for nutrient, section in need_sections(plan).items()
     }
+
+
+def water_test(plan: Plan) -> rules.WaterTest | None:
+    """The plan's water: its inches and its sulfate."""
+    if plan.water is None:
+        return None
+    sulfate = ("net_in", "sulfate_so4_ppm", "sulfate_s_ppm", "sulfate_meq_per_l")
+    return rules.WaterTest(**plan.water.model_dump(include=set(sulfate)))
+
+
+def removal(plan: Plan, inputs: Inputs, hay: Yield) -> dict[str, tuple[float, str]]:
+    """Nutrient → (lb/ac that this hay removes, source): the plan's book, else a stated one."""
+    removed: dict[str, tuple[float, str]] = {}
+    sections = need_sections(plan)
+    for nutrient, (fallback, options) in _REMOVAL.items():
+        found = None
+        if nutrient in sections:
+            section = sections[nutrient]
+            found = rules.removes(
+                book=find_book(inputs.books, section.book), expected_yield=hay,
+                options=section.options(),
+            )
+        if found is None:
+            found = rules.removes(
+                book=inputs.books[fallback], expected_yield=hay, options=options
+            )
+        if found is not None:
+            removed[nutrient] = found
+    return removed
 
 
 def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
@@ -79,28 +110,12 @@ def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
     """
     goal = expected_yield(plan)
     k2o, sulfur, source = rules.takes_up(plan.field.crop, goal)
-    removed: dict[str, float] = {}
-    words = []
-    sections = need_sections(plan)
-    for nutrient, (fallback, options) in _REMOVAL.items():
-        found = None
-        if nutrient in sections:
-            section = sections[nutrient]
-            found = rules.removes(
-                book=find_book(inputs.books, section.book), expected_yield=goal,
-                options=section.options(),
-            )
-        if found is None:
-            found = rules.removes(
-                book=inputs.books[fallback], expected_yield=goal, options=options
-            )
-        if found is not None:
-            removed[nutrient] = found[0]
-            words.append(f"{nutrient} {found[1]}")
+    removed = removal(plan, inputs, goal)
+    k2o_removed, s_removed = (removed.get(nutrient, (None, ""))[0] for nutrient in ("K2O", "S"))
     return CropTruth(
         takes_up_k2o_lb_per_ac=k2o, takes_up_s_lb_per_ac=sulfur, takes_up_source=source,
-        removes_k2o_lb_per_ac=removed.get("K2O"), removes_s_lb_per_ac=removed.get("S"),
-        removes_source="; ".join(words),
+        removes_k2o_lb_per_ac=k2o_removed, removes_s_lb_per_ac=s_removed,
+        removes_source="; ".join(f"{nutrient} {words}" for nutrient, (_, words) in removed.items()),
     )
 
 

@@ -152,7 +152,8 @@ def _soil(facts: DraftFacts) -> list[str]:
 def _water_and_yield() -> list[str]:
     return [
         "# Irrigation water: net inches that stay in the root zone in the season, and its sulfate.",
-        "# Use sulfate_s_ppm instead where the report prints sulfate-sulfur (SO4-S).",
+        "# Use sulfate_s_ppm instead where the report prints sulfate-sulfur (SO4-S), and",
+        "# sulfate_meq_per_l where it prints milliequivalents.",
         "[water]",
         'net_in = "?"',
         'sulfate_so4_ppm = "?"',

@@ -17,6 +17,8 @@ from vrx.plan.schema import Plan
 
 BLANK = "?"
 PLAN_NAME = "plan.toml"
+MOST_PLAN_BYTES = 4 << 20
+_DEEPEST = 32
 
 
 def plan_path(folder_or_file: Path) -> Path:
@@ -33,7 +35,19 @@ def plan_path(folder_or_file: Path) -> Path:
 def read_document(path: Path) -> dict[str, Any]:
     """The plan file as plain TOML. Raises `PlanError` with the line of a syntax fault."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        if path.exists() and not path.is_file():
+            raise PlanError(
+                "is a folder, a device or a pipe, not a file", code="plan-unreadable",
+                where=str(path), hint="name the plan file",
+            )
+        if path.stat().st_size > MOST_PLAN_BYTES:
+            raise PlanError(
+                f"has more than {MOST_PLAN_BYTES >> 20} MiB", code="plan-too-large",
+                where=str(path), hint="this is no plan file; a plan has some hundred lines",
+            )
+        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except RecursionError as err:
+        raise _too_deep(path) from err
     except UnicodeDecodeError as err:
         raise PlanError(
             f"the file is not UTF-8 text (byte {err.start})", code="plan-encoding",
@@ -48,6 +62,34 @@ def read_document(path: Path) -> dict[str, Any]:
             f"cannot be read: {err.strerror or err}", code="plan-unreadable", where=str(path),
             hint="give yourself the right to read it, or copy it again",
         ) from err
+    except PlanError:
+        raise
+    except ValueError as err:  # a number of thousands of digits, an impossible date
+        raise PlanError(
+            f"holds a value that cannot be read: {err}", code="plan-syntax", where=str(path),
+            hint="look for a very long number or a day that does not exist",
+        ) from err
+    if _depth(document) > _DEEPEST:
+        raise _too_deep(path)
+    return document
+
+
+def _too_deep(path: Path) -> PlanError:
+    return PlanError(
+        f"sections or lists stand in each other more than {_DEEPEST} deep", code="plan-too-deep",
+        where=str(path), hint="a plan has sections and plain lists only",
+    )
+
+
+def _depth(document: dict[str, Any]) -> int:
+    """How deep values nest, counted to one more than is allowed."""
+    depth = 0
+    level: list[dict[str, Any] | list[Any]] = [document] if document else []
+    while level and depth <= _DEEPEST:
+        depth += 1
+        values = [v for one in level for v in (one.values() if isinstance(one, dict) else one)]
+        level = [v for v in values if isinstance(v, dict | list)]
+    return depth
 
 
 def _syntax_hint(err: tomllib.TOMLDecodeError) -> str:
@@ -115,7 +157,11 @@ def _code(problems: list[ErrorDetails]) -> str:
 
 def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
     """One fault of a file that `root` describes: key, value, rule, nearest key."""
-    location = [part for part in problem["loc"] if not _is_union_tag(part)]
+    *above, last = problem["loc"] or ("the plan",)
+    location = [part for part in above if not _is_union_tag(part)]
+    # An unknown key may be called like a type; it is always the last part.
+    if problem["type"] == "extra_forbidden" or not _is_union_tag(last):
+        location.append(last)
     key = ".".join(str(part) for part in location) or "the plan"
     if problem["type"] == "extra_forbidden":
         tail = _nearest_key(str(location[-1]), _known_keys(location[:-1], root))

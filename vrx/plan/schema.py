@@ -23,9 +23,17 @@ from vrx.plan.base import (
     Share,
     Text,
 )
+from vrx.plan.brought import (
+    CuttingSection,
+    FixFirstSection,
+    Manures,
+    TissueSection,
+    WaterSection,
+)
 from vrx.plan.yields import YieldLogSection
 
-SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus"]
+SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
+                  "magnesium", "sodium", "ec"]
 
 
 class PivotSection(Section):
@@ -73,6 +81,8 @@ class FieldSection(Section):
     crop: Literal["alfalfa"]
     season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
     stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
+    stems_per_ft2: NotNegative | None = None
+    billed_ac: Positive | None = None
 
     @model_validator(mode="after")
     def _one_boundary(self) -> Self:
@@ -166,6 +176,11 @@ class SoilSection(Section):
     organic_matter: AnalyteSection | None = None
     ph: AnalyteSection | None = None
     phosphorus: AnalyteSection | None = None
+    boron: AnalyteSection | None = None
+    magnesium: AnalyteSection | None = None
+    sodium: AnalyteSection | None = None
+    ec: AnalyteSection | None = None
+    cuttings_hauled_since_sampling: tuple[CuttingSection, ...] = ()
 
     ANALYTES: ClassVar[tuple[SoilKey, ...]] = get_args(SoilKey)
 
@@ -195,31 +210,6 @@ class SoilSection(Section):
         return {
             key: found for key in self.ANALYTES if (found := getattr(self, key)) is not None
         }
-
-
-class WaterSection(Section):
-    """`[water]`: what irrigation brings in the season, net of losses."""
-
-    net_in: NotNegative
-    sulfate_so4_ppm: NotNegative | None = None
-    sulfate_s_ppm: NotNegative | None = None
-
-    @model_validator(mode="after")
-    def _one_form(self) -> Self:
-        if (self.sulfate_so4_ppm is None) == (self.sulfate_s_ppm is None):
-            raise ValueError(
-                "give sulfate_so4_ppm or sulfate_s_ppm, as the water report prints it"
-            )
-        return self
-
-
-class TissueSection(Section):
-    """`[tissue]`: a plant test, with the part and stage that a rule may ask for."""
-
-    sulfur_pct: Positive | None = None
-    potassium_pct: Positive | None = None
-    part: Text
-    stage: Text
 
 
 class YieldSection(Section):
@@ -353,6 +343,8 @@ class Plan(Section):
     soil: SoilSection
     water: WaterSection | None = None
     tissue: TissueSection | None = None
+    manure: Manures = ()
+    fix_first: FixFirstSection | None = None
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
     zones: ZonesSection
@@ -365,6 +357,10 @@ class Plan(Section):
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
+        sulfur = self.need.sulfur
+        if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():
+            raise ValueError("the manure's sulfur is given twice: keep [manure] or "
+                             "manure_s_lb_per_ac of [need.sulfur]")
         ids = [one.id for one in self.passes]
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:

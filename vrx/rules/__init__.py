@@ -5,6 +5,7 @@ from vrx.rules.classes import class_breaks
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
 from vrx.rules.explain import BookPage, BookRow, BookTable, catalogue, explain
+from vrx.rules.fix_first import Limit, fix_first, fix_first_limits
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.load import load_books, own_book_template, read_book
 from vrx.rules.need import findings_of, need_surface, needs
@@ -16,6 +17,7 @@ __all__ = [
     "BookRow",
     "BookTable",
     "ExampleResult",
+    "Limit",
     "Option",
     "TissueTest",
     "WaterTest",
@@ -23,6 +25,8 @@ __all__ = [
     "class_breaks",
     "explain",
     "findings_of",
+    "fix_first",
+    "fix_first_limits",
     "load_books",
     "need_surface",
     "needs",

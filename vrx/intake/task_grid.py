@@ -1,0 +1,184 @@
+"""Grids of an ISO 11783-10 task folder (`TASKDATA.XML` with its binaries) → raw values, north up.
+
+In the file the first cell is the south-west one, rows run south to north (ISO 11783-10, grid;
+row order as two open-source readers have it). Here arrays are north up as everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from vrx.errors import InputError
+from vrx.formats.iso11783 import rate_from_raw
+from vrx.intake._kml_xml import xml_tree
+from vrx.model import FloatArray, IntArray
+from vrx.model.arrays import array_value
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+MOST_CELLS = 20_000_000
+_RECORD = "TASKDATA.XML"
+_AGAIN = "copy the whole TASKDATA folder again"
+
+
+@array_value
+class TaskGrid:
+    """One grid; `raw` (DDIs, rows, columns) are the file's integers, row 0 in the north.
+
+    `ddis` are four hex digits each. Degrees: the south and west edges and the size of a cell.
+    """
+
+    task: str
+    file: str
+    kind: int
+    ddis: tuple[str, ...]
+    south_deg: float
+    west_deg: float
+    cell_north_deg: float
+    cell_east_deg: float
+    raw: IntArray
+
+    def rates(self, unit: str, *, number: int = 0) -> FloatArray:
+        """Rates (rows, columns) of the `number`th DDI in `unit`. `InputError` for another kind."""
+        one = rate_from_raw(1, unit, self.ddis[number], where=self.file)
+        return np.asarray(self.raw[number] * one)
+
+    def centres_deg(self) -> tuple[FloatArray, FloatArray]:
+        """Latitudes (rows,) north to south and longitudes (columns,) of the cells' centres."""
+        _, rows, columns = self.raw.shape
+        lat = self.south_deg + (np.arange(rows)[::-1] + 0.5) * self.cell_north_deg
+        lon = self.west_deg + (np.arange(columns) + 0.5) * self.cell_east_deg
+        return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
+
+
+def _find(folder: Path, name: str) -> Path:
+    """A file by its name in either case."""
+    found = sorted(p for p in folder.iterdir() if p.name.upper() == name.upper())
+    if not found:
+        raise InputError(f"{name} is missing", code="task-file-missing", where=str(folder),
+                         hint=_AGAIN)
+    return found[0]
+
+
+def _number(element: Element, key: str, where: str) -> float:
+    said = element.get(key) or ""
+    try:
+        value = float(said)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"attribute {key} of {element.tag} is {said!r}, which is no number",
+                         code="task-attribute", where=where, hint="export the task again")
+    return value
+
+
+def _whole(element: Element, key: str, where: str) -> int:
+    value = _number(element, key, where)
+    if value != int(value):
+        raise InputError(f"attribute {key} of {element.tag} is {value:g}, no whole number",
+                         code="task-attribute", where=where, hint="export the task again")
+    return int(value)
+
+
+def _zones(task: Element, where: str) -> dict[int, dict[str, int]]:
+    """Zone code → (DDI → raw value), in the order of the file."""
+    zones: dict[int, dict[str, int]] = {}
+    for zone in task.iter("TZN"):
+        code = _whole(zone, "A", where)
+        values = {(pdv.get("A") or "").upper(): _whole(pdv, "B", where)
+                  for pdv in zone.findall("PDV")}
+        if code in zones or len(values) != len(zone.findall("PDV")):
+            raise InputError(f"zone {code} or one of its DDI stands twice", code="task-zone-twice",
+                             where=where, hint="export the task again")
+        zones[code] = values
+    return zones
+
+
+def _cells(path: Path, *, count: int, size: int, where: str) -> IntArray:
+    held = path.stat().st_size
+    if held != count * size:
+        raise InputError(f"{path.name} has {held} bytes, the task needs {count * size}",
+                         code="task-grid-size", where=where, hint=_AGAIN)
+    return np.frombuffer(path.read_bytes(), dtype="<i4" if size == 4 else "u1").astype(np.int64)
+
+
+def _by_code(cells: IntArray, zones: dict[int, dict[str, int]], where: str
+             ) -> tuple[tuple[str, ...], IntArray]:
+    """DDIs, and (cells, DDIs) raw values of the zone that each cell names."""
+    codes, place = np.unique(cells, return_inverse=True)
+    unknown = [str(code) for code in codes.tolist() if code not in zones]
+    if unknown:
+        raise InputError(f"cells name zones {', '.join(unknown)}, which the task does not define",
+                         code="task-zone-unknown", where=where, hint="export the task again")
+    ddis = tuple(dict.fromkeys(d for code in codes.tolist() for d in zones[code]))
+    for code in codes.tolist():
+        missing = [ddi for ddi in ddis if ddi not in zones[code]]
+        if missing or not ddis:
+            raise InputError(f"zone {code} has no value for {', '.join(missing) or 'anything'}",
+                             code="task-zone-empty", where=where, hint="export the task again")
+    table = np.array([[zones[code][ddi] for ddi in ddis] for code in codes.tolist()])
+    return ddis, np.asarray(table[place])
+
+
+def _grid(folder: Path, task: Element, grid: Element, name: str) -> TaskGrid:
+    stem = grid.get("G") or ""
+    where = f"{name}, task {task.get('A')}, grid {stem}"
+    columns, rows = (_whole(grid, key, where) for key in "EF")
+    kind = _whole(grid, "I", where)
+    south, west, high, wide = (_number(grid, key, where) for key in "ABCD")
+    if not (rows > 0 and columns > 0 and rows * columns <= MOST_CELLS and high > 0 and wide > 0):
+        raise InputError(
+            f"{rows} rows and {columns} columns of {high:g} by {wide:g} degrees (at most "
+            f"{MOST_CELLS:,} cells)", code="task-grid-size", where=where,
+            hint="export the task again")
+    if kind not in (1, 2) or not stem.isalnum():
+        raise InputError(f"grid type {kind} in file {stem!r} cannot be read",
+                         code="task-grid-kind", where=where, hint="types 1 and 2 are read")
+    zones, path = _zones(task, where), _find(folder, f"{stem}.BIN")
+    if kind == 1:
+        cells = _cells(path, count=rows * columns, size=1, where=where)
+        ddis, values = _by_code(cells, zones, where)
+    else:
+        code = _whole(grid, "J", where)
+        ddis = tuple(zones.get(code, {}))
+        if not ddis:
+            raise InputError(f"zone {code} with the grid's DDI is not defined",
+                             code="task-zone-unknown", where=where, hint="export the task again")
+        cells = _cells(path, count=rows * columns * len(ddis), size=4, where=where)
+        values = cells.reshape(-1, len(ddis))
+    raw = values.reshape(rows, columns, len(ddis))[::-1].transpose(2, 0, 1)
+    return TaskGrid(task=task.get("A") or "", file=path.name, kind=kind, ddis=ddis,
+                    south_deg=south, west_deg=west, cell_north_deg=high, cell_east_deg=wide,
+                    raw=np.ascontiguousarray(raw))
+
+
+def read_task_grids(*, path: Path) -> tuple[TaskGrid, ...]:
+    """All grids of a task folder, or of the folder that holds it; file names in either case.
+
+    Grid type 1 (a zone code in each cell) and 2 (values). Raises `InputError` for broken XML or one
+    with a document type, missing files, binaries of another size than the task says, zones that are
+    not defined, tasks in files of their own (XFR), and folders without a grid.
+    """
+    inner = [p for p in sorted(path.iterdir()) if p.is_dir() and p.name.upper() == "TASKDATA"] \
+        if path.is_dir() else []
+    folder = inner[0] if inner else path
+    if not folder.is_dir():
+        raise InputError("is no folder", code="task-file-missing", where=str(path), hint=_AGAIN)
+    record = _find(folder, _RECORD)
+    root = xml_tree(record.read_bytes(), where=record.name)
+    outside = [x.get("A") or "" for x in root.iter("XFR") if (x.get("A") or "").startswith("TSK")]
+    if outside:
+        raise InputError(f"keeps tasks in files of their own ({', '.join(outside)})",
+                         code="task-outside", where=record.name,
+                         hint="export it with all tasks in TASKDATA.XML")
+    found = tuple(_grid(folder, task, grid, record.name)
+                  for task in root.iter("TSK") for grid in task.findall("GRD"))
+    if not found:
+        raise InputError("holds no grid", code="task-no-grid", where=record.name,
+                         hint="is it a task with a prescription?")
+    return found

@@ -1,0 +1,96 @@
+"""What water, manure and earlier cuttings bring and take, plant tests, and limits of the user."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from vrx.plan.base import NotNegative, Positive, Section, Share, Text
+
+
+class WaterSection(Section):
+    """`[water]`: what irrigation brings in the season, net of losses.
+
+    `chloride_ppm`, `sodium_ppm` and `ec_ds_per_m` are read along; they move no rate.
+    """
+
+    net_in: NotNegative
+    sulfate_so4_ppm: NotNegative | None = None
+    sulfate_s_ppm: NotNegative | None = None
+    sulfate_meq_per_l: NotNegative | None = None
+    chloride_ppm: NotNegative | None = None
+    sodium_ppm: NotNegative | None = None
+    ec_ds_per_m: NotNegative | None = None
+    sampled_on: date | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        forms = (self.sulfate_so4_ppm, self.sulfate_s_ppm, self.sulfate_meq_per_l)
+        if sum(form is not None for form in forms) != 1:
+            raise ValueError(
+                "give one of sulfate_so4_ppm, sulfate_s_ppm and sulfate_meq_per_l, as the water "
+                "report prints it"
+            )
+        return self
+
+
+class TissueSection(Section):
+    """`[tissue]`: a plant test, with the part and stage that a rule may ask for."""
+
+    sulfur_pct: Positive | None = None
+    potassium_pct: Positive | None = None
+    part: Text
+    stage: Text
+
+
+class ManureSection(Section):
+    """`[manure]`, or `[[manure]]` for each of several: amount spread and its own analysis.
+
+    Tons are short tons as spread, at the moisture of the analysis. `available_share` is the share
+    of its sulfur that the season's crop can use.
+    """
+
+    name: Text = "manure"
+    applied_on: date | None = None
+    tons_per_ac: Positive | None = None
+    s_lb_per_ton: NotNegative | None = None
+    gal_per_ac: Positive | None = None
+    s_lb_per_1000_gal: NotNegative | None = None
+    available_share: Share | None = None
+
+    @model_validator(mode="after")
+    def _one_basis(self) -> Self:
+        solid = (self.tons_per_ac, self.s_lb_per_ton)
+        liquid = (self.gal_per_ac, self.s_lb_per_1000_gal)
+        full = [all(one is not None for one in pair) for pair in (solid, liquid)]
+        begun = [any(one is not None for one in pair) for pair in (solid, liquid)]
+        if full != begun or sum(full) != 1:
+            raise ValueError("give tons_per_ac with s_lb_per_ton, or gal_per_ac with "
+                             "s_lb_per_1000_gal, as the manure's analysis prints it")
+        return self
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, dict) else value
+
+
+Manures = Annotated[tuple[ManureSection, ...], BeforeValidator(_listed)]
+
+
+class CuttingSection(Section):
+    """One cutting of `[soil] cuttings_hauled_since_sampling`."""
+
+    tons_per_ac: Annotated[float, Field(gt=0, le=20, strict=True)]
+    moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)]
+
+
+class FixFirstSection(Section):
+    """`[fix_first]`: your own limits below which something else is to be put right first."""
+
+    source: Text
+    ph: Positive | None = None
+    phosphorus_ppm: Positive | None = None
+    boron_ppm: Positive | None = None
+    stems_per_ft2: Positive | None = None
