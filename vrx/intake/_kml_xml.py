@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import NoReturn
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from vrx.errors import InputError
+from vrx.intake._guarded_xml import guarded_parser
 
 MOST_BYTES = 64 << 20
 MOST_ELEMENTS = 1_000_000
@@ -14,30 +16,21 @@ DEEPEST = 100
 
 
 class _Reader:
-    """Feeds expat's events to a `TreeBuilder` and refuses what a boundary never needs.
-
-    A document type is refused as such: without one there are neither entities of the file's own
-    nor anything outside to fetch.
-    """
+    """Feeds expat's events to a `TreeBuilder` and refuses what a boundary never needs."""
 
     def __init__(self, where: str) -> None:
         self.where, self.depth, self.elements = where, 0, 0
         self.builder = TreeBuilder()
-        self.parser = expat.ParserCreate(namespace_separator="}")
-        self.parser.buffer_text = True
-        self.parser.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
+        self.parser = guarded_parser(self._doctype)
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self.builder.data
-        self.parser.StartDoctypeDeclHandler = self._doctype
-        self.parser.EntityDeclHandler = self._doctype
-        self.parser.ExternalEntityRefHandler = self._doctype
 
     def _refused(self, what: str, code: str, hint: str) -> InputError:
         line = self.parser.CurrentLineNumber
         return InputError(what, code=code, where=f"{self.where} line {line}", hint=hint)
 
-    def _doctype(self, *_: object) -> int:
+    def _doctype(self, *_: object) -> NoReturn:
         raise self._refused("declares a document type or an entity, which is refused",
                             "xml-doctype", "export it again without <!DOCTYPE> and <!ENTITY>")
 

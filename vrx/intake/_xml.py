@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NoReturn
 from xml.parsers import expat
 
 from vrx.errors import InputError
+from vrx.intake._guarded_xml import guarded_parser
 
 MOST_XML_BYTES = 64 << 20
 MOST_ELEMENTS = 2_000_000
@@ -21,7 +22,7 @@ class _Builder:
         self.stack: list[tuple[str, dict[str, Any], list[str]]] = []
         self.root: tuple[str, Any] = ("", {})
 
-    def refuse(self, *_: Any) -> Any:
+    def refuse(self, *_: object) -> NoReturn:
         raise InputError("holds a document type or entity declaration, which a result file does "
                          "not need and which can blow up or fetch strangers", code="xml-doctype",
                          where=self.where, hint="ask the sender for a file without DOCTYPE")
@@ -77,12 +78,7 @@ def read_xml(data: bytes, *, where: str) -> tuple[str, Any]:
         raise InputError(f"is larger than {MOST_XML_BYTES >> 20} MiB of XML", code="xml-too-large",
                          where=where, hint="send the results of one field")
     builder = _Builder(where)
-    parser = expat.ParserCreate(namespace_separator="}")
-    parser.buffer_text = True
-    parser.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
-    parser.StartDoctypeDeclHandler = builder.refuse
-    parser.EntityDeclHandler = builder.refuse
-    parser.ExternalEntityRefHandler = builder.refuse
+    parser = guarded_parser(builder.refuse)
     parser.StartElementHandler = builder.start
     parser.CharacterDataHandler = builder.text
     parser.EndElementHandler = builder.end
