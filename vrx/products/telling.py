@@ -134,7 +134,8 @@ def _small_share(
 ) -> Finding:
     """What a pass of thiosulfate brings, against what the crop takes up."""
     total = float(area.sum())
-    rate = float(planned @ area) / total if total > 0 else 0.0
+    # Whatever the machine's BLAS leaves in the last digit must not turn 15.25 into 15.3.
+    rate = round(float(planned @ area) / total, 9) if total > 0 else 0.0
     parts = []
     for name in NUTRIENTS:
         brings = rate * one.material.nutrient_lb_per_unit(name)
