@@ -143,6 +143,8 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     for name in named:
         for path in intake.input_files(folder / name):
             files[_relative(path, folder)] = path
+    for path in layer_files(plan, folder=folder):
+        files[_relative(path, folder)] = path
     return {
         "plan": {"path": plan_file.name, "sha256": sha256(plan_file)},
         "inputs": [
@@ -151,6 +153,15 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
         ],
         "materials_sha256": products.materials_sha256(material_paths),
     }
+
+
+def layer_files(plan: Plan, *, folder: Path) -> tuple[Path, ...]:
+    """The files on disk behind the plan's layers; a raster's come with what lies beside it."""
+    return tuple(
+        path for one in plan.layers
+        for path in (intake.raster_files if one.is_raster else intake.input_files)(
+            folder / one.file)
+    )
 
 
 def _relative(path: Path, folder: Path) -> str:
