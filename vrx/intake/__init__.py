@@ -10,11 +10,11 @@ from vrx.intake.peek import (
     peek_boundary,
     peek_table,
 )
-from vrx.intake.peek_raster import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.pivot import pivot_boundary, read_exclusions
 from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
 from vrx.intake.raster_layer import raster_files, read_raster_layer
+from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids

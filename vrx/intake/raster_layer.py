@@ -101,6 +101,7 @@ def _read_window(
 @contextmanager
 def opened_raster(path: Path) -> Iterator[Any]:
     """The file as an open raster. `InputError` where it is missing or no raster that is read."""
+    from rasterio import Env
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
     from rasterio.io import DatasetReader
 
@@ -111,11 +112,12 @@ def opened_raster(path: Path) -> Iterator[Any]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            # rasterio.open takes one driver only.
-            with DatasetReader(str(path), driver=list(DRIVERS)) as source:
+            # rasterio.open takes one driver only; without an Env none is registered.
+            with Env(), DatasetReader(str(path), driver=list(DRIVERS)) as source:
                 yield source
     except RasterioError as err:
-        raise InputError(f"cannot be read as a raster: {err}", code="raster-unreadable",
+        said = str(err).replace(str(path), path.name)
+        raise InputError(f"cannot be read as a raster: {said}", code="raster-unreadable",
                          where=path.name, hint="save it as GeoTIFF") from err
 
 

@@ -13,6 +13,7 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
+from vrx.pipeline.layer_files import layer_files
 from vrx.plan import PivotSection, Plan, SoilSection, layout_findings
 
 
@@ -153,15 +154,6 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
         ],
         "materials_sha256": products.materials_sha256(material_paths),
     }
-
-
-def layer_files(plan: Plan, *, folder: Path) -> tuple[Path, ...]:
-    """The files on disk behind the plan's layers; a raster's come with what lies beside it."""
-    return tuple(
-        path for one in plan.layers
-        for path in (intake.raster_files if one.is_raster else intake.input_files)(
-            folder / one.file)
-    )
 
 
 def _relative(path: Path, folder: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,10 +19,12 @@ from vrx.model import (
     Grid,
     LayerGrid,
     LayerReading,
+    Severity,
     Zones,
     note,
 )
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.layer_files import naming
 from vrx.plan import LayerSection, Plan
 
 # What a layer is held against: the soil tests that rates rest on.
@@ -38,12 +41,9 @@ def read_layers(
     readings = []
     for section in plan.layers:
         progress(f"reading layer {section.name}")
-        try:
+        with naming(section.name):
             layer = _read(section, field=inputs.field, grid=grid, folder=inputs.folder)
             codes = _codes(layer) if section.classes else ()
-        except InputError as err:
-            err.where = f"[[layer]] {section.name}, {err.where}"
-            raise
         readings.append(_by_zone(
             layer, made=made, codes=codes, for_yield=section.name in plan.yield_goal.layers,
             agreements=() if section.classes else _agreements(inputs, layer)))
@@ -126,7 +126,9 @@ def findings(readings: Sequence[LayerReading], made: Zones) -> tuple[Finding, ..
     found: list[Finding] = []
     for one in readings:
         layer, where = one.layer, f"[[layer]] {one.layer.name}"
-        found += layer.findings
+        # What moves nothing has nothing to warn of, so it informs.
+        found += [replace(each, severity=Severity.NOTE) if not one.for_yield
+                  and each.severity is Severity.WARN else each for each in layer.findings]
         found.append(note(
             "layer-by-zone", where, f"{layer.unit} ({layer.source}): " + "; ".join(
                 f"{zone.letter} {_words(one, k)}" for k, zone in enumerate(made.zones)),

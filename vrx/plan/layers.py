@@ -27,6 +27,10 @@ def _number(value: Any) -> Any:
     return value
 
 
+NoDataValue = Annotated[
+    Annotated[float, Field(allow_inf_nan=False)] | Literal["none"], BeforeValidator(_number)]
+
+
 class LayerSection(Section):
     """One layer: a band of a raster (`band`) or a column of a table of points (`value_column`).
 
@@ -40,9 +44,7 @@ class LayerSection(Section):
     crs: Text | None = None
     band: Annotated[int, Field(ge=1, strict=True)] | None = None
     classes: bool = False
-    no_data: Annotated[
-        float | Literal["none"], BeforeValidator(_number), Field(allow_inf_nan=False)
-    ] | None = None
+    no_data: NoDataValue | None = None
     value_column: Text | None = None
     longitude_column: Text | None = None
     latitude_column: Text | None = None
