@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +15,7 @@ import rasterio
 
 from vrx.errors import InputError
 from vrx.geo import transform_points
-from vrx.intake import raster_files, read_raster_layer
+from vrx.intake import peek_raster, raster_files, raster_layer, read_raster_layer
 from vrx.model import Field, Grid
 
 UTM = "EPSG:32615"
@@ -175,3 +176,62 @@ def test_a_zip_is_told_to_be_unpacked(field: Field, grid: Grid, tmp_path: Path) 
     with pytest.raises(InputError, match="zip") as caught:
         read(path, field, grid)
     assert "unpack" in caught.value.hint
+
+
+@pytest.mark.parametrize("packing", [None, "deflate", "jpeg"])
+def test_a_damaged_raster_gives_a_layer_or_a_reason(
+    make: SimpleNamespace, field: Field, grid: Grid, tmp_path: Path, packing: str | None
+) -> None:
+    values = (np.arange(3600) % 250 + 1).reshape(60, 60).astype("uint8")
+    path = raster(tmp_path / "dem.tif", values, make,
+                  **({} if packing is None else {"compress": packing}))
+    good, rng = path.read_bytes(), np.random.default_rng(5)
+    for turn in range(120):
+        data = bytearray(good[: rng.integers(1, len(good))] if turn % 4 == 0 else good)
+        for _ in range(int(rng.integers(1, 6))):
+            data[rng.integers(0, min(len(data), 900 if turn % 2 else len(data)))] = rng.integers(
+                0, 256)
+        path.write_bytes(data)
+        for reader in (lambda: read(path, field, grid), lambda: peek_raster(path, field=field),
+                       lambda: raster_files(path)):
+            # Any other error fails the test.
+            with contextlib.suppress(InputError):
+                reader()
+
+
+@pytest.mark.parametrize("size", [1e-320, 1e308, np.nan])
+def test_a_pixel_size_that_is_none_stops(
+    make: SimpleNamespace, field: Field, grid: Grid, tmp_path: Path, size: float
+) -> None:
+    path = raster(tmp_path / "dem.tif", half(249.0), make)
+    with rasterio.open(path, "r+") as target:
+        place = target.transform
+        target.transform = rasterio.Affine(size, 0, place.c, 0, -10.0, place.f)
+    with pytest.raises(InputError) as caught:
+        read(path, field, grid)
+    assert caught.value.code in {"raster-turned", "layer-outside-field", "layer-no-values",
+                                 "crs-no-such-place"}
+
+
+def test_a_system_that_has_no_place_for_the_field_stops(
+    make: SimpleNamespace, field: Field, grid: Grid, tmp_path: Path
+) -> None:
+    # A gnomonic map of the other side of the earth.
+    path = raster(tmp_path / "dem.tif", half(249.0), make, crs=(
+        "+proj=gnom +lat_0=-41 +lon_0=86 +datum=WGS84 +units=m"))
+    with pytest.raises(InputError) as caught:
+        read(path, field, grid)
+    assert caught.value.code in {"crs-no-such-place", "layer-outside-field"}
+    assert [f.code for f in peek_raster(path, field=field).findings] == [caught.value.code]
+
+
+def test_pieces_that_must_be_unpacked_whole_are_refused(
+    make: SimpleNamespace, field: Field, grid: Grid, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = raster(tmp_path / "dem.tif", half(249.0), make, blockysize=60)
+    monkeypatch.setattr(raster_layer, "MOST_BLOCK", 1000)
+    with pytest.raises(InputError, match="x 60 pixels, each") as caught:
+        read(path, field, grid)
+    assert caught.value.code == "raster-too-large"
+    assert "raster-too-large" in [f.code for f in peek_raster(path, field=field).findings]

@@ -7,7 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
+import pandas as pd
 import pyproj
 import pytest
 import rasterio
@@ -288,6 +290,38 @@ def test_a_point_table_without_its_column_stops(folder: Path, field: Field) -> N
         run_field(folder)
     assert "[[layer]] conductivity" in caught.value.where
     assert "ECa" in str(caught.value)
+
+
+@pytest.mark.parametrize("way", ["easting", "workbook", "points file"])
+def test_points_may_come_in_every_form_that_the_reader_knows(
+    folder: Path, field: Field, way: str
+) -> None:
+    points(folder / "ec.csv", field, step=10.0)
+    table = pd.read_csv(folder / "ec.csv")
+    section = POINTS + "fill_within_m = 10\n"
+    if way == "easting":
+        to_utm = pyproj.Transformer.from_crs("EPSG:4326", UTM, always_xy=True)
+        table["lon"], table["lat"] = to_utm.transform(table["lon"], table["lat"])
+        table.to_csv(folder / "ec.csv", index=False)
+        section = section.replace("longitude_column", "easting_column").replace(
+            "latitude_column", "northing_column") + f'crs = "{UTM}"\n'
+    elif way == "workbook":
+        with pd.ExcelWriter(folder / "ec.xlsx") as book:
+            pd.DataFrame({"notes": ["see sheet 2"]}).to_excel(book, sheet_name="cover")
+            table.to_excel(book, sheet_name="log", index=False)
+        section = section.replace("ec.csv", "ec.xlsx") + 'sheet = "log"\n'
+    else:
+        at = geopandas.points_from_xy(table["lon"], table["lat"], crs="EPSG:4326")
+        made = geopandas.GeoDataFrame({"ECa": table["ECa"]}, geometry=at).to_crs(UTM)
+        made.to_file(folder / "ec.gpkg", layer="log", driver="GPKG")
+        section = section.replace("ec.csv", "ec.gpkg").replace(
+            'longitude_column = "lon"\nlatitude_column = "lat"\n', 'layer = "log"\n')
+    add(folder, section)
+    result = run_field(folder)
+    one = result.job.layers[0]
+    for k, zone in enumerate(result.job.zones.zones):
+        by_hand = float(plane(zone.polygon.centroid.x, zone.polygon.centroid.y))
+        assert one.mean[k] == pytest.approx(by_hand, abs=0.1)
 
 
 def test_a_yield_below_zero_stops(folder: Path, field: Field) -> None:

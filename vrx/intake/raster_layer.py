@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pyproj
+from pyproj.exceptions import ProjError
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
@@ -26,6 +27,8 @@ DRIVERS = ("GTiff", "AAIGrid", "HFA", "ENVI", "EHdr", "netCDF", "JP2OpenJPEG", "
 """Formats that hold their own pixels; a virtual raster could name any other file."""
 MOST_PIXELS = 40_000_000
 """Pixels over the field beyond which a raster is refused; about 1 GB while it is read."""
+MOST_BLOCK = 100_000_000
+"""Pixels of one packed piece beyond which a raster is refused."""
 COARSE_CELLS = 3.0
 """Pixels wider than so many cells are noted: the layer says less than the grid seems to."""
 
@@ -72,9 +75,16 @@ def read_raster_layer(
     if not unit.strip():
         raise InputError("its unit is not stated", code="layer-unit-missing", where=path.name,
                          hint='state it, for example "m", "mS/m" or "index"')
+    from rasterio.errors import RasterioError
+
     window = _read_window(path, stated=crs, field=field, grid=grid, ask=_Ask(
         band=band, classes=classes, no_data=no_data))
-    values, how = _onto_grid(window, grid, field, classes=classes)
+    try:
+        values, how = _onto_grid(window, grid, field, classes=classes)
+    except RasterioError as err:
+        raise InputError(f"cannot be brought onto the field's grid: {err}",
+                         code="raster-unreadable", where=path.name,
+                         hint="save it as GeoTIFF in a common system, such as UTM") from err
     inside = field_cells(field, grid)
     share = covered_share(values, inside)
     if share == 0:
@@ -121,6 +131,19 @@ def opened_raster(path: Path) -> Iterator[Any]:
                          where=path.name, hint="save it as GeoTIFF") from err
 
 
+@contextmanager
+def placing(file: str) -> Iterator[None]:
+    """Faults of projections within become an `InputError`."""
+    try:
+        yield
+    except ProjError as err:
+        raise InputError(
+            "its coordinate system has no place for the field, or its pixels none in the field's",
+            code="crs-no-such-place", where=file,
+            hint="check that field and layer belong together, and the layer's CRS and pixel size",
+        ) from err
+
+
 def raster_files(path: Path) -> tuple[Path, ...]:
     """The raster and the files beside it that reading it uses (world file, header, mask), sorted.
 
@@ -141,18 +164,18 @@ def _window_of(
                          hint=f"bands: 1 to {source.count}")
     own = crs_of(source, file, stated)
     place = source.transform
-    if place.b or place.d or place.a <= 0 or place.e >= 0:
-        raise InputError("is turned, mirrored or has no place on the ground",
-                         code="raster-turned", where=file, hint="warp it north up first")
-    rows, columns = reach(source, own, field, grid, file)
+    require_north_up(place, file)
+    with placing(file):
+        rows, columns = reach(source, own, field, grid, file)
+        pixel_m = pixel_m_at(place, own, field)
     pixels = (rows[1] - rows[0]) * (columns[1] - columns[0])
-    pixel_m = pixel_m_at(place, own, field)
     if pixels > MOST_PIXELS:
         raise InputError(
             f"{pixels:,} pixels of {pixel_m:.3g} m lie over the field; at most {MOST_PIXELS:,} are "
             "read", code="raster-too-large", where=file,
             hint=f"average it to pixels of {grid.cell_m / 4:g} m first")
     cut = ((rows[0], rows[1]), (columns[0], columns[1]))
+    require_small_blocks(source, band, file)
     found = source.read(band, window=cut, masked=True)
     if np.iscomplexobj(found):
         raise InputError("holds complex numbers", code="raster-unreadable", where=file,
@@ -176,6 +199,24 @@ def _window_of(
         values=values, crs=own, pixel_m=pixel_m, findings=tuple(findings),
         transform=_north_up(place.c + columns[0] * place.a, place.f + rows[0] * place.e,
                             place.a, place.e))
+
+
+def require_small_blocks(source: Any, band: int, file: str) -> None:
+    """Raise `InputError` where one packed piece of the file alone would fill the memory."""
+    rows, columns = source.block_shapes[band - 1]
+    if rows * columns > MOST_BLOCK:
+        raise InputError(
+            f"is packed in pieces of {rows:,} x {columns:,} pixels, each to be unpacked whole",
+            code="raster-too-large", where=file,
+            hint="save it as a tiled GeoTIFF, or cut it to the field first")
+
+
+def require_north_up(place: Any, file: str) -> None:
+    """Raise `InputError` unless rows run east and columns south, by pixels of a true size."""
+    whole = all(math.isfinite(one) for one in tuple(place)[:6])
+    if not whole or place.b or place.d or place.a <= 0 or place.e >= 0:
+        raise InputError("is turned, mirrored or has no place on the ground",
+                         code="raster-turned", where=file, hint="warp it north up first")
 
 
 def _north_up(west: float, north: float, right: float, down: float) -> Any:
@@ -214,6 +255,10 @@ def reach(
     place = source.transform
     left, right = (float(x.min()) - place.c) / place.a, (float(x.max()) - place.c) / place.a
     top, bottom = (float(y.max()) - place.f) / place.e, (float(y.min()) - place.f) / place.e
+    if not all(math.isfinite(one) for one in (left, right, top, bottom)):
+        raise InputError(
+            f"its pixels of {place.a:g} x {-place.e:g} cannot be counted over the field",
+            code="raster-turned", where=file, hint="look at the file's pixel size and place")
     rows = (max(0, math.floor(top) - 2), min(source.height, math.ceil(bottom) + 2))
     columns = (max(0, math.floor(left) - 2), min(source.width, math.ceil(right) + 2))
     if rows[0] >= rows[1] or columns[0] >= columns[1]:

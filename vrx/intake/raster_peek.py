@@ -16,7 +16,15 @@ from vrx.intake._fills import fill_values, zero_background
 from vrx.intake._raise import stop_of
 from vrx.intake._table import TABLE_SUFFIXES
 from vrx.intake._vector import is_vector
-from vrx.intake.raster_layer import crs_of, opened_raster, pixel_m_at, reach
+from vrx.intake.raster_layer import (
+    crs_of,
+    opened_raster,
+    pixel_m_at,
+    placing,
+    reach,
+    require_north_up,
+    require_small_blocks,
+)
 from vrx.model import Field, Finding, FloatArray
 
 # Enough to see a layer's range; beyond it every k-th pixel of a raster is looked at.
@@ -96,13 +104,13 @@ def peek_raster(path: Path, *, field: Field | None, crs: str | None = None) -> R
         try:
             own = crs_of(source, path.name, crs)
             own_name = own.name
-            if place.b or place.d or place.a <= 0 or place.e >= 0:
-                raise InputError(
-                    "is turned, mirrored or has no place on the ground", code="raster-turned",
-                    where=path.name, hint="warp it north up first")
+            require_north_up(place, path.name)
             if field is not None:
-                pixel_m = pixel_m_at(place, own, field)
-                over = _over(source, own, field, path.name)
+                for band in range(1, source.count + 1):
+                    require_small_blocks(source, band, path.name)
+                with placing(path.name):
+                    pixel_m = pixel_m_at(place, own, field)
+                    over = _over(source, own, field, path.name)
         except InputError as err:
             found.append(stop_of(err))
         bands = tuple(_band(source, k, over) for k in range(1, source.count + 1))
