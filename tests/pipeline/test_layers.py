@@ -17,7 +17,7 @@ import shapely
 from scipy import stats
 
 from vrx import geo
-from vrx.errors import InputError
+from vrx.errors import InputError, PlanError
 from vrx.model import Field, Severity
 from vrx.pipeline import RunResult, check_field, run_field
 
@@ -374,6 +374,11 @@ def test_check_shows_what_the_files_of_unfinished_layers_hold(folder: Path, fiel
     assert ("lon", "longitude_column") in [(row[0], row[3]) for row in ec.rows]
     assert ("ECa", "number", "-") in [(row[0], row[2], row[3]) for row in ec.rows]
     assert [one["name"] for one in checked.to_json()["layers"]] == ["elevation", "conductivity"]
+    text = (folder / "plan.toml").read_text(encoding="utf-8")
+    half = folder / "half.toml"  # nothing open, but a key is missing
+    half.write_text(text.replace('band = "?"\n', "").replace('"?"', '"x"'), encoding="utf-8")
+    with pytest.raises(PlanError, match="vrx check"):
+        check_field(half)
     bare = folder / "plan.toml"
     bare.write_text(bare.read_text(encoding="utf-8").replace("dem.tif", "den.tif"))
     missing = check_field(folder)

@@ -34,6 +34,9 @@ def test_both_kinds_are_read_with_every_key(tmp_path: Path) -> None:
     assert (ec.is_raster, ec.value_column, ec.fill_within_m) == (False, "ECa", 20.0)
     assert (units.classes, units.no_data) == (True, "none")
     assert plan_of(tmp_path, "").layers == ()
+    # One layer alone may stand as a plain section.
+    (alone,) = plan_of(tmp_path, RASTER.replace("[[layer]]", "[layer]")).layers
+    assert alone.name == "elevation"
 
 
 @pytest.mark.parametrize(("sections", "words"), [

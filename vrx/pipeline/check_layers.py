@@ -35,6 +35,7 @@ def seen_layers(
 ) -> tuple[tuple[SeenLayer, ...], tuple[Finding, ...]]:
     """Every `[[layer]]` that names a file; what cannot be read becomes a stop finding."""
     told = document.get("layer", [])
+    told = [told] if isinstance(told, dict) else told
     seen: list[SeenLayer] = []
     found: list[Finding] = []
     for number, one in enumerate(told if isinstance(told, list) else [], 1):

@@ -85,6 +85,14 @@ class LayerSection(Section):
         return self.band is not None
 
 
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, dict) else value
+
+
+Layers = Annotated[tuple[LayerSection, ...], BeforeValidator(_listed)]
+"""`[[layer]]` for each, or one plain `[layer]`."""
+
+
 def require_known(layers: Sequence[LayerSection], of_yield: Sequence[str]) -> None:
     """Names stand once, and `[yield_goal] layers` names layers of yield. Raises `ValueError`."""
     seen: dict[str, str] = {}

@@ -30,7 +30,7 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
-from vrx.plan.layers import LayerSection, require_known
+from vrx.plan.layers import Layers, require_known
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -347,7 +347,7 @@ class Plan(Section):
     tissue: TissueSection | None = None
     manure: Manures = ()
     fix_first: FixFirstSection | None = None
-    layers: tuple[LayerSection, ...] = Field(default=(), alias="layer")
+    layers: Layers = Field(default=(), alias="layer")
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
     zones: ZonesSection
