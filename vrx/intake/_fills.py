@@ -22,8 +22,8 @@ _BACKGROUND_SHARE = 0.005
 
 def fill_values(values: FloatArray) -> dict[float, int]:
     """Values in `values` that only fill, with their counts."""
-    have = values[np.isfinite(values)]
-    low = have[(have <= -9999.0) | (have >= _BEYOND)]
+    # Comparisons with NaN are false; a copy of all pixels would double the memory.
+    low = values[((values <= -9999.0) | (values >= _BEYOND)) & np.isfinite(values)]
     # The last digits of a 32-bit fill are lost in some files.
     found, counts = np.unique(low, return_counts=True)
     return {
@@ -62,13 +62,12 @@ def unmeasured(values: FloatArray, file: str, no_data: NoData) -> list[Finding]:
 
 def zero_background(values: FloatArray, file: str) -> list[Finding]:
     """A warning where many pixels are exactly 0, apart from all others, and none is below."""
-    have = values[np.isfinite(values)]
-    zeros = int((have == 0).sum())
-    rest = have[have != 0]
-    if not len(rest) or zeros < _BACKGROUND_SHARE * len(have) or rest.min() < 0:
+    known, zeros = np.count_nonzero(np.isfinite(values)), np.count_nonzero(values == 0)
+    if zeros in (0, known) or zeros < _BACKGROUND_SHARE * known or np.nanmin(values) < 0:
         return []
+    rest = values[values > 0]
     return [warn(
-        "raster-zero-background", file, f"{zeros:,} of {len(have):,} pixels over the field are "
+        "raster-zero-background", file, f"{zeros:,} of {known:,} pixels over the field are "
         f"exactly 0, all others {rest.min():g} to {rest.max():g}, and the file states no value for "
         "no data", done="taken as measured",
         todo='if 0 is only background, add no_data = 0 to this [[layer]]; if it was measured, '

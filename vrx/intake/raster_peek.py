@@ -28,7 +28,7 @@ from vrx.intake.raster_layer import (
 from vrx.model import Field, Finding, FloatArray
 
 # Enough to see a layer's range; beyond it every k-th pixel of a raster is looked at.
-_LOOK_AT = 4_000_000
+_LOOK_AT = 1_000_000
 _LATTICE = 150
 # Of further bands only what the file states is told.
 _MOST_BANDS = 12
