@@ -293,6 +293,22 @@ def bench(folder: Path) -> None:
     write_csv(folder / "soil.csv",
               ["Sample", "Lat", "Long", "Date", "pH", "OM %", "CEC meq/100 g", "Olsen P ppm",
                "K ppm", "SO4-S ppm"], rows)
+    bench_conductivity(folder, field)
+
+
+def bench_conductivity(folder: Path, field: shapely.Polygon) -> None:
+    """Apparent conductivity logged on lines 60 ft apart; clay and salt gather at the tail."""
+    rng = np.random.default_rng(SEED + 3)
+    east, north = np.meshgrid(np.arange(-640.0, 680.0, 60.0), np.arange(-650.0, 720.0, 20.0))
+    at = np.column_stack([east.T.ravel(), north.T.ravel()])
+    at = at[shapely.contains_xy(field.buffer(-15.0), at[:, 0], at[:, 1])]
+    at = at + rng.normal(0.0, 1.5, at.shape)
+    ms_per_m = (46.0 - 17.0 * at[:, 1] / 650.0 + 6.0 * np.sin(at[:, 0] / 210.0)
+                + 4.0 * np.cos((at[:, 0] + at[:, 1]) / 160.0) + rng.normal(0.0, 1.2, len(at)))
+    lonlat = shapely.get_coordinates(placed(shapely.MultiPoint(at), BENCH_AT, "EPSG:4326"))
+    write_csv(folder / "conductivity.csv", ["Long", "Lat", "ECa mS/m"], [
+        [f"{lon:.6f}", f"{lat:.6f}", f"{value:.1f}"]
+        for (lon, lat), value in zip(lonlat, ms_per_m, strict=True)])
 
 
 FIELDS = {"kettle": kettle, "long-eighty": long_eighty, "bench": bench}
@@ -300,7 +316,7 @@ MADE = {
     "kettle": ("boundary.geojson", "soil.csv"),
     "long-eighty": ("boundary.zip", "own_zones.gpkg", "samples.cpg", "samples.dbf", "samples.prj",
                     "samples.shp", "samples.shx"),
-    "bench": ("boundary.geojson", "soil.csv"),
+    "bench": ("boundary.geojson", "conductivity.csv", "soil.csv"),
 }
 
 

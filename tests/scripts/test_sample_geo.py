@@ -205,3 +205,14 @@ def test_bench_is_forty_acres_and_its_samples_fall_inside(geo: Path) -> None:
     assert len(rows) == 25
     for row in rows:
         assert polygon.contains(shapely.Point(float(row["Long"]), float(row["Lat"])))
+
+
+def test_the_bench_conductivity_is_logged_inside_and_rises_to_the_tail(geo: Path) -> None:
+    _, polygon = _geojson(geo / "bench" / "boundary.geojson")
+    rows = _rows(geo / "bench" / "conductivity.csv")
+    assert (geo / "bench" / "conductivity.csv").stat().st_size < 100_000
+    at = np.array([[float(row["Long"]), float(row["Lat"])] for row in rows])
+    value = np.array([float(row["ECa mS/m"]) for row in rows])
+    assert shapely.contains_xy(polygon, at[:, 0], at[:, 1]).all()
+    assert value.min() > 5
+    assert np.corrcoef(at[:, 1], value)[0, 1] < -0.7

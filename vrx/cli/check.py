@@ -85,6 +85,12 @@ def _print(checked: Checked, *, everything: bool) -> None:
             ],
             left=4,
         )
+    for layer in checked.layers:
+        show.say(f"layer {layer.name}: {layer.file}")
+        for what, value in layer.facts:
+            show.say(f"  {what}: {value}")
+        show.table("as the file has it (proposals; nothing is used until the plan says so)",
+                   list(layer.headings), [list(row) for row in layer.rows], left=2)
     if checked.open_lines:
         show.say(f"{len(checked.open_lines)} lines of {checked.plan_file.name} are still to be "
                  "filled in:")

@@ -13,7 +13,8 @@ from vrx.intake.peek import (
 from vrx.intake.pivot import pivot_boundary, read_exclusions
 from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
-from vrx.intake.raster_layer import read_raster_layer
+from vrx.intake.raster_layer import raster_files, read_raster_layer
+from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
@@ -33,6 +34,7 @@ from vrx.intake.yields import (
 __all__ = [
     "AppliedSpec",
     "AppliedTotals",
+    "BandPeek",
     "BoundaryPeek",
     "CleanSpec",
     "ColumnSpec",
@@ -40,6 +42,7 @@ __all__ = [
     "LogColumn",
     "PlaceColumns",
     "PointSpec",
+    "RasterPeek",
     "SoilSpec",
     "TablePeek",
     "TaskGrid",
@@ -48,10 +51,13 @@ __all__ = [
     "clean_yield",
     "grid_yield",
     "input_files",
+    "looks_like_raster",
     "normalise_yields",
     "peek_boundary",
+    "peek_raster",
     "peek_table",
     "pivot_boundary",
+    "raster_files",
     "read_boundary",
     "read_exclusions",
     "read_point_layer",

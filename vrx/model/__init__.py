@@ -5,7 +5,14 @@ from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
-from vrx.model.layer import LayerGrid, YieldLog, YieldPattern, YieldShares
+from vrx.model.layer import (
+    Agreement,
+    LayerGrid,
+    LayerReading,
+    YieldLog,
+    YieldPattern,
+    YieldShares,
+)
 from vrx.model.need import Need, NeedLine, Yield
 from vrx.model.product import (
     Material,
@@ -23,6 +30,7 @@ from vrx.model.zones import Zone, ZoneReading, Zones
 __all__ = [
     "ANALYTES",
     "READ_ALONG",
+    "Agreement",
     "Analyte",
     "BoolArray",
     "CropTruth",
@@ -34,6 +42,7 @@ __all__ = [
     "IntArray",
     "Job",
     "LayerGrid",
+    "LayerReading",
     "Material",
     "MethodScore",
     "Need",

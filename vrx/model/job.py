@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
 from vrx.model.soil import SoilTable
@@ -66,3 +67,4 @@ class Job:
     crop_truth: CropTruth
     sources: tuple[Source, ...]
     findings: tuple[Finding, ...]
+    layers: tuple[LayerReading, ...] = ()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -108,3 +110,46 @@ class YieldShares:
     low: FloatArray
     high: FloatArray
     findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How a layer and a soil test go together at the `n` sample points that have both.
+
+    `pearson` and `spearman` are coefficients from -1 to 1, None where there are too few points or
+    one of the two does not vary. `same_cell` counts points that share a cell with an earlier one.
+    """
+
+    analyte: str
+    n: int
+    pearson: float | None
+    spearman: float | None
+    same_cell: int = 0
+
+
+@array_value
+class LayerReading:
+    """A layer and what it reads in every zone, arrays (zones,), NaN for a zone without a value.
+
+    `mean` is weighted by area, `low` and `high` are the least and greatest cell; `covered` is the
+    share of the zone that has a value. For a layer of classes (`codes` not empty) mean, low and
+    high are NaN and `shares` (classes, zones) are shares of the covered part. `for_yield` tells
+    that the layer shares the yield goal out.
+    """
+
+    layer: LayerGrid
+    mean: FloatArray
+    low: FloatArray
+    high: FloatArray
+    covered: FloatArray
+    codes: tuple[float, ...] = ()
+    shares: FloatArray
+    agreements: tuple[Agreement, ...] = ()
+    for_yield: bool = False
+
+    @property
+    def decimals(self) -> int:
+        """Decimals that show the spread over the field in three figures."""
+        low, high = (float(v) for v in (np.nanmin(self.layer.values), np.nanmax(self.layer.values)))
+        spread = high - low or abs(high)
+        return 0 if not spread else min(max(2 - math.floor(math.log10(spread)), 0), 6)

@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from vrx import intake
 from vrx.errors import VrxError
 from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
+from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
 from vrx.pipeline.run import compute
 from vrx.plan import (
@@ -69,6 +70,7 @@ class Checked:
     readings: tuple[Reading, ...]
     columns: tuple[SeenColumn, ...]
     findings: tuple[Finding, ...]
+    layers: tuple[SeenLayer, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -99,6 +101,7 @@ class Checked:
                 }
                 for one in self.columns
             ],
+            "layers": [asdict(one) for one in self.layers],
             "findings": findings(self.findings),
         }
 
@@ -122,6 +125,7 @@ def check_field(folder: Path) -> Checked:
         plan_file=plan_file, open_lines=(), field=inputs.field,
         samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), columns=(),
         findings=(*read, *_stops_of_the_run(plan, inputs, known=read)),
+        layers=seen_layers(document, folder=plan_file.parent, field=inputs.field)[0],
     )
 
 
@@ -149,8 +153,10 @@ def _check_draft(
             columns = _seen(intake.peek_table(plan_file.parent / soil["samples"]))
         except VrxError as err:
             findings.append(_as_stop(err))
+    layers, said = seen_layers(document, folder=plan_file.parent, field=field)
+    findings += said
     return Checked(
-        plan_file=plan_file, open_lines=open_lines, field=field,
+        plan_file=plan_file, open_lines=open_lines, field=field, layers=layers,
         samples=0 if table is None else len(table.sample_id),
         readings=() if table is None else _readings(table), columns=columns,
         findings=tuple(findings),

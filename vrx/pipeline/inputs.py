@@ -13,6 +13,7 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
+from vrx.pipeline.layer_files import layer_files
 from vrx.plan import PivotSection, Plan, SoilSection, layout_findings
 
 
@@ -143,6 +144,8 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     for name in named:
         for path in intake.input_files(folder / name):
             files[_relative(path, folder)] = path
+    for path in layer_files(plan, folder=folder):
+        files[_relative(path, folder)] = path
     return {
         "plan": {"path": plan_file.name, "sha256": sha256(plan_file)},
         "inputs": [

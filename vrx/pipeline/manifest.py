@@ -12,7 +12,7 @@ from typing import Any
 import shapely
 
 from vrx import __version__, geo
-from vrx.model import ExportedFile, Field, Finding, Job, PassRates, Zones
+from vrx.model import ExportedFile, Field, Finding, Job, LayerReading, PassRates, Zones
 from vrx.pipeline.commit import json_bytes
 
 SCHEMA = 1
@@ -73,6 +73,7 @@ def build(
             }
             for balance in job.prescription.balances
         ],
+        "layers": [_layer(one, zone_ids) for one in job.layers],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
@@ -95,6 +96,30 @@ def _field(field: Field, made: Zones) -> dict[str, Any]:
         "crs_centre": list(field.crs_centre),
         "bounds_deg": [float(one) for one in shapely.total_bounds(corners)],
     }
+
+
+def _layer(one: LayerReading, zone_ids: Sequence[int]) -> dict[str, Any]:
+    layer = one.layer
+    zones = []
+    for k, zone_id in enumerate(zone_ids):
+        row: dict[str, Any] = {"zone_id": zone_id, "covered_share": _known(one.covered[k])}
+        if one.codes:
+            row["shares"] = {
+                f"{code:g}": _known(one.shares[j, k]) for j, code in enumerate(one.codes)
+            }
+        else:
+            row |= {"mean": _known(one.mean[k]), "least": _known(one.low[k]),
+                    "greatest": _known(one.high[k])}
+        zones.append(row)
+    return {
+        "name": layer.name, "kind": layer.kind, "unit": layer.unit, "source": layer.source,
+        "covered_share": layer.covered_share, "yield_goal": one.for_yield, "zones": zones,
+        "agreement": [asdict(each) for each in one.agreements],
+    }
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
 
 
 def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:

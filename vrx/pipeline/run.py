@@ -12,7 +12,7 @@ from typing import Any
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
-from vrx.pipeline import aside, brought, ground, manifest, season, yields
+from vrx.pipeline import aside, brought, ground, layers, manifest, season, yields
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.plan import Plan, load_plan, plan_path
@@ -75,9 +75,11 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
     readings = ground.read_zones(inputs, maps, made)
+    grid = next(iter(maps.values())).grid
+    beside = layers.read_layers(plan, inputs, made=made, grid=grid, progress=progress)
     shared = yields.zone_goals(
-        plan, field=inputs.field, made=made, grid=next(iter(maps.values())).grid,
-        folder=inputs.folder, progress=progress,
+        plan, field=inputs.field, made=made, grid=grid, folder=inputs.folder, progress=progress,
+        patterns=layers.patterns(plan, beside),
     )
     progress("working out needs and passes")
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
@@ -87,7 +89,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
         *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
-        *made.findings, *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
+        *made.findings, *layers.findings(beside, made),
+        *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
         *brought.findings(plan, inputs, removal=season.removal),
         *aside.findings(plan, inputs, made, readings),
@@ -100,7 +103,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         expected_yield=season.expected_yield(plan), soil=inputs.soil, surfaces=maps, zones=made,
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
-        findings=tuple(dict.fromkeys(found)),
+        findings=tuple(dict.fromkeys(found)), layers=beside,
     )
 
 

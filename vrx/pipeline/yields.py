@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from vrx import intake
-from vrx.model import Field, Finding, Grid, Yield, Zones, note
+from vrx.model import Field, Finding, Grid, LayerGrid, Yield, Zones, note
 from vrx.plan import Plan
 from vrx.plan.yields import YieldLogSection
 
@@ -35,14 +35,15 @@ class ZoneGoals:
 
 def zone_goals(
     plan: Plan, *, field: Field, made: Zones, grid: Grid, folder: Path,
-    progress: Callable[[str], None],
+    progress: Callable[[str], None], patterns: Sequence[LayerGrid] = (),
 ) -> ZoneGoals | None:
-    """The plan's goal times each zone's relative yield; None where the plan names no log.
+    """The plan's goal times each zone's relative yield; None where the plan names no pattern.
 
-    Every harvest of every log is cleaned, gridded and divided by its own mean; all count alike.
+    Every harvest of every log is cleaned, gridded and divided by its own mean; so is each of
+    `patterns`, the layers of yield that the plan names. All count alike.
     """
     told = plan.yield_goal
-    if not told.log:
+    if not told.log and not patterns:
         return None
     findings: list[Finding] = []
     layers = []
@@ -58,6 +59,8 @@ def zone_goals(
             )
             findings += [*cleaned.findings, *layer.findings]
             layers.append(layer)
+    harvests = len(layers)
+    layers += patterns
     pattern = intake.normalise_yields(layers=layers, field=field)
     shares = intake.zone_yield_shares(
         relative=pattern.relative, grid=grid, polygons=[zone.polygon for zone in made.zones],
@@ -73,11 +76,17 @@ def zone_goals(
     )
     findings += [*pattern.findings, *shares.findings, note(
         "yield-goal-by-zone", "[yield_goal]",
-        f"{told.tons_per_ac:g} t/ac shared out by {len(layers)} harvests: {each}",
+        f"{told.tons_per_ac:g} t/ac shared out by {_counted(harvests, len(patterns))}: {each}",
         done="the area-weighted mean stays the plan's goal",
         todo="a zone that yields less for want of K or S needs more, not less: judge the pattern",
     )]
     return ZoneGoals(goals=goals, findings=tuple(findings))
+
+
+def _counted(harvests: int, layers: int) -> str:
+    parts = [f"{n} {word}{'s' * (n > 1)}"
+             for n, word in ((harvests, "harvest"), (layers, "layer")) if n]
+    return " and ".join(parts)
 
 
 def _spec(section: YieldLogSection) -> intake.YieldSpec:

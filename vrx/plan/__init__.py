@@ -1,6 +1,7 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
 from vrx.plan.schema import (
@@ -19,6 +20,7 @@ __all__ = [
     "AnalyteSection",
     "DraftFacts",
     "FieldSection",
+    "LayerSection",
     "Layout",
     "MachineSection",
     "PassSection",

@@ -30,6 +30,7 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.layers import Layers, require_known
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -218,6 +219,7 @@ class YieldSection(Section):
     tons_per_ac: Annotated[float, Field(gt=0, le=20, strict=True)]
     moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)]
     log: tuple[YieldLogSection, ...] = ()
+    layers: tuple[Text, ...] = ()
 
 
 class SurfaceSection(Section):
@@ -345,6 +347,7 @@ class Plan(Section):
     tissue: TissueSection | None = None
     manure: Manures = ()
     fix_first: FixFirstSection | None = None
+    layers: Layers = Field(default=(), alias="layer")
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
     zones: ZonesSection
@@ -357,6 +360,7 @@ class Plan(Section):
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
+        require_known(self.layers, self.yield_goal.layers)
         sulfur = self.need.sulfur
         if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():
             raise ValueError("the manure's sulfur is given twice: keep [manure] or "

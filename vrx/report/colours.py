@@ -121,7 +121,8 @@ def nice_classes(values: FloatArray, *, most: int = MOST_CLASSES) -> Classes:
     low, high = float(values.min()), float(values.max())
     if high - low <= 1e-9 * max(1.0, abs(high)):
         return Classes(edges=(low, high), decimals=0 if low == round(low) else 1)
-    for power in range(math.floor(math.log10((high - low) / most)), 12):
+    least = math.floor(math.log10((high - low) / most))
+    for power in range(least, least + 4):
         for digit in (1.0, 2.0, 2.5, 5.0):
             step = digit * 10.0**power
             first = math.floor(low / step + 1e-9)

@@ -31,7 +31,8 @@ class Picture(NamedTuple):
     remark: str
 
 
-def _outline(frame: MapFrame, field: Field, *, fill: str) -> str:
+def outline(frame: MapFrame, field: Field, *, fill: str) -> str:
+    """The boundary on a map."""
     # A third of a drawing unit is below what any screen or printer shows at this size.
     shape = shapely.simplify(frame.geometry(field.boundary), 0.15)
     return svg.element(
@@ -72,7 +73,7 @@ def samples_map(*, key: str, field: Field, soil: SoilTable) -> Picture:
     places = frame.places(np.column_stack([soil.easting_m, soil.northing_m]))
     texts, remark = _point_texts(places, soil.sample_id, frame, what="Names")
     foot, bottom = frames.furniture(frame)
-    body = [head, _outline(frame, field, fill="#f1f2ea"), _dots(places, radius=2.2), texts, foot]
+    body = [head, outline(frame, field, fill="#f1f2ea"), _dots(places, radius=2.2), texts, foot]
     description = f"Boundary of {field.name} with {count} sample points."
     return Picture(
         svg.drawing(
@@ -82,10 +83,11 @@ def samples_map(*, key: str, field: Field, soil: SoilTable) -> Picture:
     )
 
 
-def _raster(
+def raster(
     *, key: str, frame: MapFrame, field: Field, grid: Grid, classes: IntArray,
     colours: Sequence[str],
 ) -> str:
+    """Coloured cells within the boundary; `classes` is -1 where nothing is known."""
     enlarge = min(max(1, round(720 / grid.columns)), 6)
     picture = png.classed_png(classes, colours, enlarge=enlarge)
     corner = frame.places(np.array([[grid.west_m, grid.north_m]]))[0]
@@ -128,9 +130,9 @@ def _surface_picture(
     bar, bottom = frames.class_legend(classes, colours, top=after, words=legend)
     body = [
         head,
-        _raster(key=key, frame=frame, field=field, grid=surface.grid, colours=colours,
+        raster(key=key, frame=frame, field=field, grid=surface.grid, colours=colours,
                 classes=classes.index(values)),
-        _outline(frame, field, fill="none"), _dots(places, radius=2.2), texts, foot, bar,
+        outline(frame, field, fill="none"), _dots(places, radius=2.2), texts, foot, bar,
     ]
     low, high = (numbers.fixed(float(v), classes.decimals + 1) for v in
                  (inside.min(), inside.max()))
@@ -248,7 +250,7 @@ def zones_map(*, key: str, field: Field, zones: Zones) -> Picture:
     labels, remark = _zone_labels(frame, zones, texts)
     foot, bottom = frames.furniture(frame)
     body = [
-        head, _zone_paths(key, frame, zones, tints), _outline(frame, field, fill="none"), labels,
+        head, _zone_paths(key, frame, zones, tints), outline(frame, field, fill="none"), labels,
         foot,
     ]
     description = "; ".join(f"zone {letter}: {acres}" for letter, acres in texts) + "."
@@ -305,7 +307,7 @@ def rate_map(
     legend, bottom = frames.swatch_legend(rows, top=after)
     body = [
         head, _zone_paths(key, frame, zones, [ramp[i] for i in index]),
-        _outline(frame, field, fill="none"), labels, foot, legend,
+        outline(frame, field, fill="none"), labels, foot, legend,
     ]
     description = "; ".join(
         f"zone {letter}: {value} {rates.material.unit}" for letter, value in texts

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import maps, numbers, passes, reasons, soils, words
+from vrx.report import layers, maps, numbers, passes, reasons, soils, words
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -106,6 +106,7 @@ def _soil(job: Job) -> dict[str, object]:
         "surfaces": [s for s in surfaces if words.steers(s.key)],
         "others": [s for s in surfaces if not words.steers(s.key)],
         "zones": soils.zone_soils(job),
+        "layers": layers.layer_views(job),
         "readings": [
             (words.opening(words.analyte_name(key)), reading.extractant,
              words.depth(reading.depth_in))

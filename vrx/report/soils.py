@@ -56,8 +56,9 @@ class ReadingCell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneSoil:
-    """A zone's readings and classes."""
+    """A zone's readings and classes; `position` counts from 0."""
 
+    position: int
     letter: str
     area: str
     label: str
@@ -163,7 +164,7 @@ def zone_soils(job: Job) -> list[ZoneSoil]:
             )
         rows.append(
             ZoneSoil(
-                letter=zone.letter, area=numbers.acres(zone.area_ac), label=zone.label,
+                position=i, letter=zone.letter, area=numbers.acres(zone.area_ac), label=zone.label,
                 cells=tuple(cells),
                 classes=tuple(needs[i].soil_class or "–" for needs in job.needs.values()),
             )

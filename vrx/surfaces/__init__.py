@@ -1,5 +1,6 @@
 """Soil samples to soil-test maps with their uncertainty; cross-validation; choice of method."""
 
+from vrx.surfaces.agreement import FEWEST, agreement
 from vrx.surfaces.covariance import correlation, semivariance
 from vrx.surfaces.kriging import (
     KrigingSystem,
@@ -14,9 +15,11 @@ from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
 
 __all__ = [
+    "FEWEST",
     "METHODS",
     "KrigingSystem",
     "VariogramFit",
+    "agreement",
     "block_krige",
     "correlation",
     "experimental_variogram",
