@@ -172,7 +172,7 @@ def _ids_twice(ids: Sequence[str], where: str) -> list[Finding]:
                  done="told apart by their place")]
 
 
-def _located(
+def located(
     table: Table, spec: SoilSpec, field: Field, decimal: str
 ) -> tuple[list[int], Places, list[Finding]]:
     """The rows that are samples with a place, those places, and findings; stops are raised."""
@@ -222,7 +222,7 @@ def read_soil(
     findings += said
     checked, said = _checked_columns(table, spec)
     findings += said
-    rows, places, said = _located(table, spec, field, decimal)
+    rows, places, said = located(table, spec, field, decimal)
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north, kept, said = judge(places, ids, field, where=table.file,

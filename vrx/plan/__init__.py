@@ -1,5 +1,6 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
+from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
@@ -17,6 +18,8 @@ __all__ = [
     "BLANK",
     "PLAN_NAME",
     "AnalyteSection",
+    "Answered",
+    "Change",
     "DraftFacts",
     "FieldSection",
     "Layout",
@@ -25,9 +28,11 @@ __all__ = [
     "PivotSection",
     "Plan",
     "SoilSection",
+    "answer_plan",
     "blank_lines",
     "blanks",
     "draft",
+    "is_blank",
     "layout_findings",
     "layout_text",
     "load_plan",

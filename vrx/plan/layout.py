@@ -33,7 +33,8 @@ from vrx.plan.schema import AnalyteSection, SoilSection
 
 KEYS = (
     "sheet", "id_column", "longitude_column", "latitude_column", "easting_column",
-    "northing_column", "zone_column", "longitudes_are_west", "date_column", "date_order",
+    "northing_column", "zone_column", "longitudes_are_west",
+    "longitudes_are_east", "latitudes_are_south", "date_column", "date_order",
     "lab_column", "report_column", "depth_column", "depth", "depth_top_column",
     "depth_bottom_column", "depth_unit", "analyte_column", "value_column", "unit_column",
     "method_column", "reruns", "year_column", "point_order", "decimal_mark",
