@@ -23,7 +23,8 @@ def show_columns(mapping: Mapped, folder: Path) -> None:
 
     table = mapping.table
     show.table(
-        f"Columns of {table.file} (proposals; nothing is used until the plan says so)", ["heading", "first values", "may be", "n", "least", "mean", "greatest"],
+        f"Columns of {table.file} (proposals; nothing is used until the plan says so)",
+        ["heading", "first values", "may be", "n", "least", "mean", "greatest"],
         [[one.heading or f"(column {one.number})", ", ".join(one.first_values[:2]),
           _may_be(one), *_numbers(one)] for one in table.columns], left=3)
     if len(table.depths) > 1:
@@ -54,7 +55,7 @@ def _show_block(block: Block, folder: Path) -> None:
     show.say(head)
     for line in block.lines:
         name = line.key.rpartition(".")[2]
-        if name != "column":
+        if name != "column" or (block.in_plan and not line.done):
             _pair(_NAMES.get(name, name), _said(line))
     _pair("values", _counts(block.numbers))
     span = _spans(block.numbers)
@@ -101,7 +102,7 @@ def _said(line: Line) -> str:
                 f"[{line.key}]")
     if line.value == OPEN or " or " in line.value:
         return f"{line.source}{choices}  [{line.key}]"
-    return f"{line.value} ({line.source} says so)  [{line.key}]"
+    return f"{line.value} ({line.source})  [{line.key}]"
 
 
 def _counts(one: Proposal) -> str:

@@ -103,9 +103,12 @@ def judged(
         elif not form and len(FORMS_OF[analyte]) > 1 and agree:
             missing = [f for u, f in _readings(analyte)
                        if f not in agree and (same_unit(u, unit) or {u, unit} == {"ppm", "mg/L"})]
+            other = [_named(analyte, u, f) for u, f in every
+                     if not (same_unit(u, unit) or {u, unit} == {"ppm", "mg/L"})]
             if missing:
                 doubts.append(f"a mean of {mean:.3g} {unit} fits {' or '.join(agree)}, less well "
-                              f"{' or '.join(missing)}")
+                              f"{' or '.join(missing)}" + (
+                                  f"; {', '.join(other)} would fit, too" if other else ""))
     return Judged(unit=shown, plausible=plausible, usual=usual, fits=fits, doubts=tuple(doubts))
 
 

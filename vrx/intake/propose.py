@@ -204,6 +204,10 @@ def _depth_fact(table: Table, chosen: Mapping[str, int], rows: Sequence[int]
     in_words = bool(re.search(r"(?i)(?<![a-z])(in|inch|inches|cm)(?![a-z])",
                               heading.replace("_", " ")))
     with_unit = in_words or all(re.search(r"""(?i)(in|inches|"|cm|ft)\.?$""", t) for t in labels)
+    tops = {layer and layer[0] for layer in layers}
+    if len(labels) > 1 and len(tops) == 1 and None not in tops:
+        # "0-6" beside "0-8": laboratories that differ, not layers to choose from.
+        return Fact(), {}
     if layer is None or not with_unit:
         return Fact(), dict(labels)
     return Fact(value=f"[{layer[0]:g}, {layer[1]:g}]", source=f"column {heading}",

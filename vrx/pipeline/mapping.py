@@ -23,8 +23,11 @@ OPEN = "..."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One key of the plan: the answer as typed (`OPEN` if unknown), where it stands, and whether
-    the file states it. `done` means that the plan has it already; `choices` are what it takes."""
+    """One key of the plan: the answer as typed (`OPEN` if unknown), and whether the file states it.
+
+    `done` means that the plan has it already; `choices` are what it takes, and `suggested` is what
+    the file suggests without stating it.
+    """
 
     key: str
     value: str
@@ -32,6 +35,7 @@ class Line:
     states: bool
     done: bool
     choices: tuple[str, ...] = ()
+    suggested: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +51,13 @@ class Block:
     lines: tuple[Line, ...]
     numbers: intake.Proposal
     rivals: tuple[str, ...] = ()
+    drop: tuple[str, ...] = ()
 
     @property
     def answer(self) -> str:
         """The command that fills what is open, with FOLDER to fill in; "" if nothing is."""
         todo = [(one.key, one.value) for one in self.lines if not one.done]
-        return command(*todo) if todo else ""
+        return command(*todo, drop=self.drop) if todo else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,8 +111,11 @@ def mapped(table: intake.TableProposal, soil: Mapping[str, Any]) -> Mapped:
         chosen = _chosen(table, section, fit)
         if chosen is None:
             continue
+        by_row = bool(chosen.unit_column) and not table.long and isinstance(section, Mapping) and (
+            is_blank(section.get("unit")))
         blocks.append(Block(
-            analyte=analyte, column=chosen.heading, in_plan=isinstance(section, Mapping),
+            drop=(f"soil.{analyte}.unit",) if by_row else (), analyte=analyte,
+            column=chosen.heading, in_plan=isinstance(section, Mapping),
             lines=_lines(table, analyte, chosen, section if isinstance(section, Mapping) else {},
                          soil),
             numbers=chosen, rivals=tuple(
@@ -130,6 +138,9 @@ def _chosen(
     return next((one for one in fit if one.proposed), fit[0] if fit else None)
 
 
+_NAMES = frozenset({"column", "analyte_is", "method_is", "unit_column"})
+
+
 def _lines(
     table: intake.TableProposal, analyte: str, one: intake.Proposal, section: Mapping[str, Any],
     soil: Mapping[str, Any],
@@ -141,12 +152,15 @@ def _lines(
         told = section.get(key)
         done = told is not None and not is_blank(told)
         value = fact.value or (" or ".join(choices) if 0 < len(choices) <= 3 else OPEN)
-        if key == "form" and not (fact.states or done):
-            value = " or ".join(choices)
+        suggested = fact.value if not (fact.states or done or key in _NAMES) else ""
+        if suggested:
+            # Copied as it stands it is refused: the user takes the "?" away, and so says it.
+            value = f"{suggested}?"
         found.append(Line(
             key=f"{at}.{key}", value=_typed(told) if done else value,
             source="in the plan" if done else fact.source,
-            states=bool(fact.value) and fact.states and not done, done=done, choices=choices))
+            states=bool(fact.value) and fact.states and not done, done=done, choices=choices,
+            suggested=suggested))
 
     named = intake.Fact(value=one.heading, source="the heading")
     twice = sum(c.heading == one.heading for c in table.columns) > 1
@@ -160,7 +174,9 @@ def _lines(
     by_row = bool(one.unit_column) or "unit_column" in section
     if by_row and not table.long:
         if not ("unit" in section and not is_blank(section["unit"])):
-            add("unit_column", intake.Fact(value=one.unit_column, source="its heading"))
+            add("unit_column", intake.Fact(
+                value=one.unit_column, source=one.unit.source if not one.unit.value
+                else "its heading"))
     elif not (table.long and (one.unit_column or soil.get("unit_column"))):
         add("unit", one.unit, UNITS_OF[analyte])
     if ANALYTES[analyte].needs_extractant:

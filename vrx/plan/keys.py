@@ -163,9 +163,10 @@ def value_at(steps: Sequence[Step], text: str) -> Any:
     key = key_text(steps)
     kinds = kinds_at(steps)
     text = text.strip()
-    if text in _PLACEHOLDERS or text.strip("\"'") in _PLACEHOLDERS:
+    if text.strip("\"'") in _PLACEHOLDERS or text.strip("\"'").endswith("?"):
         raise PlanError(f"{key} = {text!r} is no answer yet", code="answer-placeholder",
-                        where="the answer", hint="put the value in its place")
+                        where="the answer", hint="put the value in its place; take a "
+                        "closing ? away once the report says so")
     tried: list[Any] = []
     # Text that is no TOML value may still be plain text; an impossible date is a ValueError.
     with suppress(ValueError, RecursionError):
@@ -177,7 +178,7 @@ def value_at(steps: Sequence[Step], text: str) -> Any:
         said = _refused(kinds, value, key)
         if not said:
             _vocabulary(steps, value)
-            return value
+            return _as_held(kinds, value)
         problem = problem or said
     raise PlanError(problem or f"{key}: {text[:60]!r} cannot be read", code="plan-value",
                     where="the answer", hint="numbers plain, dates as 2026-10-14, lists as [0, 6]")
@@ -196,6 +197,13 @@ def _refused(kinds: Sequence[Any], value: Any, key: str) -> str:
         else:
             return ""
     return said
+
+
+def _as_held(kinds: Sequence[Any], value: Any) -> Any:
+    """The value as the plan should hold it: "yes" of a switch is true."""
+    if kinds == [bool] and isinstance(value, str):
+        return TypeAdapter(bool).validate_python(value)
+    return value
 
 
 def _vocabulary(steps: Sequence[Step], value: Any) -> None:
