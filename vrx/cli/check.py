@@ -43,14 +43,18 @@ def command(
         show.say_json(checked.to_json())
     else:
         _print(checked, folder, everything=everything)
-    if not checked.ready:
-        sys.exit(_NOT_READY)
-    if save_layout is not None:
+    if save_layout is not None and not checked.open_lines and checked.readings:
+        # What stops the rates alone does not keep the columns from being right.
         from vrx import plan
 
         saved = plan.save_layout(checked.plan_file, save_layout)
         if not as_json:
             show.say(f"column map: {saved}")
+    elif save_layout is not None:
+        show.talk().print("column map not saved: the samples must be read first; fill in what is "
+                          "open")
+    if not checked.ready:
+        sys.exit(_NOT_READY)
 
 
 def _print(checked: Checked, folder: Path, *, everything: bool) -> None:

@@ -85,6 +85,7 @@ class Checked:
             },
             "samples": self.samples,
             "readings": [asdict(one) for one in self.readings],
+            "columns": [] if self.mapping is None else self.mapping.columns_json(),
             "mapping": None if self.mapping is None else self.mapping.to_json(),
             "answers": list(self.answers),
             "findings": findings(self.findings),

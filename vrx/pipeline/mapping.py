@@ -73,12 +73,15 @@ class Mapped:
         every = [*self.lines, *(line for b in self.blocks if b.in_plan for line in b.lines)]
         return tuple((one.key, one.value) for one in every if one.states and not one.done)
 
+    def columns_json(self) -> list[dict[str, Any]]:
+        """All columns of the table as plain values."""
+        return [_column(one) for one in self.table.columns]
+
     def to_json(self) -> dict[str, Any]:
         """Plain values for `--json`."""
         return {
             "source": self.table.source, "one_result_a_row": self.table.long,
             "rows": self.table.rows, "depths": dict(self.table.depths),
-            "columns": [_column(one) for one in self.table.columns],
             "lines": [asdict(one) for one in self.lines],
             "analytes": [
                 {
