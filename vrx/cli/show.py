@@ -99,10 +99,11 @@ def _beside(console: Console, mark: Text, text: Text) -> None:
     if not console.is_terminal:
         console.print(mark.append(text))
         return
-    lines = text.wrap(console, max(20, console.width - len(mark.plain)))
+    indent = len(mark.plain)
+    lines = text.wrap(console, max(20, console.width - indent))
     for number, line in enumerate(lines):
         line.rstrip()
-        console.print((mark if number == 0 else Text(" " * len(mark.plain))).append(line))
+        console.print((mark if number == 0 else Text(" " * indent)).append(line))
 
 
 def show_error(err: VrxError) -> None:

@@ -175,7 +175,7 @@ def value_at(steps: Sequence[Step], text: str) -> Any:
         tried.append(text)
     problem = ""
     for value in tried:
-        said = _refused(kinds, value, key)
+        said = _why_not(kinds, value, key)
         if not said:
             _vocabulary(steps, value)
             return _as_held(kinds, value)
@@ -184,7 +184,7 @@ def value_at(steps: Sequence[Step], text: str) -> Any:
                     where="the answer", hint="numbers plain, dates as 2026-10-14, lists as [0, 6]")
 
 
-def _refused(kinds: Sequence[Any], value: Any, key: str) -> str:
+def _why_not(kinds: Sequence[Any], value: Any, key: str) -> str:
     """Why none of the kinds takes the value, "" if one does."""
     said = ""
     for kind in kinds:
