@@ -141,6 +141,18 @@ def test_take_proposals_never_changes_a_stated_line(tmp_path: Path) -> None:
     assert soil["potassium"]["unit"] == "lb/ac"
 
 
+def test_ranges_and_doubts_follow_the_unit_that_the_plan_states(tmp_path: Path) -> None:
+    folder = drafted(tmp_path, "lon,lat", PLACES)
+    answer_field(folder, [("soil.potassium.unit", "meq/100 g"), ("soil.potassium.form", "K")])
+    mapping = check_field(folder).mapping
+    assert mapping is not None
+    judged = mapping.blocks[0].numbers.judged
+    assert judged.unit == "meq/100 g"
+    # 1 meq K/100 g is 391 ppm (molar mass 39.10, IUPAC abridged 2021): 3000 ppm is 7.67 meq.
+    assert judged.plausible == pytest.approx((0, 7.67), abs=0.01)
+    assert any("it would fit ppm K" in doubt for doubt in judged.doubts)
+
+
 def test_a_column_that_the_table_lacks_is_refused_with_the_nearest(tmp_path: Path) -> None:
     folder = drafted(tmp_path, "lon,lat", PLACES)
     with pytest.raises(PlanError) as caught:

@@ -65,6 +65,13 @@ class Proposal:
         """Whether it may be an analyte of the register."""
         return self.key in ANALYTES
 
+    def as_stated(self, analyte: str, *, unit: str, form: str) -> Proposal:
+        """Judged in the unit and form that a plan states ("" leaves what the file says)."""
+        own = unit_spelled(unit) or self.unit.value
+        return replace(self, judged=judged(
+            analyte, self.mean, least=self.least, greatest=self.greatest, unit=own,
+            form=form or (self.form.value if self.form.states else ""), depth=self.depth.value))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableProposal:

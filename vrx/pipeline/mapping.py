@@ -121,10 +121,19 @@ def mapped(table: intake.TableProposal, soil: Mapping[str, Any]) -> Mapped:
             column=chosen.heading, in_plan=isinstance(section, Mapping),
             lines=_lines(table, analyte, chosen, section if isinstance(section, Mapping) else {},
                          soil),
-            numbers=chosen, rivals=tuple(
+            numbers=_judged(chosen, analyte, section), rivals=tuple(
                 f"{one.heading} (column {one.number})" if one.number else one.heading
                 for one in fit if one is not chosen)))
     return Mapped(table=table, blocks=tuple(blocks), lines=tuple(_own_lines(table, soil)))
+
+
+def _judged(one: intake.Proposal, analyte: str, section: Any) -> intake.Proposal:
+    """The column judged as the plan states it, where it does."""
+    told = {key: value for key in ("unit", "form") if isinstance(section, Mapping)
+            and isinstance(value := section.get(key), str) and not is_blank(value)}
+    if not told:
+        return one
+    return one.as_stated(analyte, unit=told.get("unit", ""), form=told.get("form", ""))
 
 
 def _chosen(
