@@ -109,7 +109,11 @@ def test_new_writes_a_plan_that_says_what_is_left_and_check_and_run_list_it(tmp_
     assert 'extractant = "?"' in check.stdout
     row = next(line for line in check.stdout.splitlines() if line.startswith(" K_M3_ppm"))
     assert "potassium" in row
-    assert "0 to 3000 ppm" in row
+    block = check.stdout.partition("potassium: K_M3_ppm\n")[2].partition("\n\n")[0]
+    assert "unit        ppm (the heading)  [soil.potassium.unit]" in block
+    assert "extractant  mehlich-3 (the heading)" in block
+    assert "usual mean 40 to 250 ppm" in block
+    assert f"vrx answer {folder} soil.potassium.unit=ppm" in block
     assert "121.38 ac" in check.stdout
     run = vrx("run", folder)
     assert run.returncode == 2

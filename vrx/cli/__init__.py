@@ -13,6 +13,7 @@ from vrx import __version__
 COMMANDS = {
     "new": ("vrx.cli.new", "Make a commented plan from a boundary and a sample file."),
     "check": ("vrx.cli.check", "Read the files of a plan and show what vrx makes of them."),
+    "answer": ("vrx.cli.answer", "Fill in lines of a plan; its comments stay."),
     "run": ("vrx.cli.run", "The whole job: maps, zones, needs, rates, files, order, page."),
     "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
     "books": ("vrx.cli.books", "List the rule books, or explain one."),

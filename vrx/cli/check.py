@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vrx.formats.answers import FOLDER
+
 if TYPE_CHECKING:
     from vrx.pipeline.check import Checked
 
@@ -21,34 +23,41 @@ _NOT_READY = 2
 @click.option("--save-layout", type=click.Path(path_type=Path), metavar="FILE",
               help="Save columns, units, forms, extractants and depths as a column map of this "
               "laboratory, to be named as layout in [soil] of other plans.")
+@click.option("--columns", is_flag=True,
+              help="Show what each column of the sample table may be for a complete plan, too.")
 def command(
-    *, folder: Path, as_json: bool, everything: bool, save_layout: Path | None
+    *, folder: Path, as_json: bool, everything: bool, save_layout: Path | None, columns: bool
 ) -> None:
     """Read the files of a plan and show what vrx makes of them.
 
-    Lists the lines still to be filled in, the field's acres, which column is taken for what in
-    which unit, and every finding. Exit code 2 while `vrx run` cannot start.
+    Lists the lines still to be filled in, with commands that answer them; the field's acres; which
+    column may be or is taken for what in which unit; and findings. Exit code 2 while `vrx run`
+    cannot start.
     """
     from vrx.cli import show
     from vrx.pipeline import check_field
 
     with show.talk().status("reading boundary and samples"):
-        checked = check_field(folder)
+        checked = check_field(folder, columns=columns)
     if as_json:
         show.say_json(checked.to_json())
     else:
-        _print(checked, everything=everything)
-    if not checked.ready:
-        sys.exit(_NOT_READY)
-    if save_layout is not None:
+        _print(checked, folder, everything=everything)
+    if save_layout is not None and not checked.open_lines and checked.readings:
+        # What stops the rates alone does not keep the columns from being right.
         from vrx import plan
 
         saved = plan.save_layout(checked.plan_file, save_layout)
         if not as_json:
             show.say(f"column map: {saved}")
+    elif save_layout is not None:
+        show.talk().print("column map not saved: the samples must be read first; fill in what is "
+                          "open")
+    if not checked.ready:
+        sys.exit(_NOT_READY)
 
 
-def _print(checked: Checked, *, everything: bool) -> None:
+def _print(checked: Checked, folder: Path, *, everything: bool) -> None:
     from vrx.cli import show
 
     field = checked.field
@@ -75,16 +84,10 @@ def _print(checked: Checked, *, everything: bool) -> None:
             ],
             left=4,
         )
-    if checked.columns:
-        show.table(
-            "Columns of the sample table (proposals; units and methods are never guessed)",
-            ["heading", "first values", "may be", "plausible"],
-            [
-                [one.heading, ", ".join(one.first_values), one.may_be or "-", one.plausible or "-"]
-                for one in checked.columns
-            ],
-            left=4,
-        )
+    if checked.mapping is not None:
+        from vrx.cli.columns import show_columns
+
+        show_columns(checked.mapping, folder)
     for layer in checked.layers:
         show.say(f"layer {layer.name}: {layer.file}")
         for what, value in layer.facts:
@@ -96,5 +99,12 @@ def _print(checked: Checked, *, everything: bool) -> None:
                  "filled in:")
         for number, text in checked.open_lines:
             show.say(f"  line {number}: {text}")
-    show.show_findings(checked.findings, everything=everything)
+        if checked.mapping is not None and checked.mapping.stated():
+            show.say("what the sample file itself states is filled in by:")
+            show.say(show.in_folder(f"  {FOLDER} --take-proposals", folder))
+        if checked.answers:
+            show.say('the rest by these, with your values in the place of "...":')
+            for answer in checked.answers:
+                show.say(show.in_folder(f"  {answer}", folder))
+    show.show_findings(checked.findings, everything=everything, folder=folder)
     show.say("ready: vrx run can start" if checked.ready else "not ready yet")

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from vrx.formats.answers import FOLDER
 from vrx.model.finding import Finding, Severity
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from vrx.model import Job
 
 MOST_FINDINGS = 7
+MOST_STOPS = 25
 _MARK = {Severity.STOP: "STOP", Severity.WARN: "warn", Severity.NOTE: "note"}
 _STYLE = {Severity.STOP: "bold red", Severity.WARN: "yellow", Severity.NOTE: "dim"}
 
@@ -39,6 +41,11 @@ def quoted(path: Path) -> str:
     """A path as it can be typed into a command line of any system."""
     text = str(path)
     return f'"{text}"' if any(not (c.isalnum() or c in "/\\:._-") for c in text) else text
+
+
+def in_folder(text: str, folder: Path) -> str:
+    """Text with the folder in the place of FOLDER in the commands that it holds."""
+    return text.replace(FOLDER, FOLDER.replace("FOLDER", quoted(folder)))
 
 
 def say_json(value: Any) -> None:
@@ -63,23 +70,40 @@ def table(
     Console(highlight=False, width=width).print(shown)
 
 
-def show_findings(found: Sequence[Finding], *, everything: bool = False) -> None:
+def show_findings(
+    found: Sequence[Finding], *, everything: bool = False, folder: Path | None = None
+) -> None:
     """Findings to stderr, gravest first, each with its code in brackets.
 
-    A handful of lines, what is alike in one, unless `everything` is asked for; every stop.
+    A handful of lines, what is alike in one, unless `everything` is asked for; of stops a screen
+    full. In a terminal words wrap beside their mark; elsewhere a finding is one line.
     """
     from vrx.cli import grouping
 
     told = grouping.single(found) if everything else grouping.grouped(found)
     stopping = sum(one.severity is Severity.STOP for one in told)
-    most = len(told) if everything else max(MOST_FINDINGS, stopping)
+    most = len(told) if everything else max(MOST_FINDINGS, min(stopping, MOST_STOPS))
     console = talk()
     for one in told[:most]:
-        text = Text(f"{_MARK[one.severity]:<5}", style=_STYLE[one.severity])
-        console.print(text.append(one.text, style="none").append(f" [{one.code}]", style="dim"))
+        mark = Text(f"{_MARK[one.severity]:<5}", style=_STYLE[one.severity])
+        said = one.text if folder is None else in_folder(one.text, folder)
+        _beside(console, mark, Text(said).append(f" [{one.code}]", style="dim"))
     if told[most:]:
-        console.print(f"      and {grouping.counted(told[most:], _MARK)} more: --all shows them, "
-                      "vrx findings CODE explains one")
+        more = (f"and {grouping.counted(told[most:], _MARK)} more: --all shows them, "
+                "vrx findings CODE explains one")
+        _beside(console, Text("     "), Text(more))
+
+
+def _beside(console: Console, mark: Text, text: Text) -> None:
+    """Text behind its mark, wrapped at words in a terminal, one line elsewhere."""
+    if not console.is_terminal:
+        console.print(mark.append(text))
+        return
+    indent = len(mark.plain)
+    lines = text.wrap(console, max(20, console.width - indent))
+    for number, line in enumerate(lines):
+        line.rstrip()
+        console.print((mark if number == 0 else Text(" " * indent)).append(line))
 
 
 def show_error(err: VrxError) -> None:

@@ -1,6 +1,7 @@
 """User files -> checked values, with a finding for all that was left out, changed or assumed."""
 
 from vrx.intake._files import input_files
+from vrx.intake._heading import Fact
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.peek import (
@@ -13,6 +14,8 @@ from vrx.intake.peek import (
 from vrx.intake.pivot import pivot_boundary, read_exclusions
 from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
+from vrx.intake.positions import judge_places
+from vrx.intake.propose import Proposal, TableProposal, propose_columns
 from vrx.intake.raster_layer import raster_files, read_raster_layer
 from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
@@ -38,25 +41,30 @@ __all__ = [
     "BoundaryPeek",
     "CleanSpec",
     "ColumnSpec",
+    "Fact",
     "LayerPeek",
     "LogColumn",
     "PlaceColumns",
     "PointSpec",
+    "Proposal",
     "RasterPeek",
     "SoilSpec",
     "TablePeek",
+    "TableProposal",
     "TaskGrid",
     "YieldSpec",
     "applied_totals",
     "clean_yield",
     "grid_yield",
     "input_files",
+    "judge_places",
     "looks_like_raster",
     "normalise_yields",
     "peek_boundary",
     "peek_raster",
     "peek_table",
     "pivot_boundary",
+    "propose_columns",
     "raster_files",
     "read_boundary",
     "read_exclusions",

@@ -8,6 +8,7 @@ import numpy as np
 import pyproj
 import shapely
 
+from vrx.formats.answers import command
 from vrx.geo import to_lonlat
 from vrx.intake._places import Places, in_field_crs, moved
 from vrx.intake._raise import listed
@@ -35,40 +36,67 @@ def _utm_systems(field: Field) -> list[pyproj.CRS]:
 
 
 def _variants(places: Places, field: Field) -> list[tuple[str, str, FloatArray, FloatArray,
-                                                         pyproj.CRS]]:
-    """(code, words, east, north, CRS) of readings that would be wrong in a well-known way."""
+                                                         pyproj.CRS, str]]:
+    """(code, words, east, north, CRS, answer) of readings wrong in a well-known way.
+
+    The answer is the command that applies it; "" where only the file can be mended.
+    """
     east, north, crs = places.east, places.north, places.systems[0]
     east_name, north_name = places.names
     if len(places.systems) > 1:
         return []
+    by_column = east_name != north_name
     found = []
+    west = ("soil.longitudes_are_west", "true")
+    exchanged = _exchanged(places)
+    swap = f"{north_name} and {east_name} are exchanged"
+
+    def answered(*keys: tuple[str, str], drop: tuple[str, ...] = ()) -> str:
+        return command(*keys, drop=drop) if by_column else ""
+
     if places.in_degrees:
+        south = ("soil.latitudes_are_south", "true")
         found += [
-            ("soil-longitude-sign", "the longitudes are negative", -np.abs(east), north, crs),
-            ("soil-longitude-sign", "the longitudes are positive", np.abs(east), north, crs),
-            ("soil-latitude-sign", "the latitudes are negative", east, -np.abs(north), crs),
-            ("soil-coordinates-exchanged", f"{north_name} and {east_name} are exchanged", north,
-             east, crs),
-            ("soil-coordinates-exchanged",
-             f"{north_name} and {east_name} are exchanged and the longitudes are negative",
-             -np.abs(north), east, crs),
+            ("soil-longitude-sign", "the longitudes are negative", -np.abs(east), north, crs,
+             answered(west)),
+            ("soil-longitude-sign", "the longitudes are positive", np.abs(east), north, crs,
+             answered(("soil.longitudes_are_east", "true"))),
+            ("soil-latitude-sign", "the latitudes are negative", east, -np.abs(north), crs,
+             answered(south)),
+            ("soil-latitude-sign", "the longitudes and the latitudes are negative",
+             -np.abs(east), -np.abs(north), crs, answered(west, south)),
+            ("soil-coordinates-exchanged", swap, north, east, crs, answered(*exchanged)),
+            ("soil-coordinates-exchanged", f"{swap} and the longitudes are negative",
+             -np.abs(north), east, crs, answered(*exchanged, west)),
         ]
     else:
-        found.append(("soil-coordinates-exchanged", f"{north_name} and {east_name} are exchanged",
-                      north, east, crs))
+        found.append(("soil-coordinates-exchanged", swap, north, east, crs, answered(*exchanged)))
+    old = ("soil.longitude_column", "soil.latitude_column") if places.in_degrees else ()
+    straight = (("soil.easting_column", east_name), ("soil.northing_column", north_name))
+    turned = (("soil.easting_column", north_name), ("soil.northing_column", east_name))
     for other in _utm_systems(field):
         if other != crs:
             code = f"EPSG:{other.to_epsg()}"
-            found.append(("soil-wrong-crs", f"they are {other.name} ({code})", east, north, other))
+            system = ("soil.crs", code)
+            found.append(("soil-wrong-crs", f"they are {other.name} ({code})", east, north, other,
+                          answered(*(straight if old else ()), system, drop=old)))
             swapped = f"they are {other.name} ({code}), {north_name} and {east_name} exchanged"
-            found.append(("soil-wrong-crs", swapped, north, east, other))
+            found.append(("soil-wrong-crs", swapped, north, east, other,
+                          answered(*turned, system, drop=old)))
     return found
 
 
-def explanation(places: Places, field: Field, *, within_m: float) -> tuple[str, str]:
-    """(code, "16 of 16 inside if ...") of the reading that puts most samples inside, or empty."""
-    best = ("", "", 0)
-    for code, words, east, north, crs in _variants(places, field):
+def _exchanged(places: Places) -> tuple[tuple[str, str], ...]:
+    """The plan's keys with the two columns in each other's place."""
+    keys = ("soil.longitude_column", "soil.latitude_column") if places.in_degrees else (
+        "soil.easting_column", "soil.northing_column")
+    return (keys[0], places.names[1]), (keys[1], places.names[0])
+
+
+def explanation(places: Places, field: Field, *, within_m: float) -> tuple[str, str, str]:
+    """(code, "16 of 16 inside if ...", answer) of the reading that puts most inside, or empty."""
+    best = ("", "", 0, "")
+    for code, words, east, north, crs, answer in _variants(places, field):
         fit = np.ones(len(east), dtype=bool)
         if crs.is_geographic:
             fit = (np.abs(north) <= 90) & (np.abs(east) <= 360)
@@ -80,10 +108,10 @@ def explanation(places: Places, field: Field, *, within_m: float) -> tuple[str, 
         away[fit] = distances(*moved(east[fit], north[fit], crs, field), field)
         inside = int((away <= within_m).sum())
         if inside > best[2]:
-            best = (code, words, inside)
+            best = (code, words, inside, answer)
     if best[2] * 2 < len(places.east):
-        return "", ""
-    return best[0], f"{best[2]} of {len(places.east)} inside if {best[1]}"
+        return "", "", ""
+    return best[0], f"{best[2]} of {len(places.east)} inside if {best[1]}", best[3]
 
 
 def require_degrees(
@@ -98,18 +126,20 @@ def require_degrees(
             continue
         name = places.names[k]
         first = f"{values[bad[0]]:.10g}"
-        code, fits = explanation(places, field, within_m=within_m)
+        code, fits, answer = explanation(places, field, within_m=within_m)
+        apply = f"if that is so: {answer}" if answer else ""
         if abs(values[bad[0]]) > 1000:
             return [stop("soil-not-degrees", f"{where}, column {name}",
                          f"{name} {first} (row {rows[bad[0]]}) cannot be degrees; looks like UTM "
                          "or other metres" + (f"; {fits}" if fits else ""),
-                         todo="state easting_column, northing_column and crs (the zone)")]
+                         todo=apply
+                         or "state easting_column, northing_column and crs (the zone)")]
         if code == "soil-coordinates-exchanged":
             fits = fits.replace("inside if", "rows fit if")
         return [stop(code or "soil-not-degrees", f"{where}, column {name}",
                      f"{first} (row {rows[bad[0]]}) is outside -{limit:g}…{limit:g}"
                      + (f"; {fits}" if fits else ""),
-                     todo="exchange the two columns in the plan" if fits else "mend the file")]
+                     todo=apply or "mend the file")]
     return []
 
 
@@ -144,17 +174,15 @@ def judge(
     east, north = in_field_crs(places, field)
     away = distances(east, north, field)
     if len(away) and 2 * int((away <= keep_outside_m).sum()) < len(away):
-        code, fits = explanation(places, field, within_m=keep_outside_m)
+        code, fits, answer = explanation(places, field, within_m=keep_outside_m)
         inside = int((away == 0).sum())
         what = (
             f"{inside} of {len(away)} samples inside {field.name!r}, nearest "
             f"{_nearest(places, away, field)} away" + (f"; {fits}" if fits else "")
             + ". " + _extents(places, field))
-        todo = {
-            "soil-longitude-sign": "mend the signs, or state longitudes_are_west = true",
-            "soil-coordinates-exchanged": "exchange the two columns in the plan",
-            "soil-wrong-crs": "state that CRS",
-        }.get(code, "check that boundary and samples belong to one field, and both systems")
+        todo = f"if that is so: {answer}" if answer else (
+            "mend the coordinates in the file" if code else
+            "check that boundary and samples belong to one field, and both systems")
         return east, north, np.zeros(len(away), bool), [
             stop(code or "soil-outside-field", where, what, todo=todo)]
     filled = shapely.MultiPolygon([shapely.Polygon(p.exterior) for p in field.boundary.geoms])

@@ -10,6 +10,7 @@ import pyproj
 from pyproj.exceptions import ProjError
 
 from vrx.errors import InputError
+from vrx.formats.soil_words import heading_role
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
 from vrx.intake._numbers import degrees_of, number_of
 from vrx.intake._raise import listed, raise_stops
@@ -152,13 +153,45 @@ def read_places(
     north, bad_north = _column(table, rows, names[1], decimal, degrees=degrees)
     findings += [*bad_east, *bad_north]
     raise_stops(findings)
-    if degrees and spec.longitudes_are_west:
-        changed = int((east > 0).sum())
-        findings.append(warn("soil-longitudes-made-west", f"{table.file}, column {names[0]}",
-                             f"{changed} longitudes without a minus sign",
+    east, north, said = _as_told(spec, east, north, names, file=table.file)
+    findings += said
+    if spec.crs is not None and not degrees:
+        findings.append(note("soil-crs-stated", table.file, f"{names[0]} and {names[1]} are in "
+                             f"{systems[0].name}", done="read so, as the plan says"))
+    return Places(east=east, north=north, systems=systems, system_of=one, names=names), findings
+
+
+def _as_told(
+    spec: SoilSpec, east: FloatArray, north: FloatArray, names: tuple[str, str], *, file: str
+) -> tuple[FloatArray, FloatArray, list[Finding]]:
+    """Signs that the plan sets, and a word where it takes the columns against their headings."""
+    if not (spec.longitude_column and spec.latitude_column):
+        return east, north, []
+    findings: list[Finding] = []
+    if spec.longitudes_are_west and spec.longitudes_are_east:
+        raise InputError("longitudes cannot be both west and east", code="soil-sign-twice",
+                         where="[soil]", hint="keep one of longitudes_are_west and "
+                         "longitudes_are_east")
+    if spec.longitudes_are_west:
+        findings.append(warn("soil-longitudes-made-west", f"{file}, column {names[0]}",
+                             f"{int((east > 0).sum())} longitudes without a minus sign",
                              done="made negative (west), as you chose"))
         east = -np.abs(east)
-    return Places(east=east, north=north, systems=systems, system_of=one, names=names), findings
+    if spec.longitudes_are_east:
+        findings.append(warn("soil-longitudes-made-east", f"{file}, column {names[0]}",
+                             f"{int((east < 0).sum())} longitudes with a minus sign",
+                             done="made positive (east), as you chose"))
+        east = np.abs(east)
+    if spec.latitudes_are_south:
+        findings.append(warn("soil-latitudes-made-south", f"{file}, column {names[1]}",
+                             f"{int((north > 0).sum())} latitudes without a minus sign",
+                             done="made negative (south), as you chose"))
+        north = -np.abs(north)
+    if (heading_role(names[0]), heading_role(names[1])) == ("latitude_column", "longitude_column"):
+        findings.append(warn("soil-columns-exchanged", file, f"column {names[0]} holds the "
+                             f"longitudes, column {names[1]} the latitudes",
+                             done="read so, as the plan says, against their headings"))
+    return east, north, findings
 
 
 def _stated(spec: SoilSpec, *, degrees: bool, where: str) -> pyproj.CRS:

@@ -96,7 +96,7 @@ def reshaped(
         table, spec, said = _one_depth(table, spec, decimal)
         findings += said
     if table.kind == KIND and spec.by_geometry and POINT_1 in table.headings:
-        spec, said = _points(table, spec, field)
+        spec, said = points_in_order(table, spec, field)
         findings += said
     raise_stops(findings)
     table, spec, said = completed(table, spec)
@@ -148,7 +148,7 @@ def _one_depth(
     return made, spec, []
 
 
-def _points(table: Table, spec: SoilSpec, field: Field) -> tuple[SoilSpec, list[Finding]]:
+def points_in_order(table: Table, spec: SoilSpec, field: Field) -> tuple[SoilSpec, list[Finding]]:
     """Coordinates of a result file in the stated order; a stop with counts where none is stated."""
     if spec.point_order == POINT_ORDERS[0]:
         return replace(spec, longitude_column=POINT_1, latitude_column=POINT_2), []

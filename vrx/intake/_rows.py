@@ -19,6 +19,11 @@ _SUMMARY = re.compile(
     r"std\.?|st\.? ?dev\.?|stdev\.?|standard deviation|count|cv|c\.v\.|range)\s*:?")
 
 
+def summary_word(text: str) -> bool:
+    """True for "Average", "Total" and their kin."""
+    return _SUMMARY.fullmatch(text) is not None
+
+
 def optional_index(table: Table, heading: str | None) -> int | None:
     """Position of a heading that may be unset."""
     return None if heading is None else table.index(heading)

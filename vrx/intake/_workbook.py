@@ -87,6 +87,10 @@ def _guess(sheet: Any, rows: list[list[str]]) -> tuple[list[list[str]], int]:
     if merged and header + 1 < len(rows):
         joined = _joined(sheet, rows, header)
         return [*rows[: header + 1], joined, *rows[header + 2 :]], header + 1
+    if header and any(m.min_row == m.max_row == header and m.max_col > m.min_col
+                      for m in sheet.merged_cells.ranges):
+        # A group heading over some columns stands in the row above: "Nutrients (ppm)".
+        return [*rows[:header], _joined(sheet, rows, header - 1), *rows[header + 1 :]], header
     return rows, header
 
 

@@ -19,29 +19,11 @@ from vrx.intake._rows import decimal_mark
 from vrx.intake._table import Table, read_table
 from vrx.intake._vector import candidates, is_vector
 from vrx.intake.boundary import feature_name, lonlat_layer
+from vrx.intake.propose import chosen_columns
 from vrx.intake.spec import SoilSpec
 from vrx.model import Finding
 
 _FIRST = 4
-_UNIT = r"( ppm| mg/kg| lb/ac| \(.*\))?"
-_LIKELY: tuple[tuple[str, str], ...] = (
-    ("id_column", r"(sample|probe|point|site|lab)?\s?(id|no|nr|number|name|sample)\.?"),
-    ("longitude_column", r"(gps )?(long?|longitude|lng|länge( °)?)( dd| deg| degrees)?"),
-    ("latitude_column", r"(gps )?(lat|latitude|breite( °)?)( dd| deg| degrees)?"),
-    ("easting_column", r"(utm )?(easting|east|utm e)( m)?"),
-    ("northing_column", r"(utm )?(northing|north|utm n)( m)?"),
-    ("date_column", r"((sample |sampling )?date( sampled| of sampling| collected)?|sampled( on)?)"),
-    ("potassium", rf"(k|potassium)( m3| m-3| mehlich.*| nh4oac| olsen)?{_UNIT}|k2o( .*)?"),
-    ("sulfate", rf"(so4-?s?|so4 s|sulfate( s)?|sulfate-s|s){_UNIT}"),
-    ("cec", r"(cec|cation exchange capacity)( .*)?"),
-    ("organic_matter", r"(om|o\.m\.|organic matter|loi)( %| pct| percent| \(.*\))?"),
-    ("ph", r"(soil )?ph( water| 1:1| \(.*\)| 1:1 water)?"),
-    ("phosphorus", rf"(p|phosphorus)( m3| m-3| mehlich.*| olsen| bray.*)?{_UNIT}"),
-    ("boron", rf"(b|boron)( hot water| hws| dtpa.*| m3| mehlich.*)?{_UNIT}"),
-    ("magnesium", rf"(mg|magnesium)( m3| m-3| mehlich.*| nh4oac)?{_UNIT}"),
-    ("sodium", rf"(na|sodium)( m3| m-3| mehlich.*| nh4oac)?{_UNIT}"),
-    ("ec", r"(ec|ece|soluble salts|electrical conductivity)( 1:\d)?( ds/m| mmhos?/cm| \(.*\))?"),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,24 +68,10 @@ class BoundaryPeek:
     files: tuple[Path, ...]
 
 
-def _words(heading: str) -> str:
-    return re.sub(r"[\s_]+", " ", heading.strip()).casefold()
-
-
 def _proposals(table: Table) -> dict[str, str]:
     if table.kind == KIND:
         return proposals(table.headings)
-    found: dict[str, str] = {}
-    for key, pattern in _LIKELY:
-        fit = [h for h in table.headings if h and re.fullmatch(pattern, _words(h))]
-        if len(fit) == 1 and fit[0] not in found.values():
-            found[key] = fit[0]
-    for one, other in (("longitude_column", "latitude_column"),
-                       ("easting_column", "northing_column")):
-        if (one in found) != (other in found):
-            found.pop(one, None)
-            found.pop(other, None)
-    return found
+    return {key: table.headings[k] for key, k in chosen_columns(table).items()}
 
 
 def _kind(table: Table, index: int, decimal: str) -> str:

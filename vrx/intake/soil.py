@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from vrx.errors import InputError
+from vrx.formats.answers import command
 from vrx.formats.soil_methods import nearest, unit_spelled
 from vrx.intake._convert import checked_column, same_unit
 from vrx.intake._dates import age_findings, iso_dates
@@ -50,8 +52,22 @@ def _check_headings(table: Table, spec: SoilSpec) -> None:
         try:
             table.index(heading)
         except InputError as err:
-            findings.append(stop_of(err))
+            one = stop_of(err)
+            if err.code == "table-column-missing":
+                one = replace(one, todo=f"{one.todo}. {_other_column(spec, heading)}")
+            findings.append(one)
     raise_stops(findings)
+
+
+def _other_column(spec: SoilSpec, heading: str) -> str:
+    """How the plan says that a heading is called otherwise, or that the table has none."""
+    for analyte, column in spec.columns.items():
+        if column.column == heading:
+            return (f"Renamed: {command((f'soil.{analyte}.column', '...'))}; not in this table: "
+                    f"{command((f'soil.{analyte}.optional', 'true'))}")
+    own = next((key for key in type(spec).__dataclass_fields__
+                if key.endswith("_column") and getattr(spec, key) == heading), "")
+    return f"Renamed: {command((f'soil.{own}', '...'))}" if own else ""
 
 
 def _file_unit(table: Table, column: ColumnSpec) -> str | None:
@@ -172,7 +188,7 @@ def _ids_twice(ids: Sequence[str], where: str) -> list[Finding]:
                  done="told apart by their place")]
 
 
-def _located(
+def located(
     table: Table, spec: SoilSpec, field: Field, decimal: str
 ) -> tuple[list[int], Places, list[Finding]]:
     """The rows that are samples with a place, those places, and findings; stops are raised."""
@@ -222,7 +238,7 @@ def read_soil(
     findings += said
     checked, said = _checked_columns(table, spec)
     findings += said
-    rows, places, said = _located(table, spec, field, decimal)
+    rows, places, said = located(table, spec, field, decimal)
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north, kept, said = judge(places, ids, field, where=table.file,

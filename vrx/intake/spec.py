@@ -42,8 +42,9 @@ class SoilSpec:
     Places: longitude and latitude columns (WGS 84 unless `crs`), or easting and northing columns
     with `crs` or with a `zone_column` of UTM zones, or neither for a vector file of points.
     `leave_out` names samples that the user does not want (an outlier that is a slip of the pen).
-    `longitudes_are_west` makes unsigned longitudes negative. `depth` chooses among several depths.
-    `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
+    `longitudes_are_west` makes unsigned longitudes negative, `longitudes_are_east` signed ones
+    positive, `latitudes_are_south` unsigned latitudes negative. `depth` chooses among several
+    depths. `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
 
     One result a row: `analyte_column` and `value_column`, with `unit_column` and `method_column`
     where the table has them; `reruns` of one sample give their "mean" or the "last" counts.
@@ -64,6 +65,8 @@ class SoilSpec:
     northing_column: str | None = None
     zone_column: str | None = None
     longitudes_are_west: bool = False
+    longitudes_are_east: bool = False
+    latitudes_are_south: bool = False
     date_column: str | None = None
     date_order: str | None = None
     sampled_on: date | None = None

@@ -1,5 +1,6 @@
 """The only chain of stages for one field: read, compute, write, commit."""
 
+from vrx.pipeline.answer import answer_field
 from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
 from vrx.pipeline.new import new_plan
@@ -10,6 +11,7 @@ __all__ = [
     "Checked",
     "Inputs",
     "RunResult",
+    "answer_field",
     "check_field",
     "compute",
     "new_plan",

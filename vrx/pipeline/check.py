@@ -15,6 +15,7 @@ from vrx.errors import VrxError
 from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
 from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
+from vrx.pipeline.mapping import Mapped, mapped, other_answers
 from vrx.pipeline.run import compute
 from vrx.plan import (
     PivotSection,
@@ -22,6 +23,7 @@ from vrx.plan import (
     SoilSection,
     blank_lines,
     blanks,
+    is_blank,
     load_plan,
     plan_path,
     read_document,
@@ -45,30 +47,21 @@ class Reading:
     plausible: tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeenColumn:
-    """A column of a table that the plan does not describe yet.
-
-    `may_be` is the plan key that its heading looks like ("" for none): a proposal, never used until
-    the plan says so. `plausible` is the range of that analyte in vrx's unit, "" if it has none.
-    """
-
-    heading: str
-    first_values: tuple[str, ...]
-    may_be: str
-    plausible: str
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Checked:
-    """What `check` found. `open_lines` are (line number, text) still to be filled in."""
+    """What `check` found. `open_lines` are (line number, text) still to be filled in.
+
+    `mapping` tells what the columns may be where the plan does not say it all; `answers` are
+    commands for open lines that it does not cover.
+    """
 
     plan_file: Path
     open_lines: tuple[tuple[int, str], ...]
     field: Field | None
     samples: int
     readings: tuple[Reading, ...]
-    columns: tuple[SeenColumn, ...]
+    mapping: Mapped | None
+    answers: tuple[str, ...]
     findings: tuple[Finding, ...]
     layers: tuple[SeenLayer, ...] = ()
 
@@ -94,20 +87,18 @@ class Checked:
             },
             "samples": self.samples,
             "readings": [asdict(one) for one in self.readings],
-            "columns": [
-                {
-                    "heading": one.heading, "first_values": list(one.first_values),
-                    "may_be": one.may_be, "plausible": one.plausible,
-                }
-                for one in self.columns
-            ],
+            "columns": [] if self.mapping is None else self.mapping.columns_json(),
+            "mapping": None if self.mapping is None else self.mapping.to_json(),
+            "answers": list(self.answers),
             "layers": [asdict(one) for one in self.layers],
             "findings": findings(self.findings),
         }
 
 
-def check_field(folder: Path) -> Checked:
+def check_field(folder: Path, *, columns: bool = False) -> Checked:
     """Read what the plan names. A plan with blanks is read as far as it goes.
+
+    With `columns` the table's columns are told for a complete plan, too.
 
     User errors in the files become stop findings, so that one call shows as much as it can; a plan
     that is no valid TOML, or has no blanks but a wrong key or value, raises `PlanError`.
@@ -123,7 +114,8 @@ def check_field(folder: Path) -> Checked:
     read = (*inputs.field.findings, *inputs.soil.findings, *own)
     return Checked(
         plan_file=plan_file, open_lines=(), field=inputs.field,
-        samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), columns=(),
+        samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil),
+        mapping=try_mapping(plan_file.parent, document, []) if columns else None, answers=(),
         findings=(*read, *_stops_of_the_run(plan, inputs, known=read)),
         layers=seen_layers(document, folder=plan_file.parent, field=inputs.field)[0],
     )
@@ -145,21 +137,21 @@ def _check_draft(
 ) -> Checked:
     findings: list[Finding] = []
     field = _try_field(plan_file.parent, document.get("field", {}), findings)
-    soil = document.get("soil", {})
+    soil = document.get("soil")
+    soil = soil if isinstance(soil, dict) else {}
     table = None if field is None else _try_soil(plan_file.parent, document, field, findings)
-    columns: tuple[SeenColumn, ...] = ()
-    if table is None and isinstance(soil.get("samples"), str):
-        try:
-            columns = _seen(intake.peek_table(plan_file.parent / soil["samples"]))
-        except VrxError as err:
-            findings.append(_as_stop(err))
+    mapping = None
+    if table is None:
+        mapping = try_mapping(plan_file.parent, document, findings)
+    if table is None and mapping is not None and field is not None and blanks(soil):
+        _try_places(plan_file.parent, soil, field, findings)
     layers, said = seen_layers(document, folder=plan_file.parent, field=field)
     findings += said
     return Checked(
         plan_file=plan_file, open_lines=open_lines, field=field, layers=layers,
         samples=0 if table is None else len(table.sample_id),
-        readings=() if table is None else _readings(table), columns=columns,
-        findings=tuple(findings),
+        readings=() if table is None else _readings(table), mapping=mapping,
+        answers=other_answers(blanks(document), mapping), findings=tuple(findings),
     )
 
 
@@ -236,18 +228,48 @@ def _as_stop(err: VrxError) -> Finding:
     return stop(err.code, err.where, err.message, todo=err.hint)
 
 
-def _seen(peek: intake.TablePeek) -> tuple[SeenColumn, ...]:
-    likely = {heading: key for key, heading in peek.proposals.items()}
-    seen = []
-    for heading, values in peek.headings:
-        key = likely.get(heading, "")
-        register = ANALYTES.get(key)
-        seen.append(SeenColumn(
-            heading=heading, first_values=tuple(values), may_be=key,
-            plausible="" if register is None
-            else f"{register.low:g} to {register.high:g} {register.unit}",
-        ))
-    return tuple(seen)
+def try_mapping(
+    folder: Path, document: Mapping[str, Any], findings: list[Finding]
+) -> Mapped | None:
+    """What the columns of the table may be, completed by the plan's column map."""
+    try:
+        soil = with_layout(document, folder=folder).get("soil")
+        if not isinstance(soil, Mapping) or not isinstance(soil.get("samples"), str):
+            return None
+        table = intake.propose_columns(
+            folder / soil["samples"], sheet=_text(soil, "sheet"), layer=_text(soil, "layer"))
+    except VrxError as err:
+        findings += err.findings or [_as_stop(err)]
+        return None
+    return mapped(table, soil)
+
+
+_OF_PLACES = (
+    "sheet", "layer", "crs", "id_column", "longitude_column", "latitude_column", "easting_column",
+    "northing_column", "zone_column", "point_order", "decimal_mark",
+)
+_SIGNS = ("longitudes_are_west", "longitudes_are_east", "latitudes_are_south")
+
+
+def _try_places(
+    folder: Path, soil: Mapping[str, Any], field: Field, findings: list[Finding]
+) -> None:
+    """Where the samples lie, before units and methods are filled in."""
+    told: dict[str, Any] = {key: soil.get(key) for key in _OF_PLACES}
+    if any(is_blank(value) for key, value in told.items() if key.endswith("tude_column")):
+        return
+    told = {key: _text(soil, key) for key in _OF_PLACES}
+    told |= {key: True for key in _SIGNS if soil.get(key) is True}
+    spec = intake.SoilSpec(**told)
+    try:
+        findings += intake.judge_places(path=folder / soil["samples"], field=field, spec=spec)[1]
+    except VrxError as err:
+        findings += err.findings or [_as_stop(err)]
+
+
+def _text(section: Mapping[str, Any], key: str) -> str | None:
+    value = section.get(key)
+    return value if isinstance(value, str) and not is_blank(value) else None
 
 
 def _readings(soil: SoilTable) -> tuple[Reading, ...]:

@@ -12,6 +12,7 @@ from vrx.pipeline.inputs import require_one_side
 from vrx.plan import PLAN_NAME, DraftFacts, draft
 
 WORKBOOKS = (".xlsx", ".xlsm")
+RESULT_FILES = (".xml", ".json")
 
 
 def new_plan(
@@ -42,6 +43,10 @@ def new_plan(
         samples, sheet=samples_layer if workbook else None,
         layer=None if workbook else samples_layer,
     )
+    itself = samples.suffix.lower() in RESULT_FILES
+    table = intake.propose_columns(
+        samples, sheet=samples_layer if workbook else None,
+        layer=None if workbook else samples_layer)
     books = rules.load_books()
     text = draft(DraftFacts(
         name=field.name,
@@ -60,6 +65,11 @@ def new_plan(
         points_have_geometry=peek.points_have_geometry,
         headings=peek.headings,
         proposals=peek.proposals,
+        long_names={} if not table.long else {
+            one.key: (one.analyte_is, one.method_is) for one in table.analytes if one.proposed},
+        units_by_row=table.long and "unit_column" in peek.proposals,
+        depths=() if itself else tuple(table.depths),
+        answers_itself=itself,
         potassium_books=[b.id for b in books.values() if b.nutrient == "K2O"],
         sulfur_books=[b.id for b in books.values() if b.nutrient == "S"],
         materials=list(products.load_materials()),

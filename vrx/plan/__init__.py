@@ -1,5 +1,6 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
+from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
@@ -18,6 +19,8 @@ __all__ = [
     "BLANK",
     "PLAN_NAME",
     "AnalyteSection",
+    "Answered",
+    "Change",
     "DraftFacts",
     "FieldSection",
     "LayerSection",
@@ -27,9 +30,11 @@ __all__ = [
     "PivotSection",
     "Plan",
     "SoilSection",
+    "answer_plan",
     "blank_lines",
     "blanks",
     "draft",
+    "is_blank",
     "layout_findings",
     "layout_text",
     "load_plan",

@@ -14,7 +14,10 @@ class DraftFacts:
     `headings` are (heading, first values) of the sample table, empty for a vector file without
     columns. `proposals` maps plan keys such as "id_column" or "potassium" to a heading that looks
     like it; `boundary_choices` are keys of `[field]` that the boundary could not be read without.
-    Paths are relative to the plan's folder.
+    Paths are relative to the plan's folder. In a table of one result a row `long_names` maps an
+    analyte to the words of its analyte and method columns (method "" where one does), and
+    `units_by_row` tells that units stand in a column. `depths` are the depths of the table.
+    `answers_itself`: a result file, which names its samples, laboratory and depths.
     """
 
     name: str
@@ -28,6 +31,10 @@ class DraftFacts:
     points_have_geometry: bool
     headings: Sequence[tuple[str, Sequence[str]]]
     proposals: Mapping[str, str]
+    long_names: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    units_by_row: bool = False
+    depths: Sequence[str] = ()
+    answers_itself: bool = False
     potassium_books: Sequence[str]
     sulfur_books: Sequence[str]
     materials: Sequence[str]
@@ -112,40 +119,60 @@ def _soil(facts: DraftFacts) -> list[str]:
     lines += [
         "# Date of sampling: a column, or sampled_on = 2026-10-14 for all samples.",
         f"date_column = {_quoted(proposals.get('date_column'))}",
-        'lab = "?"',
-        'report_number = "?"',
+        *_lab_and_depth(facts),
         "",
         "[soil.potassium]",
-        f"column = {_quoted(proposals.get('potassium'))}",
+        *_column(facts, "potassium"),
         '# unit: "ppm", "mg/kg", "lb/ac", "meq/100 g" or "% saturation"; form: "K" or "K2O"',
-        'unit = "?"',
+        *_unit(facts),
         'form = "?"',
         '# extractant, from the report: "mehlich-3", "ammonium acetate", "olsen", ...',
         'extractant = "?"',
-        "# depth_in = [top, bottom] of the sample, inches",
-        'depth_in = ["?", "?"]',
+        *([] if len(facts.depths) > 1 else [
+            "# depth_in = [top, bottom] of the sample, inches", 'depth_in = ["?", "?"]']),
         "",
     ]
-    if "cec" in proposals:
-        lines += ["[soil.cec]", f"column = {_quoted(proposals['cec'])}", 'unit = "?"', ""]
-    if "organic_matter" in proposals:
-        lines += [
-            "[soil.organic_matter]", f"column = {_quoted(proposals['organic_matter'])}",
-            'unit = "?"', "",
-        ]
-    if "sulfate" in proposals:
+    for key in ("cec", "organic_matter"):
+        if key in proposals or key in facts.long_names:
+            lines += [f"[soil.{key}]", *_column(facts, key), *_unit(facts), ""]
+    if "sulfate" in proposals or "sulfate" in facts.long_names:
         lines += [
             "# A topsoil sulfate test is a weak guide: it is shown, and used only by books that",
             "# ask for it.",
             "[soil.sulfate]",
-            f"column = {_quoted(proposals['sulfate'])}",
-            'unit = "?"',
+            *_column(facts, "sulfate"),
+            *_unit(facts),
             '# form: "SO4-S" (sulfur in sulfate), "SO4", or "S" (total S of an ICP)',
             'form = "?"',
             'extractant = "?"',
-            'depth_in = ["?", "?"]',
+            *([] if len(facts.depths) > 1 else ['depth_in = ["?", "?"]']),
             "",
         ]
+    return lines
+
+
+def _column(facts: DraftFacts, key: str) -> list[str]:
+    if "analyte_column" not in facts.proposals:
+        return [f"column = {_quoted(facts.proposals.get(key))}"]
+    analyte, method = facts.long_names.get(key, (None, ""))
+    return [f"analyte_is = {_quoted(analyte)}", *_named("method_is", method or None)]
+
+
+def _unit(facts: DraftFacts) -> list[str]:
+    return [] if facts.units_by_row else ['unit = "?"']
+
+
+def _lab_and_depth(facts: DraftFacts) -> list[str]:
+    found = {} if facts.answers_itself else facts.proposals
+    lines = [*_named("lab_column", found.get("lab_column"))] or ['lab = "?"']
+    lines += _named("report_column", found.get("report_column")) or ['report_number = "?"']
+    lines += _named("depth_column", found.get("depth_column"))
+    if len(facts.depths) > 1 and "depth_column" in found:
+        lines += [f"# One of: {_comment(', '.join(facts.depths))}", 'depth = "?"']
+    if "analyte_column" in found:
+        lines.append("# One result a row:")
+        for key in ("analyte_column", "value_column", "unit_column", "method_column"):
+            lines += _named(key, found.get(key))
     return lines
 
 

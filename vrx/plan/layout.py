@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -33,7 +34,8 @@ from vrx.plan.schema import AnalyteSection, SoilSection
 
 KEYS = (
     "sheet", "id_column", "longitude_column", "latitude_column", "easting_column",
-    "northing_column", "zone_column", "longitudes_are_west", "date_column", "date_order",
+    "northing_column", "zone_column", "longitudes_are_west",
+    "longitudes_are_east", "latitudes_are_south", "date_column", "date_order",
     "lab_column", "report_column", "depth_column", "depth", "depth_top_column",
     "depth_bottom_column", "depth_unit", "analyte_column", "value_column", "unit_column",
     "method_column", "reruns", "year_column", "point_order", "decimal_mark",
@@ -155,7 +157,12 @@ def layout_text(soil: SoilSection) -> str:
              "# Check units, forms, extractants and depths against each new report.", "schema = 1"]
     if soil.lab:
         lines.append(f"laboratory = {_value(soil.lab)}")
-    lines += ["", "[soil]", *(f"{k} = {_value(told[k])}" for k in KEYS if k in told)]
+    lines += ["", "[soil]"]
+    if soil.sheet and re.search(r"(19|20)\d\d", soil.sheet):
+        lines.append(f"# No sheet: {_value(soil.sheet)} carries a year; next year's is found by "
+                     "its headings.")
+        del told["sheet"]
+    lines += [f"{k} = {_value(told[k])}" for k in KEYS if k in told]
     for analyte in soil.analytes():
         lines += ["", f"[soil.{analyte}]",
                   *(f"{k} = {_value(v)}" for k, v in told[analyte].items())]

@@ -147,6 +147,8 @@ class SoilSection(Section):
     northing_column: Text | None = None
     zone_column: Text | None = None
     longitudes_are_west: bool = False
+    longitudes_are_east: bool = False
+    latitudes_are_south: bool = False
     date_column: Text | None = None
     date_order: Literal["mdy", "dmy"] | None = None
     sampled_on: date | None = None

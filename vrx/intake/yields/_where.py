@@ -118,6 +118,6 @@ def _explained(
                  (places.pair[0], places.pair[1]))
     if not len(few.east):
         return ""
-    _, words = explanation(few, field, within_m=places.keep_outside_m)
+    _, words, _ = explanation(few, field, within_m=places.keep_outside_m)
     of = f" (of {len(few.east)} looked at)" if step > 1 else ""
     return f"; {words}{of}" if words else ""
