@@ -40,8 +40,11 @@ def _median(values: FloatArray) -> float:
 
 
 def _clock(log: YieldLog) -> FloatArray | None:
-    if log.time_s is not None:
-        return np.asarray(log.time_s)
+    if log.time_s is not None and len(log.time_s):
+        # A clock that stands still or is empty tells nothing.
+        known = log.time_s[np.isfinite(log.time_s)]
+        if len(known) and (len(log.time_s) < 2 or np.ptp(known) > 0):
+            return np.asarray(log.time_s)
     if log.interval_s is not None:
         return np.asarray(np.cumsum(np.nan_to_num(log.interval_s)))
     return None
@@ -55,6 +58,8 @@ def _breaks(
     new[0] = True
     if log.working is not None:
         new[1:] |= np.diff(log.working[own].astype(np.int8)) != 0
+    if log.machine is not None:
+        new[1:] |= np.diff(log.machine[own]) != 0
     if log.pass_number is not None:
         new[1:] |= np.diff(log.pass_number[own]) != 0
         return new
@@ -64,6 +69,9 @@ def _breaks(
     if clock is not None:
         gap = np.diff(clock[own])
         new[1:] |= (gap > GAP_TIMES * _median(gap)) | (gap < 0)
+    if log.coarse_m:
+        # Rounded places turn at right angles all the time.
+        return new
     moving = away > _CREEP * usual
     with np.errstate(divide="ignore", invalid="ignore"):
         cosine = (east[1:] * east[:-1] + north[1:] * north[:-1]) / (away[1:] * away[:-1])
@@ -94,6 +102,18 @@ def track_of(log: YieldLog) -> Track:
                  speed_m_per_s=_speed(log, own, step, clock), runs=runs, last=last)
 
 
+def elapsed(clock: FloatArray) -> FloatArray:
+    """Seconds since the first reading (n,), a clock set back or missing for a while left out."""
+    gap = np.nan_to_num(np.diff(clock), nan=0.0)
+    return np.concatenate([[0.0], np.cumsum(np.maximum(gap, 0.0))])
+
+
+def tangled(track: Track, least: int) -> bool:
+    """Whether most readings lie in passes of fewer than `least`: rows in no order of driving."""
+    length = np.bincount(track.passes[track.passes >= 0], minlength=1)
+    return bool(length[length < least].sum() > 0.5 * length.sum())
+
+
 def _speed(
     log: YieldLog, own: IntArray, step: FloatArray, clock: FloatArray | None
 ) -> FloatArray | None:
@@ -102,7 +122,7 @@ def _speed(
     with np.errstate(divide="ignore", invalid="ignore"):
         if log.distance_m is not None and log.interval_s is not None:
             return np.where(log.interval_s > 0, log.distance_m / log.interval_s, np.nan)
-        if clock is None:
+        if clock is None or log.coarse_m:
             return None
         speed = np.full(len(step), np.nan)
         gap = np.diff(clock[own])

@@ -9,33 +9,56 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
+from vrx.intake.yields._clock import in_order
 from vrx.intake.yields._columns import Progress
+from vrx.intake.yields._cut import taken
 from vrx.intake.yields._defaults import defaults, filters
 from vrx.intake.yields._delay import before, estimated_delay, moved_by_delay
 from vrx.intake.yields._outliers import beyond_quantiles, far_from_mean, far_from_neighbours
 from vrx.intake.yields._overlap import overlap_of
-from vrx.intake.yields._track import Track, track_of
+from vrx.intake.yields._track import Track, elapsed, tangled, track_of
 from vrx.intake.yields.read import BASE_REASONS
 from vrx.intake.yields.spec import CleanSpec
-from vrx.model import BoolArray, Finding, FloatArray, YieldLog, note, warn
+from vrx.model import BoolArray, FloatArray, YieldLog, note, warn
 
 Judged = tuple[BoolArray | None, str]
 """Which readings (n,) a filter sets aside, None where it cannot run; and its limits, or why not."""
+_LEAST_USUAL, _MOST_USUAL = 0.05, 15.0
+"""Short tons per acre of one cutting, from thin dry hay to wet forage (own rule)."""
 
-_SECONDS = ("start-of-pass", "end-of-pass")
+_TRACKED = frozenset({"flow-delay", "start-of-pass", "end-of-pass", "short-pass", "overlap"})
+_STEPPED = frozenset({"standing", "speed", "speed-change"})
+_NO_BALE = frozenset({"distance", "narrow-swath", "local-outlier"})
 
 
 class _Cleaning:
     """One log under cleaning: what is set aside so far, the track, and the settings."""
 
     def __init__(self, log: YieldLog, spec: CleanSpec, progress: Progress | None) -> None:
-        self.log = log
-        self.as_logged = log
+        self.log, self.order, self.findings = in_order(log)
+        self.as_logged = self.log
+        self.time_s = log.time_s
         self.spec = spec
         self.progress = progress
-        self.track: Track = track_of(log)
-        self.reason = np.array(log.reason)
-        self.findings: list[Finding] = []
+        self.track: Track = track_of(self.log)
+        self.reason = np.array(self.log.reason)
+        self.loose = self._no_track()
+
+    def _no_track(self) -> str:
+        """Why the machine's way cannot be followed, empty if it can."""
+        if self.log.bale_area_ac is not None:
+            return "one reading per bale"
+        if self.log.coarse_m:
+            return "coordinates are rounded"
+        if tangled(self.track, int(self.setting("least_readings"))):
+            self.findings.append(warn(
+                "yield-order-unclear", self.log.file,
+                "most readings lie in passes of very few: rows stand in no order of driving, or "
+                "several machines are mixed",
+                done="filters that follow the machine's way do not run",
+                todo="state time_column, and machine_column where several machines are logged"))
+            return "rows in no order of driving"
+        return ""
 
     @property
     def kept(self) -> BoolArray:
@@ -51,7 +74,11 @@ class _Cleaning:
 
 
 def _no_yield(c: _Cleaning) -> Judged:
-    return np.isnan(c.log.tons_per_ac), ""
+    bare = np.isnan(c.log.tons_per_ac)
+    if c.log.bale_area_ac is not None:
+        # A bale without ground stands at the place of another, which has a filter of its own.
+        bare &= np.isfinite(c.log.bale_area_ac)
+    return bare, ""
 
 
 def _not_working(c: _Cleaning) -> Judged:
@@ -72,6 +99,8 @@ def _standing(c: _Cleaning) -> Judged:
 
 
 def _same_place(c: _Cleaning) -> Judged:
+    if c.log.coarse_m:
+        return None, "coordinates are rounded"
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     # Millimetres: far below what any receiver tells.
@@ -111,7 +140,7 @@ def _seconds_of_pass(c: _Cleaning, *, start: bool) -> Judged:
     limit = c.setting("start_pass_s" if start else "end_pass_s")
     if c.track.clock_s is None:
         return None, "the log tells no time"
-    clock, track = c.track.clock_s, c.track
+    clock, track = elapsed(c.track.clock_s), c.track
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(track.passes >= 0)
     of = track.passes[own]
@@ -183,10 +212,16 @@ def _distance(c: _Cleaning) -> Judged:
 def _narrow(c: _Cleaning) -> Judged:
     if c.log.swath_m is None or not np.isfinite(c.log.swath_m).any():
         return None, "no swath is stated"
-    full = c.spec.full_swath_m or float(np.nanmax(c.log.swath_m))
+    full = c.spec.full_swath_m or _full_swath(c.log.swath_m)
     least = c.setting("least_swath_share") * full
     return (c.all_of(c.log.swath_m, lambda v: v < least - 1e-9),
             f"below {least:.2f} m of {full:.2f} m")
+
+
+def _full_swath(swath: FloatArray) -> float:
+    """The swath that nine of ten positive ones do not exceed: one wild entry makes no machine."""
+    known = swath[np.isfinite(swath) & (swath > 0)]
+    return float(np.quantile(known, 0.9)) if len(known) else 0.0
 
 
 def _overlap(c: _Cleaning) -> Judged:
@@ -222,6 +257,9 @@ def _global(c: _Cleaning) -> Judged:
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     values = c.log.tons_per_ac[own]
+    if c.log.bale_area_ac is not None:
+        # What the scale says can be wrong; the ground is no reading.
+        values = values * c.log.bale_area_ac[own]
     if c.spec.global_quantiles is not None:
         found, low, high = beyond_quantiles(values, c.spec.global_quantiles)
         rule = "quantiles {:g} and {:g}".format(*c.spec.global_quantiles)
@@ -230,7 +268,8 @@ def _global(c: _Cleaning) -> Judged:
         found, low, high = far_from_mean(values, most_sd=most)
         rule = f"mean ± {most:g} standard deviations"
     out[own] = found
-    return out, f"{rule}: outside {low:.3f} to {high:.3f} short ton/ac"
+    unit = "short ton/ac" if c.log.bale_area_ac is None else "short ton a bale"
+    return out, f"{rule}: outside {low:.3f} to {high:.3f} {unit}"
 
 
 def _local(c: _Cleaning) -> Judged:
@@ -287,7 +326,7 @@ def clean_yield(
         if one.id in spec.off:
             idle.append(f"{one.id} (switched off)")
             continue
-        found, limits = _JUDGES[one.id](c)
+        found, limits = (None, c.loose) if _blind(c, one.id) else _JUDGES[one.id](c)
         if found is None:
             idle.append(f"{one.id} ({limits})")
             continue
@@ -301,6 +340,18 @@ def clean_yield(
             f"{int(new.sum())} readings: {one.words}" + (f" ({limits})" if limits else ""),
             value=str(int(new.sum())), done=f"set aside; source: {one.source} ({one.evidence})"))
     return _finished(c, clear, idle)
+
+
+def _blind(c: _Cleaning, name: str) -> bool:
+    """Whether a filter needs the machine's way where that cannot be followed."""
+    if not c.loose:
+        return False
+    if name in _STEPPED:
+        return c.log.speed_m_per_s is None and (
+            c.log.distance_m is None or c.log.interval_s is None)
+    if name == "distance":
+        return c.log.distance_m is None
+    return name in _TRACKED or (name in _NO_BALE and c.log.bale_area_ac is not None)
 
 
 def _where(log: YieldLog) -> str:
@@ -319,4 +370,20 @@ def _finished(c: _Cleaning, clear: list[str], idle: list[str]) -> YieldLog:
     what += f"; nothing set aside by {', '.join(clear)}" if clear else ""
     what += f"; not run: {', '.join(idle)}" if idle else ""
     c.findings.append(say("yield-cleaned", _where(c.log), what, value=str(kept)))
-    return replace(c.log, reason=c.reason, findings=(*c.log.findings, *c.findings))
+    usual = float(np.median(c.log.tons_per_ac[c.kept]))
+    if not _LEAST_USUAL <= usual <= _MOST_USUAL:
+        c.findings.append(warn(
+            "yield-level-unusual", _where(c.log), f"half of the readings lie below {usual:.4g} "
+            f"short ton/ac; a cutting of hay gives {_LEAST_USUAL:g} to {_MOST_USUAL:g}",
+            done="used as stated", todo="check the unit of the amount column"))
+    return _as_in_file(c)
+
+
+def _as_in_file(c: _Cleaning) -> YieldLog:
+    """The cleaned log with its readings where they stand in the file, its times as written."""
+    done = replace(c.log, reason=c.reason, findings=(*c.log.findings, *c.findings))
+    if c.order is not None:
+        back = np.empty_like(c.order)
+        back[c.order] = np.arange(len(c.order))
+        done = taken(done, back)
+    return replace(done, time_s=c.time_s)
