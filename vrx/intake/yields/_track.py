@@ -13,6 +13,7 @@ GAP_TIMES = 3.0
 TURN_COSINE = 0.5
 """A turn of more than 60 degrees between two steps begins a new pass (own rule)."""
 _CREEP = 0.3
+STRAY_TIMES = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -108,10 +109,23 @@ def elapsed(clock: FloatArray) -> FloatArray:
     return np.concatenate([[0.0], np.cumsum(np.maximum(gap, 0.0))])
 
 
-def tangled(track: Track, least: int) -> bool:
-    """Whether most readings lie in passes of fewer than `least`: rows in no order of driving."""
+def tangled(log: YieldLog, track: Track, least: int) -> bool:
+    """Whether rows stand in no order of driving.
+
+    So if most readings lie in passes of fewer than `least`, or half of the steps are five times as
+    long as readings lie apart (own rule).
+    """
     length = np.bincount(track.passes[track.passes >= 0], minlength=1)
-    return bool(length[length < least].sum() > 0.5 * length.sum())
+    if length[length < least].sum() > 0.5 * length.sum():
+        return True
+    own = np.isfinite(log.easting_m) & (np.asarray(log.reason) == 0)
+    at = np.column_stack([log.easting_m, log.northing_m])[own]
+    if len(at) < 2 * least:
+        return False
+    wide = np.ptp(at, axis=0)
+    apart = max(float(np.sqrt(wide.prod() / len(at))), float(wide.max()) / len(at))
+    step = np.hypot(*np.diff(at, axis=0).T)
+    return float(np.median(step)) > STRAY_TIMES * apart
 
 
 def _speed(

@@ -14,7 +14,7 @@ from vrx.units import ACRE_M2, SHORT_TON_LB
 FEWEST_BALES = 10
 NEAREST = 8
 """Bales that share a place's yield: the ground of a single one is known too badly (own rule)."""
-_REACH_TIMES = 3.0
+_REACH_TIMES = 2.0
 _STACKED_SHARE = 0.15
 _LITTLE = 0.9
 
@@ -23,7 +23,7 @@ def with_areas(log: YieldLog, field: Field) -> YieldLog:
     """A bale log with the ground of each bale and yields in short tons per acre; others unchanged.
 
     `tons_per_ac` comes in as pounds a bale. The ground is the bale's Thiessen polygon in the field,
-    cut off at three times the side of the median ground, so that what was not baled is no bale's.
+    cut off at twice the side of the median ground, so that what was not baled is no bale's.
     A bale without a weight keeps its ground (it stood there); of several at one place the first
     does. (Own rule; conserves every pound.)
 
@@ -88,7 +88,7 @@ def bale_surface(log: YieldLog, grid: Grid) -> tuple[FloatArray, IntArray]:
     """Yield (rows, columns) in short tons per acre, and bales in each cell.
 
     A cell reads the hay of the 8 nearest kept bales over their ground; NaN farther from any bale
-    than three times the side of the median ground.
+    than twice the side of the median ground.
     """
     from scipy.spatial import cKDTree
 

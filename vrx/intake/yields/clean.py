@@ -23,6 +23,7 @@ from vrx.model import BoolArray, FloatArray, YieldLog, note, warn
 
 Judged = tuple[BoolArray | None, str]
 """Which readings (n,) a filter sets aside, None where it cannot run; and its limits, or why not."""
+_TOO_COARSE_M = 20.0
 _LEAST_USUAL, _MOST_USUAL = 0.05, 15.0
 """Short tons per acre of one cutting, from thin dry hay to wet forage (own rule)."""
 
@@ -50,7 +51,7 @@ class _Cleaning:
             return "one reading per bale"
         if self.log.coarse_m:
             return "coordinates are rounded"
-        if tangled(self.track, int(self.setting("least_readings"))):
+        if tangled(self.log, self.track, int(self.setting("least_readings"))):
             self.findings.append(warn(
                 "yield-order-unclear", self.log.file,
                 "most readings lie in passes of very few: rows stand in no order of driving, or "
@@ -273,6 +274,8 @@ def _global(c: _Cleaning) -> Judged:
 
 
 def _local(c: _Cleaning) -> Judged:
+    if c.log.coarse_m > _TOO_COARSE_M:
+        return None, "coordinates are rounded"
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     count, most = int(c.setting("local_neighbours")), c.setting("local_sd")

@@ -33,8 +33,8 @@ def grid_yield(
     """Mean of the kept readings in each cell, short tons per acre.
 
     Every reading counts the same; bales count by their ground, see `bale_surface`. Cells without
-    one take the value of the nearest cell whose centre lies within `fill_within_m` metres (0: none do); `count` stays 0 there. Raises `InputError`
-    where no kept reading lies on the grid.
+    one take the value of the nearest cell whose centre lies within `fill_within_m` metres (0: none
+    do); `count` stays 0 there. Raises `InputError` where no kept reading lies on the grid.
     """
     kept = log.kept & np.isfinite(log.tons_per_ac)
     values, count = bale_surface(log, grid) if log.bale_area_ac is not None else block_means(

@@ -13,7 +13,7 @@ from vrx.model import Field, Finding, LayerGrid, note, warn
 
 FEWEST_HARVESTS = 2
 STEADY_SHARE = 0.75
-"""A zone is steady when this share of its harvests lie on one side of the field's mean (own rule)."""
+"""A zone is steady when this share of its harvests lie on one side of the mean (own rule)."""
 _NEAR = 0.02
 
 
