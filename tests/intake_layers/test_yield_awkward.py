@@ -1,6 +1,7 @@
 """Logs as people have them: out of order, mixed, rounded, rolled over, per bale.
 
-Each is read right, or what is wrong is told. All data is invented: a known yield surface over a 400 m square, driven in passes.
+Each is read right, or what is wrong is told. All data is invented: a known yield surface over a
+400 m square, driven in passes.
 """
 
 from __future__ import annotations
