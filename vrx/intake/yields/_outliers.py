@@ -62,7 +62,8 @@ def far_from_neighbours(
     if len(values) <= neighbours + 1:
         return out
     least = within_share * abs(float(values.mean()))
-    tree = cKDTree(places)
+    # Splitting at the middle, not the median, builds and asks faster on evenly spread readings.
+    tree = cKDTree(places, balanced_tree=False, compact_nodes=False)
     for start in range(0, len(values), _PIECE):
         part = slice(start, start + _PIECE)
         own = np.arange(len(values))[part]
