@@ -252,6 +252,9 @@ def test_cuttings_by_seconds_get_numbers_and_a_short_stop_parts_nothing(
     logs = read_yield_logs(path=tmp_path / "log.csv", field=field,
                            spec=make.spec(amount=TON_AC, time=SECONDS))
     assert [log.harvest for log in logs] == ["part 1", "part 2"]
+    whole = read_yield_log(path=tmp_path / "log.csv", field=field,
+                           spec=make.spec(amount=TON_AC, time=SECONDS, part_by_time=False))
+    assert len(whole.record) == len(both["tons"])
 
 
 def test_years_and_cuttings_by_a_column_and_one_of_them_by_name(

@@ -231,7 +231,7 @@ def _whole_log(
         mass_based=measures.kind in {"flow", "mass"}, coarse_m=coarse,
         bale_area_ac=np.full(len(east), np.nan) if measures.kind == "bale" else None,
         findings=(*table.findings, *said, *measures.findings))
-    if codes is None:
+    if codes is None and spec.part_by_time:
         log, codes, words = by_time(log, dated=spec.time is not None and spec.time.unit != CLOCK
                                     and is_written(spec.time.unit))
     return log, codes, words

@@ -61,8 +61,9 @@ class YieldSpec:
     (percent) with `to_moisture_pct`, or `moisture_unknown` (then yields serve as relative only).
     `harvest_column` parts the file into harvests, `harvest` names the one to read; without the
     column `harvest` is just the label, unless the log's times have a gap of more than ten days:
-    then its parts are harvests, named by their first day. `working_column` tells by 0 or 1, on or
-    off, up or down whether the header worked. `machine_column` parts a file of several machines.
+    then its parts are harvests, named by their first day, unless `part_by_time` is False.
+    `working_column` tells by 0 or 1, on or off, up or down whether the header worked.
+    `machine_column` parts a file of several machines.
     """
 
     amount: LogColumn
@@ -74,6 +75,7 @@ class YieldSpec:
     moisture_unknown: bool = False
     harvest_column: str | None = None
     harvest: str | None = None
+    part_by_time: bool = True
     time: LogColumn | None = None
     interval: LogColumn | None = None
     distance: LogColumn | None = None
