@@ -443,6 +443,38 @@ def test_a_log_of_fifty_readings_is_cleaned_and_gridded(
     assert next(f.severity for f in layer.findings if f.code == "yield-gridded") == "warn"
 
 
+@pytest.mark.parametrize("logged", [True, False])
+def test_places_off_by_a_third_of_a_step_break_no_passes(
+    make: SimpleNamespace, logged: bool
+) -> None:
+    track = driven(make)
+    rng = np.random.default_rng(9)
+    off = {k: track[k] + rng.normal(0, 1.0, len(track[k])) for k in ("east", "north")}
+    more = {"speed_m_per_s": np.full(len(track["tons"]), 3.0)} if logged else {}
+    done = clean_yield(log=make.log_of({**track, **off}, **more))
+    # Twenty lanes lose four seconds at each end.
+    assert done.counts["start-of-pass"] == done.counts["end-of-pass"] == 80
+    assert done.kept.mean() > 0.8
+
+
+def test_readings_ten_seconds_apart_keep_their_passes(make: SimpleNamespace) -> None:
+    thin = {k: v[::10] for k, v in driven(make).items()}
+    done = clean_yield(log=make.log_of(thin))
+    assert counts(done).get("short-pass", 0) == 0
+    assert done.kept.sum() == len(thin["tons"]) - 40
+
+
+def test_a_second_machine_of_half_the_width_is_not_narrow(make: SimpleNamespace) -> None:
+    track = driven(make)
+    swath = np.where(np.arange(len(track["tons"])) < 500, 2.8, 6.0)
+    swath[700:710] = 1.0
+    done = clean_yield(log=make.log_of(track, swath_m=swath))
+    assert done.counts["narrow-swath"] + done.counts["start-of-pass"] <= 90
+    assert not done.kept[700:710].any()
+    none = clean_yield(log=make.log_of(track, swath_m=np.zeros(len(swath))))
+    assert "narrow-swath (no swath is above 0)" in none.findings[-1].what
+
+
 # --- values -------------------------------------------------------------------------------------
 
 

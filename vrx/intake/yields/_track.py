@@ -11,7 +11,8 @@ from vrx.model import BoolArray, FloatArray, IntArray, YieldLog
 GAP_TIMES = 3.0
 """A step or an interval longer than this many medians begins a new pass (own rule)."""
 TURN_COSINE = 0.5
-"""A turn of more than 60 degrees between two steps begins a new pass (own rule)."""
+"""A turn of more than 60 degrees begins a new pass (own rule)."""
+_TURN_STEPS = 3
 _CREEP = 0.3
 STRAY_TIMES = 5.0
 
@@ -73,15 +74,33 @@ def _breaks(
     if log.coarse_m:
         # Rounded places turn at right angles all the time.
         return new
-    moving = away > _CREEP * usual
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cosine = (east[1:] * east[:-1] + north[1:] * north[:-1]) / (away[1:] * away[:-1])
-    turn = np.zeros(len(own), dtype=bool)
-    turn[2:] = (cosine < TURN_COSINE) & moving[1:] & moving[:-1]
-    # The way to the first reading of a pass is no step of it, so that no second turn follows.
-    turn[1:] &= ~(turn[:-1] | new[:-1])
-    new |= turn
+    new[1:] |= _turns(np.column_stack([log.easting_m, log.northing_m])[own], np.cumsum(new),
+                      least_m=_CREEP * usual)
     return new
+
+
+def _turns(at: FloatArray, part: IntArray, *, least_m: float) -> BoolArray:
+    """Which steps (n - 1,) are turns: the way of three steps before and after differ by 60 degrees.
+
+    Single steps would not do: places that are off by a third of a step turn at every one. Ways do
+    not cross from one part of the log (n,) into another; of a turn the sharpest step is taken.
+    """
+    n, w = len(at), _TURN_STEPS
+    cosine = np.full(max(n - 1, 0), 1.0)
+    if n > 2 * w + 1:
+        step = np.arange(w, n - 1 - w)
+        before, after = at[step] - at[step - w], at[step + 1 + w] - at[step + 1]
+        long, gone = np.hypot(*before.T), np.hypot(*after.T)
+        sound = (part[step - w] == part[step + 1 + w]) & (long > least_m) & (gone > least_m)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = (before * after).sum(axis=1) / (long * gone)
+        cosine[step[sound]] = found[sound]
+    turn = cosine < TURN_COSINE
+    for k in range(1, w + 1):
+        # The first of several equally sharp steps within reach of each other is the turn.
+        turn[k:] &= cosine[k:] < cosine[:-k]
+        turn[:-k] &= cosine[:-k] <= cosine[k:]
+    return turn
 
 
 def track_of(log: YieldLog) -> Track:

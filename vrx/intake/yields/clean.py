@@ -24,6 +24,9 @@ from vrx.model import BoolArray, FloatArray, YieldLog, note, warn
 Judged = tuple[BoolArray | None, str]
 """Which readings (n,) a filter sets aside, None where it cannot run; and its limits, or why not."""
 _TOO_COARSE_M = 20.0
+_NOISY_SHARE = 0.2
+_OWN_WIDTH_SHARE = 0.2
+_ENDS = frozenset({"start-of-pass", "end-of-pass"})
 _LEAST_USUAL, _MOST_USUAL = 0.05, 15.0
 """Short tons per acre of one cutting, from thin dry hay to wet forage (own rule)."""
 
@@ -116,7 +119,10 @@ def _end(c: Cleaning) -> Judged:
 def _short_pass(c: Cleaning) -> Judged:
     least = int(c.setting("least_readings"))
     own = c.track.passes >= 0
-    length = np.bincount(c.track.passes[own & c.kept], minlength=len(c.track.runs))
+    # Ends that were set aside belong to the pass: few readings, far apart, make no short one.
+    ends = [k for k, name in enumerate(c.log.reasons, 1) if name in _ENDS]
+    whole = c.kept | np.isin(c.reason, ends)
+    length = np.bincount(c.track.passes[own & whole], minlength=len(c.track.runs))
     out = np.zeros(len(c.reason), dtype=bool)
     out[own] = length[c.track.passes[own]] < least
     return out, f"fewer than {least} readings"
@@ -149,6 +155,9 @@ def _speed_change(c: Cleaning) -> Judged:
     with np.errstate(divide="ignore", invalid="ignore"):
         change = np.abs(np.diff(speed[own])) / speed[own][:-1]
         out[own[1:]] = same & (change > most)
+    logged = c.log.speed_m_per_s is not None or c.log.distance_m is not None
+    if not logged and out.sum() > _NOISY_SHARE * len(own):
+        return None, "speeds computed from places are too rough"
     return out, f"more than {100 * most:g} % of the speed before"
 
 
@@ -167,9 +176,15 @@ def _narrow(c: Cleaning) -> Judged:
     if c.log.swath_m is None or not np.isfinite(c.log.swath_m).any():
         return None, "no swath is stated"
     full = c.spec.full_swath_m or _full_swath(c.log.swath_m)
+    if not full:
+        return None, "no swath is above 0"
     least = c.setting("least_swath_share") * full
-    return (c.all_of(c.log.swath_m, lambda v: v < least - 1e-9),
-            f"below {least:.2f} m of {full:.2f} m")
+    narrow = c.all_of(c.log.swath_m, lambda v: v < least - 1e-9)
+    # What a fifth of the readings share is another machine's own width.
+    widths, which, count = np.unique(np.round(c.log.swath_m, 2), return_inverse=True,
+                                     return_counts=True)
+    own = (widths > 0) & (count > _OWN_WIDTH_SHARE * len(narrow))
+    return narrow & ~own[which], f"below {least:.2f} m of {full:.2f} m"
 
 
 def _full_swath(swath: FloatArray) -> float:
