@@ -59,6 +59,10 @@ def test_zone_goals_keep_the_fields_mean_and_follow_the_pattern(
     acres = {zone.letter: zone.area_ac for zone in job.zones.zones}
     mean = sum(goals[z] * acres[z] for z in goals) / sum(acres.values())
     assert mean == pytest.approx(6.5, abs=0.01)
+    # Both cuttings rise alike, so no zone changes sides.
+    steady = next(f for f in job.findings if f.code == "yield-stability")
+    assert steady.what.count("of 2") == len(goals)
+    assert "yield-unsteady" not in {f.code for f in job.findings}
     # By hand: relative yield rises in a line from 0.8 to 1.2, so a zone reads it at its centroid.
     west, _, east, _ = job.field.boundary.bounds
     centre = sum(

@@ -31,6 +31,7 @@ from vrx.intake.yields import (
     normalise_yields,
     read_yield_log,
     read_yield_logs,
+    zone_stability,
     zone_yield_shares,
 )
 
@@ -75,5 +76,6 @@ __all__ = [
     "read_task_grids",
     "read_yield_log",
     "read_yield_logs",
+    "zone_stability",
     "zone_yield_shares",
 ]

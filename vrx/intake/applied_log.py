@@ -80,7 +80,7 @@ def applied_totals(*, path: Path, field: Field, spec: AppliedSpec) -> AppliedTot
     # An amount per acre is read the same way whatever it is of; moisture has no part in it.
     log = read_yield_log(path=path, field=field, spec=YieldSpec(
         amount=LogColumn(column=spec.applied.column, unit="lb/ac"), places=spec.places,
-        moisture_pct=0.0, time=spec.time, speed=spec.speed, swath=spec.width,
+        moisture_pct=0.0, part_by_time=False, time=spec.time, speed=spec.speed, swath=spec.width,
         pass_column=spec.pass_column, working_column=spec.master_column))
     assert log.working is not None  # noqa: S101 - the spec asks for both columns
     assert log.speed_m_per_s is not None  # noqa: S101

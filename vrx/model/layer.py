@@ -24,7 +24,10 @@ class YieldLog:
     CRS, NaN without position. Optional arrays are None where the file has no such column;
     `pass_number` counts trips over the field. `mass_based` tells that yields were computed from
     mass, distance and swath, so that a delay also moves the area. `delay_s` is the flow delay that
-    places were moved by (0: as logged). `source` says what stood in the file.
+    places were moved by (0: as logged). `source` says what stood in the file. `machine` are codes
+    of the machines, if the file tells them. `coarse_m` is the step to which the file's positions
+    are rounded where that is too coarse to follow the track, else 0. `bale_area_ac` is the ground
+    of each bale where a reading is one bale (NaN: the bale stands for none), else None.
     """
 
     file: str
@@ -46,6 +49,9 @@ class YieldLog:
     working: BoolArray | None = None
     mass_based: bool = False
     delay_s: float = 0.0
+    machine: IntArray | None = None
+    coarse_m: float = 0.0
+    bale_area_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
 
     @property

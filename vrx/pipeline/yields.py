@@ -20,8 +20,8 @@ _PLACES = (
     "sheet",
 )
 _LOG = (
-    "moisture_pct", "moisture_unknown", "harvest", "harvest_column", "pass_column",
-    "working_column", "swath_m",
+    "moisture_pct", "moisture_column", "to_moisture_pct", "moisture_unknown", "harvest",
+    "harvest_column", "pass_column", "working_column", "machine_column", "swath_m",
 )
 
 
@@ -74,7 +74,9 @@ def zone_goals(
         f"{zone.letter} {goal.tons_per_ac:.2f}"
         for zone, goal in zip(made.zones, goals, strict=True)
     )
-    findings += [*pattern.findings, *shares.findings, note(
+    steady = intake.zone_stability(layers=layers, field=field, zones={
+        zone.letter: zone.polygon for zone in made.zones})
+    findings += [*pattern.findings, *shares.findings, *steady, note(
         "yield-goal-by-zone", "[yield_goal]",
         f"{told.tons_per_ac:g} t/ac shared out by {_counted(harvests, len(patterns))}: {each}",
         done="the area-weighted mean stays the plan's goal",

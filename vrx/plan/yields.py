@@ -31,6 +31,9 @@ class YieldLogSection(Section):
     harvest_column: Text | None = None
     pass_column: Text | None = None
     working_column: Text | None = None
+    machine_column: Text | None = None
+    moisture_column: Text | None = None
+    to_moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)] | None = None
     time_column: Text | None = None
     time_unit: Text | None = None
     interval_column: Text | None = None

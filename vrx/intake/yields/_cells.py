@@ -15,6 +15,8 @@ from vrx.model import Finding, FloatArray, IntArray, note, stop
 if TYPE_CHECKING:
     import pandas as pd
 
+CLOCK = "hh:mm:ss"
+_DAY_1900_S = -2208988800.0
 SPELLED_MISSING = tuple(sorted({s for m in MISSING for s in (m, m.upper(), m.capitalize())}))
 
 
@@ -88,9 +90,10 @@ class LabelColumn:
 
 @dataclass(slots=True, kw_only=True)
 class TimeColumn:
-    """ISO 8601 moments as seconds since 1970, piece by piece."""
+    """Written moments as seconds since 1970 (or of the day), piece by piece."""
 
     heading: str
+    unit: str = "ISO 8601"
     pieces: list[FloatArray] = field(default_factory=list)
     bad: list[tuple[int, str]] = field(default_factory=list)
     bad_count: int = 0
@@ -100,9 +103,16 @@ class TimeColumn:
         import pandas as pd
 
         text = cells.astype(object)
-        words = text.where(text.isna(), text.astype(str))
-        moments = pd.to_datetime(words, format="ISO8601", utc=True, errors="coerce")
+        words = text.where(text.isna(), text.astype(str).str.strip())
+        way = {"ISO 8601": "ISO8601", CLOCK: "%H:%M:%S"}.get(self.unit, self.unit)
+        if self.unit == CLOCK:
+            # Tenths are written now and then; they are taken off and put back.
+            parts = words.astype(object).str.partition(".")
+            words, rest = parts[0], pd.to_numeric("0." + parts[2].fillna("") + "0", errors="coerce")
+        moments = pd.to_datetime(words, format=way, utc=True, errors="coerce")
         seconds = moments.to_numpy(dtype="datetime64[ns]").astype(np.int64) / 1e9
+        if self.unit == CLOCK:
+            seconds = seconds - _DAY_1900_S + rest.to_numpy(dtype=np.float64)
         missing = moments.isna().to_numpy()
         blank = (text.isna() | (text.astype(str).str.strip() == "")).to_numpy()
         found = np.flatnonzero(missing & ~blank)
@@ -128,7 +138,7 @@ def unreadable(
         if count:
             shown = listed(f"{text!r} ({row_word} {row})" for row, text in bad[:5])
             more = f" and {count - 5} more" if count > 5 else ""
-            what = "no ISO 8601 time" if isinstance(column, TimeColumn) else "no number"
+            what = f"no time as {column.unit}" if isinstance(column, TimeColumn) else "no number"
             findings.append(stop("layer-value-unreadable", f"{file}, column {column.heading}",
                                  f"{what}: {shown}{more}",
                                  todo="mend these cells, or empty them where nothing was measured"))

@@ -48,6 +48,7 @@ class Wanted:
     degrees: tuple[str, ...] = ()
     labels: tuple[str, ...] = ()
     moments: tuple[str, ...] = ()
+    moment_unit: str = "ISO 8601"
 
     @property
     def every(self) -> tuple[str, ...]:
@@ -79,7 +80,8 @@ class _Sink:
             for h in (*wanted.numbers, *wanted.degrees)
         }
         self.labels = {h: LabelColumn(heading=h) for h in wanted.labels}
-        self.moments = {h: TimeColumn(heading=h) for h in wanted.moments}
+        self.moments = {
+            h: TimeColumn(heading=h, unit=wanted.moment_unit) for h in wanted.moments}
         self.record: list[IntArray] = []
 
     def add(self, frame: pd.DataFrame, record: IntArray) -> None:

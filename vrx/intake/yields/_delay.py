@@ -8,13 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from vrx.errors import InputError
+from vrx.intake.yields._cut import part_of
 from vrx.intake.yields._outliers import far_from_mean
 from vrx.intake.yields._track import Track, track_of
-from vrx.intake.yields.read import part_of
 from vrx.model import BoolArray, FloatArray, IntArray, YieldLog
 
 _MOST = 20_000
 _NEIGHBOURS = 12
+_ALONG = 5
 _FEWEST_PAIRS = 100
 _CLEAR_ERRORS = 4.0
 _HALVES_S = 2
@@ -92,12 +93,20 @@ def _ground(log: YieldLog) -> FloatArray:
 
 
 def _headings(log: YieldLog, track: Track) -> FloatArray:
-    """Unit vectors (n, 2) from the start to the end of each reading's pass."""
-    places = np.column_stack([log.easting_m, log.northing_m])
-    way = places[track.last] - places[track.runs]
+    """Unit vectors (n, 2) along the pass, over five readings before and after each.
+
+    Not from a pass's start to its end: under a pivot it may end where it began.
+    """
+    own = np.flatnonzero(track.passes >= 0)
+    places = np.column_stack([log.easting_m, log.northing_m])[own]
+    begin = np.searchsorted(own, track.runs)[track.passes[own]]
+    end = np.searchsorted(own, track.last)[track.passes[own]]
+    at = np.arange(len(own))
+    way = places[np.minimum(at + _ALONG, end)] - places[np.maximum(at - _ALONG, begin)]
     length = np.hypot(*way.T)
-    unit = way / np.where(length > 0, length, 1.0)[:, None]
-    return np.asarray(unit[np.maximum(track.passes, 0)])
+    unit = np.zeros((len(log.record), 2))
+    unit[own] = way / np.where(length > 0, length, 1.0)[:, None]
+    return unit
 
 
 def _differences(

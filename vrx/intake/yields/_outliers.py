@@ -9,6 +9,8 @@ import numpy as np
 from vrx.model import BoolArray, FloatArray
 
 _PIECE = 100_000
+ROBUST_SD = 1.4826
+WILD_SD = 10.0
 
 
 def far_from_mean(
@@ -16,13 +18,20 @@ def far_from_mean(
 ) -> tuple[BoolArray, float, float]:
     """Which values (n,) lie more than `most_sd` standard deviations (n - 1) from the mean.
 
-    One pass, not repeated; values within `within_share` of the mean never do. Returns the mask and
-    the two limits.
+    One pass, not repeated; values within `within_share` of the mean never do. Values beyond ten
+    robust standard deviations (1.4826 median absolute deviations) of the median take no part in
+    mean and standard deviation, so that one value of 1e30 hides no others. Returns the mask and the
+    two limits.
     """
     if len(values) < 3:
         return np.zeros(len(values), dtype=bool), -np.inf, np.inf
-    mean, sd = float(values.mean()), float(values.std(ddof=1))
-    reach = max(most_sd * sd, within_share * abs(mean))
+    away = np.abs(values - (middle := float(np.median(values))))
+    usual = ROBUST_SD * float(np.median(away))
+    core = values[away <= WILD_SD * usual] if usual > 0 else values[away <= WILD_SD * abs(middle)]
+    core = core if len(core) >= 3 else values
+    mean, sd = float(core.mean()), float(core.std(ddof=1))
+    # The mean of equal numbers is not always that number.
+    reach = max(most_sd * sd, within_share * abs(mean), 1e-9 * abs(mean))
     low, high = mean - reach, mean + reach
     return (values < low) | (values > high), low, high
 
@@ -53,7 +62,8 @@ def far_from_neighbours(
     if len(values) <= neighbours + 1:
         return out
     least = within_share * abs(float(values.mean()))
-    tree = cKDTree(places)
+    # Splitting at the middle, not the median, builds and asks faster on evenly spread readings.
+    tree = cKDTree(places, balanced_tree=False, compact_nodes=False)
     for start in range(0, len(values), _PIECE):
         part = slice(start, start + _PIECE)
         own = np.arange(len(values))[part]

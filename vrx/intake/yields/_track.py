@@ -11,8 +11,10 @@ from vrx.model import BoolArray, FloatArray, IntArray, YieldLog
 GAP_TIMES = 3.0
 """A step or an interval longer than this many medians begins a new pass (own rule)."""
 TURN_COSINE = 0.5
-"""A turn of more than 60 degrees between two steps begins a new pass (own rule)."""
+"""A turn of more than 60 degrees begins a new pass (own rule)."""
+_TURN_STEPS = 3
 _CREEP = 0.3
+STRAY_TIMES = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,8 +42,11 @@ def _median(values: FloatArray) -> float:
 
 
 def _clock(log: YieldLog) -> FloatArray | None:
-    if log.time_s is not None:
-        return np.asarray(log.time_s)
+    if log.time_s is not None and len(log.time_s):
+        # A clock that stands still or is empty tells nothing.
+        known = log.time_s[np.isfinite(log.time_s)]
+        if len(known) and (len(log.time_s) < 2 or np.ptp(known) > 0):
+            return np.asarray(log.time_s)
     if log.interval_s is not None:
         return np.asarray(np.cumsum(np.nan_to_num(log.interval_s)))
     return None
@@ -55,6 +60,8 @@ def _breaks(
     new[0] = True
     if log.working is not None:
         new[1:] |= np.diff(log.working[own].astype(np.int8)) != 0
+    if log.machine is not None:
+        new[1:] |= np.diff(log.machine[own]) != 0
     if log.pass_number is not None:
         new[1:] |= np.diff(log.pass_number[own]) != 0
         return new
@@ -64,15 +71,36 @@ def _breaks(
     if clock is not None:
         gap = np.diff(clock[own])
         new[1:] |= (gap > GAP_TIMES * _median(gap)) | (gap < 0)
-    moving = away > _CREEP * usual
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cosine = (east[1:] * east[:-1] + north[1:] * north[:-1]) / (away[1:] * away[:-1])
-    turn = np.zeros(len(own), dtype=bool)
-    turn[2:] = (cosine < TURN_COSINE) & moving[1:] & moving[:-1]
-    # The way to the first reading of a pass is no step of it, so that no second turn follows.
-    turn[1:] &= ~(turn[:-1] | new[:-1])
-    new |= turn
+    if log.coarse_m:
+        # Rounded places turn at right angles all the time.
+        return new
+    new[1:] |= _turns(np.column_stack([log.easting_m, log.northing_m])[own], np.cumsum(new),
+                      least_m=_CREEP * usual)
     return new
+
+
+def _turns(at: FloatArray, part: IntArray, *, least_m: float) -> BoolArray:
+    """Which steps (n - 1,) are turns: the way of three steps before and after differ by 60 degrees.
+
+    Single steps would not do: places that are off by a third of a step turn at every one. Ways do
+    not cross from one part of the log (n,) into another; of a turn the sharpest step is taken.
+    """
+    n, w = len(at), _TURN_STEPS
+    cosine = np.full(max(n - 1, 0), 1.0)
+    if n > 2 * w + 1:
+        step = np.arange(w, n - 1 - w)
+        before, after = at[step] - at[step - w], at[step + 1 + w] - at[step + 1]
+        long, gone = np.hypot(*before.T), np.hypot(*after.T)
+        sound = (part[step - w] == part[step + 1 + w]) & (long > least_m) & (gone > least_m)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = (before * after).sum(axis=1) / (long * gone)
+        cosine[step[sound]] = found[sound]
+    turn = cosine < TURN_COSINE
+    for k in range(1, w + 1):
+        # The first of several equally sharp steps within reach of each other is the turn.
+        turn[k:] &= cosine[k:] < cosine[:-k]
+        turn[:-k] &= cosine[:-k] <= cosine[k:]
+    return turn
 
 
 def track_of(log: YieldLog) -> Track:
@@ -94,6 +122,31 @@ def track_of(log: YieldLog) -> Track:
                  speed_m_per_s=_speed(log, own, step, clock), runs=runs, last=last)
 
 
+def elapsed(clock: FloatArray) -> FloatArray:
+    """Seconds since the first reading (n,), a clock set back or missing for a while left out."""
+    gap = np.nan_to_num(np.diff(clock), nan=0.0)
+    return np.concatenate([[0.0], np.cumsum(np.maximum(gap, 0.0))])
+
+
+def tangled(log: YieldLog, track: Track, least: int) -> bool:
+    """Whether rows stand in no order of driving.
+
+    So if most readings lie in passes of fewer than `least`, or half of the steps are five times as
+    long as readings lie apart (own rule).
+    """
+    length = np.bincount(track.passes[track.passes >= 0], minlength=1)
+    if length[length < least].sum() > 0.5 * length.sum():
+        return True
+    own = np.isfinite(log.easting_m) & (np.asarray(log.reason) == 0)
+    at = np.column_stack([log.easting_m, log.northing_m])[own]
+    if len(at) < 2 * least:
+        return False
+    wide = np.ptp(at, axis=0)
+    apart = max(float(np.sqrt(wide.prod() / len(at))), float(wide.max()) / len(at))
+    step = np.hypot(*np.diff(at, axis=0).T)
+    return float(np.median(step)) > STRAY_TIMES * apart
+
+
 def _speed(
     log: YieldLog, own: IntArray, step: FloatArray, clock: FloatArray | None
 ) -> FloatArray | None:
@@ -102,7 +155,7 @@ def _speed(
     with np.errstate(divide="ignore", invalid="ignore"):
         if log.distance_m is not None and log.interval_s is not None:
             return np.where(log.interval_s > 0, log.distance_m / log.interval_s, np.nan)
-        if clock is None:
+        if clock is None or log.coarse_m:
             return None
         speed = np.full(len(step), np.nan)
         gap = np.diff(clock[own])

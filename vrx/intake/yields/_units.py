@@ -5,6 +5,7 @@ from __future__ import annotations
 from vrx import units
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
+from vrx.intake.yields._cells import CLOCK
 from vrx.intake.yields.spec import LogColumn, YieldSpec
 
 _LB_PER_KG = 1.0 / units.LB_KG
@@ -22,9 +23,17 @@ AREAL = {
 }
 """Short tons per acre in one unit; a ton per acre is a short ton."""
 FLOW_LB_PER_S = {"lb/s": 1.0, "kg/s": _LB_PER_KG, "t/h": 1000.0 * _LB_PER_KG / 3600.0,
-                 "short ton/h": _TON / 3600.0}
+                 "short ton/h": _TON / 3600.0, "lb/min": 1 / 60.0, "lb/h": 1 / 3600.0,
+                 "kg/min": _LB_PER_KG / 60.0, "kg/h": _LB_PER_KG / 3600.0}
 MASS_LB = {"lb": 1.0, "kg": _LB_PER_KG}
+BALE_LB = {"lb/bale": 1.0, "kg/bale": _LB_PER_KG, "short ton/bale": _TON, "ton/bale": _TON,
+           "t/bale": 1000.0 * _LB_PER_KG}
 ISO = "ISO 8601"
+
+
+def is_written(unit: str) -> bool:
+    """Whether times are text: ISO 8601, a time of day, or a strptime format such as "%H%M%S"."""
+    return unit in {ISO, CLOCK} or "%" in unit
 
 
 def factor(column: LogColumn, known: dict[str, float], *, file: str) -> float:
@@ -37,7 +46,7 @@ def factor(column: LogColumn, known: dict[str, float], *, file: str) -> float:
 
 
 def amount_kind(spec: YieldSpec, *, file: str) -> tuple[str, float]:
-    """("areal" | "flow" | "mass", factor to short tons per acre, lb/s or lb)."""
+    """("areal" | "flow" | "mass" | "bale", factor to short tons per acre, lb/s or lb)."""
     unit, where = spec.amount.unit, f"{file}, column {spec.amount.column}"
     if unit == "bu/ac":
         if spec.lb_per_bushel is None:
@@ -54,6 +63,8 @@ def amount_kind(spec: YieldSpec, *, file: str) -> tuple[str, float]:
         return "flow", FLOW_LB_PER_S[unit]
     if unit in MASS_LB:
         return "mass", MASS_LB[unit]
-    known = [*AREAL, *FLOW_LB_PER_S, *MASS_LB, "bu/ac"]
+    if unit in BALE_LB:
+        return "bale", BALE_LB[unit]
+    known = [*AREAL, *FLOW_LB_PER_S, *MASS_LB, *BALE_LB, "bu/ac"]
     raise InputError(f"unit {unit!r} is not known here", code="layer-unit-unknown", where=where,
                      hint=nearest(unit, known))

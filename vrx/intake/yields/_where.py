@@ -121,3 +121,24 @@ def _explained(
     _, words, _ = explanation(few, field, within_m=places.keep_outside_m)
     of = f" (of {len(few.east)} looked at)" if step > 1 else ""
     return f"; {words}{of}" if words else ""
+
+
+_COARSE = ((3, 111.0), (4, 11.1))
+_FEWEST_ROUNDED = 20
+
+
+def coarse_step(table: LogTable, places: PlaceColumns) -> tuple[float, list[Finding]]:
+    """The step in metres to which degrees are rounded (three or four decimals), 0 if finer."""
+    if places.longitude_column is None or places.latitude_column is None:
+        return 0.0, []
+    both = np.concatenate([table.numbers[heading] for heading in places.pair])
+    both = both[np.isfinite(both) & (both != 0)]
+    for decimals, step in _COARSE if len(both) >= 2 * _FEWEST_ROUNDED else ():
+        fine = both * 10.0**decimals
+        if (np.abs(fine - np.round(fine)) < 1e-6).all() and len(np.unique(both)) > 2:
+            return step, [warn(
+                "layer-places-coarse", table.file,
+                f"coordinates have {decimals} decimals, steps of about {step:g} m",
+                done="filters that follow the machine's way do not run",
+                todo="export the log again with seven decimals")]
+    return 0.0, []

@@ -9,69 +9,55 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
+from vrx.intake.yields._cleaning import Cleaning, blind, where_of
 from vrx.intake.yields._columns import Progress
-from vrx.intake.yields._defaults import defaults, filters
+from vrx.intake.yields._cut import taken
+from vrx.intake.yields._defaults import filters
 from vrx.intake.yields._delay import before, estimated_delay, moved_by_delay
 from vrx.intake.yields._outliers import beyond_quantiles, far_from_mean, far_from_neighbours
 from vrx.intake.yields._overlap import overlap_of
-from vrx.intake.yields._track import Track, track_of
+from vrx.intake.yields._track import elapsed
 from vrx.intake.yields.read import BASE_REASONS
 from vrx.intake.yields.spec import CleanSpec
-from vrx.model import BoolArray, Finding, FloatArray, YieldLog, note, warn
+from vrx.model import BoolArray, FloatArray, YieldLog, note, warn
 
 Judged = tuple[BoolArray | None, str]
 """Which readings (n,) a filter sets aside, None where it cannot run; and its limits, or why not."""
+_TOO_COARSE_M = 20.0
+_NOISY_SHARE = 0.2
+_OWN_WIDTH_SHARE = 0.2
+_ENDS = frozenset({"start-of-pass", "end-of-pass"})
+_LEAST_USUAL, _MOST_USUAL = 0.05, 15.0
+"""Short tons per acre of one cutting, from thin dry hay to wet forage (own rule)."""
 
-_SECONDS = ("start-of-pass", "end-of-pass")
-
-
-class _Cleaning:
-    """One log under cleaning: what is set aside so far, the track, and the settings."""
-
-    def __init__(self, log: YieldLog, spec: CleanSpec, progress: Progress | None) -> None:
-        self.log = log
-        self.as_logged = log
-        self.spec = spec
-        self.progress = progress
-        self.track: Track = track_of(log)
-        self.reason = np.array(log.reason)
-        self.findings: list[Finding] = []
-
-    @property
-    def kept(self) -> BoolArray:
-        return np.asarray(self.reason == 0)
-
-    def setting(self, name: str) -> float:
-        stated = getattr(self.spec, name)
-        return float(defaults()[name] if stated is None else stated)
-
-    def all_of(self, values: FloatArray, test: Callable[[FloatArray], BoolArray]) -> BoolArray:
-        with np.errstate(invalid="ignore"):
-            return np.asarray(test(values))
+def _no_yield(c: Cleaning) -> Judged:
+    bare = np.isnan(c.log.tons_per_ac)
+    if c.log.bale_area_ac is not None:
+        # A bale without ground stands at the place of another, which has a filter of its own.
+        bare &= np.isfinite(c.log.bale_area_ac)
+    return bare, ""
 
 
-def _no_yield(c: _Cleaning) -> Judged:
-    return np.isnan(c.log.tons_per_ac), ""
-
-
-def _not_working(c: _Cleaning) -> Judged:
+def _not_working(c: Cleaning) -> Judged:
     if c.log.working is None:
         return None, "no column tells whether the header was down"
     return ~c.log.working, ""
 
 
-def _zero(c: _Cleaning) -> Judged:
+def _zero(c: Cleaning) -> Judged:
     return c.all_of(c.log.tons_per_ac, lambda v: v <= 0), ""
 
 
-def _standing(c: _Cleaning) -> Judged:
+def _standing(c: Cleaning) -> Judged:
     if c.track.speed_m_per_s is None:
         return None, "the log tells no speed"
     limit = c.setting("standing_m_per_s")
     return c.all_of(c.track.speed_m_per_s, lambda v: v < limit), f"below {limit:g} m/s"
 
 
-def _same_place(c: _Cleaning) -> Judged:
+def _same_place(c: Cleaning) -> Judged:
+    if c.log.coarse_m:
+        return None, "coordinates are rounded"
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     # Millimetres: far below what any receiver tells.
@@ -83,7 +69,7 @@ def _same_place(c: _Cleaning) -> Judged:
     return out, ""
 
 
-def _delay(c: _Cleaning) -> Judged:
+def _delay(c: Cleaning) -> Judged:
     wanted = c.spec.delay_s
     if wanted is None:
         return None, "no delay stated; places are taken as logged"
@@ -107,11 +93,11 @@ def _delay(c: _Cleaning) -> Judged:
     return lost, f"delay {wanted:g} s"
 
 
-def _seconds_of_pass(c: _Cleaning, *, start: bool) -> Judged:
+def _seconds_of_pass(c: Cleaning, *, start: bool) -> Judged:
     limit = c.setting("start_pass_s" if start else "end_pass_s")
     if c.track.clock_s is None:
         return None, "the log tells no time"
-    clock, track = c.track.clock_s, c.track
+    clock, track = elapsed(c.track.clock_s), c.track
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(track.passes >= 0)
     of = track.passes[own]
@@ -122,24 +108,27 @@ def _seconds_of_pass(c: _Cleaning, *, start: bool) -> Judged:
     return out, f"{limit:g} s"
 
 
-def _start(c: _Cleaning) -> Judged:
+def _start(c: Cleaning) -> Judged:
     return _seconds_of_pass(c, start=True)
 
 
-def _end(c: _Cleaning) -> Judged:
+def _end(c: Cleaning) -> Judged:
     return _seconds_of_pass(c, start=False)
 
 
-def _short_pass(c: _Cleaning) -> Judged:
+def _short_pass(c: Cleaning) -> Judged:
     least = int(c.setting("least_readings"))
     own = c.track.passes >= 0
-    length = np.bincount(c.track.passes[own & c.kept], minlength=len(c.track.runs))
+    # Ends that were set aside belong to the pass: few readings, far apart, make no short one.
+    ends = [k for k, name in enumerate(c.log.reasons, 1) if name in _ENDS]
+    whole = c.kept | np.isin(c.reason, ends)
+    length = np.bincount(c.track.passes[own & whole], minlength=len(c.track.runs))
     out = np.zeros(len(c.reason), dtype=bool)
     out[own] = length[c.track.passes[own]] < least
     return out, f"fewer than {least} readings"
 
 
-def _speed(c: _Cleaning) -> Judged:
+def _speed(c: Cleaning) -> Judged:
     speed = c.track.speed_m_per_s
     if speed is None:
         return None, "the log tells no speed"
@@ -155,7 +144,7 @@ def _speed(c: _Cleaning) -> Judged:
             f"outside {low:.2f} to {high:.2f} m/s, median {middle:.2f}")
 
 
-def _speed_change(c: _Cleaning) -> Judged:
+def _speed_change(c: Cleaning) -> Judged:
     speed = c.track.speed_m_per_s
     if speed is None:
         return None, "the log tells no speed"
@@ -166,10 +155,13 @@ def _speed_change(c: _Cleaning) -> Judged:
     with np.errstate(divide="ignore", invalid="ignore"):
         change = np.abs(np.diff(speed[own])) / speed[own][:-1]
         out[own[1:]] = same & (change > most)
+    logged = c.log.speed_m_per_s is not None or c.log.distance_m is not None
+    if not logged and out.sum() > _NOISY_SHARE * len(own):
+        return None, "speeds computed from places are too rough"
     return out, f"more than {100 * most:g} % of the speed before"
 
 
-def _distance(c: _Cleaning) -> Judged:
+def _distance(c: Cleaning) -> Judged:
     distance = c.log.distance_m if c.log.distance_m is not None else c.track.step_m
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept & np.isfinite(distance))
@@ -180,16 +172,28 @@ def _distance(c: _Cleaning) -> Judged:
     return out, f"outside {max(low, 0):.2f} to {high:.2f} m"
 
 
-def _narrow(c: _Cleaning) -> Judged:
+def _narrow(c: Cleaning) -> Judged:
     if c.log.swath_m is None or not np.isfinite(c.log.swath_m).any():
         return None, "no swath is stated"
-    full = c.spec.full_swath_m or float(np.nanmax(c.log.swath_m))
+    full = c.spec.full_swath_m or _full_swath(c.log.swath_m)
+    if not full:
+        return None, "no swath is above 0"
     least = c.setting("least_swath_share") * full
-    return (c.all_of(c.log.swath_m, lambda v: v < least - 1e-9),
-            f"below {least:.2f} m of {full:.2f} m")
+    narrow = c.all_of(c.log.swath_m, lambda v: v < least - 1e-9)
+    # What a fifth of the readings share is another machine's own width.
+    widths, which, count = np.unique(np.round(c.log.swath_m, 2), return_inverse=True,
+                                     return_counts=True)
+    own = (widths > 0) & (count > _OWN_WIDTH_SHARE * len(narrow))
+    return narrow & ~own[which], f"below {least:.2f} m of {full:.2f} m"
 
 
-def _overlap(c: _Cleaning) -> Judged:
+def _full_swath(swath: FloatArray) -> float:
+    """The swath that nine of ten positive ones do not exceed: one wild entry makes no machine."""
+    known = swath[np.isfinite(swath) & (swath > 0)]
+    return float(np.quantile(known, 0.9)) if len(known) else 0.0
+
+
+def _overlap(c: Cleaning) -> Judged:
     # Faulty readings cover ground, too; only those that surely harvested nothing do not.
     idle = [k for k, name in enumerate(c.log.reasons, 1)
             if name in {*BASE_REASONS, "not-working", "standing", "same-place"}]
@@ -209,7 +213,7 @@ def _overlap(c: _Cleaning) -> Judged:
             f"more than {100 * most:g} % of the swath covered before")
 
 
-def _limits(c: _Cleaning) -> Judged:
+def _limits(c: Cleaning) -> Judged:
     low, high = c.spec.least_tons_per_ac, c.spec.most_tons_per_ac
     if low is None and high is None:
         return None, "no limits are stated"
@@ -218,10 +222,13 @@ def _limits(c: _Cleaning) -> Judged:
             f"outside {low:g} to {high:g} short ton/ac")
 
 
-def _global(c: _Cleaning) -> Judged:
+def _global(c: Cleaning) -> Judged:
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     values = c.log.tons_per_ac[own]
+    if c.log.bale_area_ac is not None:
+        # What the scale says can be wrong; the ground is no reading.
+        values = values * c.log.bale_area_ac[own]
     if c.spec.global_quantiles is not None:
         found, low, high = beyond_quantiles(values, c.spec.global_quantiles)
         rule = "quantiles {:g} and {:g}".format(*c.spec.global_quantiles)
@@ -230,10 +237,13 @@ def _global(c: _Cleaning) -> Judged:
         found, low, high = far_from_mean(values, most_sd=most)
         rule = f"mean ± {most:g} standard deviations"
     out[own] = found
-    return out, f"{rule}: outside {low:.3f} to {high:.3f} short ton/ac"
+    unit = "short ton/ac" if c.log.bale_area_ac is None else "short ton a bale"
+    return out, f"{rule}: outside {low:.3f} to {high:.3f} {unit}"
 
 
-def _local(c: _Cleaning) -> Judged:
+def _local(c: Cleaning) -> Judged:
+    if c.log.coarse_m > _TOO_COARSE_M:
+        return None, "coordinates are rounded"
     out = np.zeros(len(c.reason), dtype=bool)
     own = np.flatnonzero(c.kept)
     count, most = int(c.setting("local_neighbours")), c.setting("local_sd")
@@ -246,7 +256,7 @@ def _local(c: _Cleaning) -> Judged:
                  f"more than {100 * share:g} % of the mean")
 
 
-_JUDGES: dict[str, Callable[[_Cleaning], Judged]] = {
+_JUDGES: dict[str, Callable[[Cleaning], Judged]] = {
     "no-yield": _no_yield, "not-working": _not_working, "zero-yield": _zero,
     "standing": _standing, "same-place": _same_place, "flow-delay": _delay,
     "start-of-pass": _start, "end-of-pass": _end, "short-pass": _short_pass, "speed": _speed,
@@ -278,7 +288,7 @@ def clean_yield(
     if len(log.reasons) > len(BASE_REASONS):
         raise InputError("was cleaned before", code="yield-cleaned-twice", where=log.file,
                          hint="clean the log as it was read")
-    c = _Cleaning(replace(log, reasons=(*log.reasons, *names)), spec, progress)
+    c = Cleaning(replace(log, reasons=(*log.reasons, *names)), spec, progress)
     idle: list[str] = []
     clear: list[str] = []
     for position, one in enumerate(filters()):
@@ -287,7 +297,7 @@ def clean_yield(
         if one.id in spec.off:
             idle.append(f"{one.id} (switched off)")
             continue
-        found, limits = _JUDGES[one.id](c)
+        found, limits = (None, c.loose) if blind(c, one.id) else _JUDGES[one.id](c)
         if found is None:
             idle.append(f"{one.id} ({limits})")
             continue
@@ -297,26 +307,38 @@ def clean_yield(
             clear.append(one.id)
             continue
         c.findings.append(note(
-            f"yield-filter-{one.id}", _where(log),
+            f"yield-filter-{one.id}", where_of(log),
             f"{int(new.sum())} readings: {one.words}" + (f" ({limits})" if limits else ""),
             value=str(int(new.sum())), done=f"set aside; source: {one.source} ({one.evidence})"))
     return _finished(c, clear, idle)
 
 
-def _where(log: YieldLog) -> str:
-    return f"{log.file}, harvest {log.harvest}" if log.harvest else log.file
-
-
-def _finished(c: _Cleaning, clear: list[str], idle: list[str]) -> YieldLog:
+def _finished(c: Cleaning, clear: list[str], idle: list[str]) -> YieldLog:
     kept, n = int(c.kept.sum()), len(c.reason)
     if not kept:
         raise InputError(f"no reading of {n} is left after cleaning", code="yield-nothing-left",
-                         where=_where(c.log), findings=c.findings,
+                         where=where_of(c.log), findings=c.findings,
                          hint="look at the counts of the filters and set their limits")
     inside = int((c.log.reason == 0).sum())
     say = warn if 2 * kept < inside else note
     what = f"{kept} of {inside} readings in the field are kept"
     what += f"; nothing set aside by {', '.join(clear)}" if clear else ""
     what += f"; not run: {', '.join(idle)}" if idle else ""
-    c.findings.append(say("yield-cleaned", _where(c.log), what, value=str(kept)))
-    return replace(c.log, reason=c.reason, findings=(*c.log.findings, *c.findings))
+    c.findings.append(say("yield-cleaned", where_of(c.log), what, value=str(kept)))
+    usual = float(np.median(c.log.tons_per_ac[c.kept]))
+    if not _LEAST_USUAL <= usual <= _MOST_USUAL:
+        c.findings.append(warn(
+            "yield-level-unusual", where_of(c.log), f"half of the readings lie below {usual:.4g} "
+            f"short ton/ac; a cutting of hay gives {_LEAST_USUAL:g} to {_MOST_USUAL:g}",
+            done="used as stated", todo="check the unit of the amount column"))
+    return _as_in_file(c)
+
+
+def _as_in_file(c: Cleaning) -> YieldLog:
+    """The cleaned log with its readings where they stand in the file, its times as written."""
+    done = replace(c.log, reason=c.reason, findings=(*c.log.findings, *c.findings))
+    if c.order is not None:
+        back = np.empty_like(c.order)
+        back[c.order] = np.arange(len(c.order))
+        done = taken(done, back)
+    return replace(done, time_s=c.time_s)

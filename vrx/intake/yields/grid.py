@@ -11,6 +11,7 @@ from vrx.errors import InputError
 from vrx.geo import zonal_mean
 from vrx.intake._blocks import LITTLE_COVERED, block_means, covered_share, field_cells, filled
 from vrx.intake._raise import listed
+from vrx.intake.yields.bales import bale_surface
 from vrx.model import (
     BoolArray,
     Field,
@@ -31,12 +32,12 @@ def grid_yield(
 ) -> LayerGrid:
     """Mean of the kept readings in each cell, short tons per acre.
 
-    Every reading counts the same. Cells without one take the value of the nearest cell whose centre
-    lies within `fill_within_m` metres (0: none do); `count` stays 0 there. Raises `InputError`
-    where no kept reading lies on the grid.
+    Every reading counts the same; bales count by their ground, see `bale_surface`. Cells without
+    one take the value of the nearest cell whose centre lies within `fill_within_m` metres (0: none
+    do); `count` stays 0 there. Raises `InputError` where no kept reading lies on the grid.
     """
     kept = log.kept & np.isfinite(log.tons_per_ac)
-    values, count = block_means(
+    values, count = bale_surface(log, grid) if log.bale_area_ac is not None else block_means(
         log.easting_m[kept], log.northing_m[kept], log.tons_per_ac[kept], grid)
     where = f"{log.file}, harvest {log.harvest}" if log.harvest else log.file
     if not count.any():
@@ -46,7 +47,8 @@ def grid_yield(
     inside = field_cells(field, grid)
     share = covered_share(full, inside)
     taken = int((new & inside).sum())
-    what = (f"{int(count.sum())} readings in {int((count > 0).sum())} cells of {grid.cell_m:g} m, "
+    things = "readings" if log.bale_area_ac is None else "bales"
+    what = (f"{int(count.sum())} {things} in {int((count > 0).sum())} cells of {grid.cell_m:g} m, "
             f"{100 * share:.1f} % of the field has a value")
     say = note if share >= LITTLE_COVERED else warn
     findings = [say("yield-gridded", where, what, value=f"{share:.4f}",
@@ -63,7 +65,9 @@ def normalise_yields(*, layers: Sequence[LayerGrid], field: Field) -> YieldPatte
     The mean is over the field's cells that have a value. In each cell the layers that have a value
     are averaged, so that a harvest of 1 ton counts as much as one of 2; then the field's mean is
     set to 1. (Division by the mean; Blackmore 2000, Computers and Electronics in Agriculture
-    26:37-51, from memory.)
+    26:37-51, from memory.) A harvest that covers little of the field is not divided by its own mean
+    but by what makes it agree, over its cells, with the mean of those that cover the field; else
+    one that covers the best half would read as if that half were average.
 
     Raises:
         InputError: no layer, different grids, or a layer whose mean is not above 0.
@@ -84,11 +88,7 @@ def normalise_yields(*, layers: Sequence[LayerGrid], field: Field) -> YieldPatte
             raise InputError(f"its mean over the field is {mean:g}", code="yield-mean", where=(
                 layer.name), hint="check the yields of this harvest")
         relative[k] = layer.values / mean
-        if layer.covered_share < LITTLE_COVERED:
-            findings.append(warn(
-                "yield-harvest-partial", layer.name,
-                f"covers {100 * layer.covered_share:.0f} % of the field; its mean is that of the "
-                "part it covers", done="used with equal weight"))
+    findings += _fit_partial(relative, layers, inside)
     have = np.isfinite(relative)
     count = have.sum(axis=0)
     total = np.where(have, relative, 0.0).sum(axis=0)
@@ -104,6 +104,30 @@ def normalise_yields(*, layers: Sequence[LayerGrid], field: Field) -> YieldPatte
         "its own mean over the field", done="averaged with equal weight; field mean set to 1"))
     return YieldPattern(grid=grid, relative=scaled, harvests=count.astype(np.int64), cv_pct=cv,
                         names=names, findings=tuple(findings))
+
+
+def _fit_partial(
+    relative: FloatArray, layers: Sequence[LayerGrid], inside: BoolArray
+) -> list[Finding]:
+    """Scale partial layers of `relative` (in place) to the pattern of the whole ones."""
+    findings: list[Finding] = []
+    whole = np.array([layer.covered_share >= LITTLE_COVERED for layer in layers])
+    known = np.isfinite(relative[whole])
+    count = known.sum(axis=0)
+    pattern = np.divide(np.where(known, relative[whole], 0.0).sum(axis=0), count,
+                        out=np.full(inside.shape, np.nan), where=count > 0)
+    for k in np.flatnonzero(~whole).tolist():
+        shared = np.isfinite(relative[k]) & np.isfinite(pattern) & inside
+        scaled = bool(shared.any()) and float(relative[k][shared].mean()) > 0
+        if scaled:
+            relative[k] *= float(pattern[shared].mean()) / float(relative[k][shared].mean())
+        findings.append(warn(
+            "yield-harvest-partial", layers[k].name,
+            f"covers {100 * layers[k].covered_share:.0f} % of the field"
+            + ("" if scaled else "; its mean is that of the part it covers"),
+            done="scaled to the other harvests' pattern over its part, equal weight"
+            if scaled else "used with equal weight"))
+    return findings
 
 
 def _field_mean(values: FloatArray, inside: BoolArray) -> float:

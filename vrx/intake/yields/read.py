@@ -4,29 +4,35 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from vrx.errors import InputError
 from vrx.intake._raise import listed
+from vrx.intake.yields._cells import CLOCK
 from vrx.intake.yields._columns import LogTable, Progress, Wanted, read_columns
+from vrx.intake.yields._cut import part_of
+from vrx.intake.yields._harvests import by_time
+from vrx.intake.yields._state import switched
 from vrx.intake.yields._units import (
-    ISO,
     LENGTH_M,
     SECONDS,
     SPEED_M_PER_S,
     amount_kind,
     factor,
+    is_written,
 )
-from vrx.intake.yields._where import locate, require_pair
+from vrx.intake.yields._where import coarse_step, locate, require_pair
+from vrx.intake.yields.bales import with_areas
 from vrx.intake.yields.spec import LogColumn, YieldSpec
 from vrx.model import BoolArray, Field, Finding, FloatArray, IntArray, YieldLog, note, warn
 from vrx.units import ACRE_M2, SHORT_TON_LB
 
-_OFF = frozenset({"", "0", "0.0", "off", "up", "false", "no", "n", "f", "out"})
 BASE_REASONS = ("no-position", "outside-field")
 """What reading alone sets aside; the filters come after these."""
+_DAMP_PCT = 3.0
+_RISING_SHARE = 0.98
+_FEWEST_RISING = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,7 +44,7 @@ class _Measures:
     distance_m: FloatArray | None
     speed_m_per_s: FloatArray | None
     swath_m: FloatArray | None
-    mass_based: bool
+    kind: str
     source: str
     findings: tuple[Finding, ...]
 
@@ -63,21 +69,22 @@ def _require_moisture(spec: YieldSpec, *, file: str) -> None:
 
 
 def _wanted(spec: YieldSpec) -> Wanted:
-    iso = spec.time is not None and spec.time.unit == ISO
+    written = spec.time is not None and is_written(spec.time.unit)
     numbers = [column.column for column in spec.numeric.values()]
     if spec.moisture_column:
         numbers.append(spec.moisture_column)
-    if spec.time is not None and not iso:
+    if spec.time is not None and not written:
         numbers.append(spec.time.column)
     degrees = spec.places.longitude_column is not None
     pair = spec.places.pair
     if not degrees:
         numbers += pair
-    labels = [spec.harvest_column, spec.pass_column, spec.working_column]
+    labels = [spec.harvest_column, spec.pass_column, spec.working_column, spec.machine_column]
     return Wanted(
         numbers=tuple(dict.fromkeys(numbers)), degrees=pair if degrees else (),
         labels=tuple(dict.fromkeys(h for h in labels if h)),
-        moments=(spec.time.column,) if iso and spec.time else ())
+        moments=(spec.time.column,) if written and spec.time else (),
+        moment_unit=spec.time.unit if written and spec.time else "")
 
 
 def _scaled(
@@ -91,7 +98,7 @@ def _scaled(
 def _times(table: LogTable, column: LogColumn | None) -> FloatArray | None:
     if column is None:
         return None
-    if column.unit == ISO:
+    if is_written(column.unit):
         return table.moments[column.column]
     return _scaled(table, column, SECONDS)
 
@@ -113,12 +120,32 @@ def _dry_factor(table: LogTable, spec: YieldSpec) -> tuple[FloatArray | float, l
             f"{int(wrong.sum())} in all) is not possible", code="yield-moisture",
             where=f"{table.file}, column {spec.moisture_column}",
             hint="mend the column, or state another")
+    if np.isnan(moisture).all():
+        raise InputError("holds no moisture at all", code="yield-moisture-missing",
+                         where=f"{table.file}, column {spec.moisture_column}",
+                         hint="state moisture_pct instead, or moisture_unknown = true")
+    failed = _failed(moisture)
+    moisture = np.where(failed, np.nan, moisture)
     missing = int(np.isnan(moisture).sum())
     said = [note("yield-moisture-converted", f"{table.file}, column {spec.moisture_column}",
                  f"yields at {np.nanmin(moisture):g} to {np.nanmax(moisture):g} % moisture"
                  + (f", {missing} without a moisture (no yield there)" if missing else ""),
                  done=f"converted to {spec.to_moisture_pct:g} %")]
+    if failed.any():
+        said.insert(0, warn(
+            "yield-moisture-zero", f"{table.file}, column {spec.moisture_column}",
+            f"{int(failed.sum())} readings of 0 % among others of {np.nanmedian(moisture):g} %",
+            done="taken as no moisture, so no yield there",
+            todo="state moisture_pct if the sensor failed often"))
     return (100.0 - moisture) / (100.0 - spec.to_moisture_pct), said
+
+
+def _failed(moisture: FloatArray) -> BoolArray:
+    """Zeros (n,) of a sensor that else reads several percent; all zeros are dry matter."""
+    others = moisture[np.isfinite(moisture) & (moisture > 0)]
+    if not len(others) or float(np.median(others)) < _DAMP_PCT:
+        return np.zeros(len(moisture), dtype=bool)
+    return np.asarray(moisture == 0)
 
 
 def _measures(table: LogTable, spec: YieldSpec) -> _Measures:
@@ -131,7 +158,9 @@ def _measures(table: LogTable, spec: YieldSpec) -> _Measures:
     if swath is None and spec.swath_m is not None:
         swath = np.full(len(amount), spec.swath_m)
     dry, findings = _dry_factor(table, spec)
-    if kind != "areal":
+    if kind in {"mass", "bale"}:
+        _require_no_total(amount, spec, table.file)
+    if kind in {"flow", "mass"}:
         if kind == "flow":
             amount = amount * _needed(interval, "a mass flow needs the interval", table.file)
         if distance is None:
@@ -147,14 +176,27 @@ def _measures(table: LogTable, spec: YieldSpec) -> _Measures:
                              f"swath; {still} readings cover no ground", done="computed"))
     return _Measures(
         tons_per_ac=amount * dry, interval_s=interval, distance_m=distance, speed_m_per_s=speed,
-        swath_m=swath, mass_based=kind != "areal",
+        swath_m=swath, kind=kind,
         source=f"{spec.amount.column}, {spec.amount.unit}", findings=tuple(findings))
+
+
+def _require_no_total(mass: FloatArray, spec: YieldSpec, file: str) -> None:
+    known = mass[np.isfinite(mass)]
+    step = np.diff(known)
+    if len(known) < _FEWEST_RISING or not (step > 0).any():
+        return
+    if (step >= 0).mean() >= _RISING_SHARE and known[-1] > 5 * np.median(np.abs(step)):
+        raise InputError(
+            f"masses rise from row to row ({known[0]:g} to {known[-1]:g} lb): a running total",
+            code="yield-running-total", where=f"{file}, column {spec.amount.column}",
+            hint="name the column with the mass of each reading alone")
 
 
 def _needed(values: FloatArray | None, why: str, file: str) -> FloatArray:
     if values is None:
         raise InputError(why, code="yield-measure-missing", where=file,
-                         hint="state its column and unit (interval, distance or speed, swath)")
+                         hint="state its column and unit (interval, distance or speed, swath); if "
+                         'each row is one bale, state the unit as "lb/bale" or "kg/bale"')
     return values
 
 
@@ -166,18 +208,12 @@ def _passes(table: LogTable, heading: str | None) -> IntArray | None:
     return np.concatenate([[0], np.cumsum(codes[1:] != codes[:-1])]).astype(np.int64)
 
 
-def _working(table: LogTable, heading: str | None) -> BoolArray | None:
-    if heading is None:
-        return None
-    codes, words = table.labels[heading]
-    on = np.array([word.casefold() not in _OFF for word in words], dtype=bool)
-    return np.asarray(on[codes])
-
-
 def _whole_log(
     table: LogTable, field: Field, spec: YieldSpec
 ) -> tuple[YieldLog, IntArray | None, tuple[str, ...]]:
     east, north, inside, said = locate(table, spec.places, field)
+    coarse, rounded = coarse_step(table, spec.places)
+    said += rounded
     measures = _measures(table, spec)
     reason = np.where(np.isnan(east), 1, np.where(inside, 0, 2)).astype(np.int64)
     codes, words = (
@@ -190,19 +226,15 @@ def _whole_log(
         time_s=_times(table, spec.time), interval_s=measures.interval_s,
         distance_m=measures.distance_m, speed_m_per_s=measures.speed_m_per_s,
         swath_m=measures.swath_m, pass_number=_passes(table, spec.pass_column),
-        working=_working(table, spec.working_column), mass_based=measures.mass_based,
+        working=switched(table, spec.working_column),
+        machine=table.labels[spec.machine_column][0] if spec.machine_column else None,
+        mass_based=measures.kind in {"flow", "mass"}, coarse_m=coarse,
+        bale_area_ac=np.full(len(east), np.nan) if measures.kind == "bale" else None,
         findings=(*table.findings, *said, *measures.findings))
+    if codes is None and spec.part_by_time:
+        log, codes, words = by_time(log, dated=spec.time is not None and spec.time.unit != CLOCK
+                                    and is_written(spec.time.unit))
     return log, codes, words
-
-
-def part_of(log: YieldLog, own: BoolArray, harvest: str) -> YieldLog:
-    """The readings `own` (n,) of a log as a log of their own."""
-    arrays = ("record", "easting_m", "northing_m", "tons_per_ac", "reason", "time_s", "interval_s",
-              "distance_m", "speed_m_per_s", "swath_m", "pass_number", "working")
-    cut: dict[str, Any] = {
-        name: None if (values := getattr(log, name)) is None else values[own] for name in arrays
-    }
-    return replace(log, harvest=harvest, **cut)
 
 
 def _read(
@@ -232,25 +264,33 @@ def read_yield_log(
     """
     log, codes, words = _read(path, field, spec, progress)
     if codes is None:
-        return log
-    where = f"{log.file}, column {spec.harvest_column}"
+        return with_areas(log, field)
+    where = f"{log.file}, column {spec.harvest_column}" if spec.harvest_column else log.file
     present = [word for k, word in enumerate(words) if (codes == k).any()]
     if spec.harvest is None:
         if len(present) == 1:
-            return replace(log, harvest=present[0])
+            return with_areas(replace(log, harvest=present[0]), field)
         raise InputError(f"holds {len(present)} harvests: {listed(present)}",
                          code="yield-harvests-several", where=where,
                          hint="name one as harvest, or read them all (read_yield_logs)")
-    if spec.harvest not in present:
-        raise InputError(f"has no harvest {spec.harvest!r}", code="yield-harvest-unknown",
+    return _one(log, codes, words, field=field, harvest=spec.harvest, where=where)
+
+
+def _one(
+    log: YieldLog, codes: IntArray, words: tuple[str, ...], *, field: Field, harvest: str,
+    where: str,
+) -> YieldLog:
+    present = [word for k, word in enumerate(words) if (codes == k).any()]
+    if harvest not in present:
+        raise InputError(f"has no harvest {harvest!r}", code="yield-harvest-unknown",
                          where=where, hint=f"harvests: {listed(present)}")
-    own = np.asarray(codes == words.index(spec.harvest))
+    own = np.asarray(codes == words.index(harvest))
     rest = int((~own).sum())
     said = [note("yield-other-harvests", where, f"{rest} readings of other harvests",
                  done="not read")] if rest else []
-    part = part_of(log, own, spec.harvest)
+    part = part_of(log, own, harvest)
     _require_inside(part, where)
-    return replace(part, findings=(*part.findings, *said))
+    return with_areas(replace(part, findings=(*part.findings, *said)), field)
 
 
 def read_yield_logs(
@@ -258,18 +298,24 @@ def read_yield_logs(
 ) -> tuple[YieldLog, ...]:
     """Every harvest of a file by its `harvest_column`, in the order in which they occur.
 
-    Findings that concern the whole file stand in the first log only. Raises as `read_yield_log`.
+    Without that column a gap of more than ten days parts the file. Where `harvest` names one, only
+    that is read. Findings that concern the whole file stand in the first log only. Raises as
+    `read_yield_log`.
     """
     log, codes, words = _read(path, field, spec, progress)
     if codes is None:
-        return (log,)
+        return (with_areas(log, field),)
+    where = f"{log.file}, column {spec.harvest_column}" if spec.harvest_column else log.file
+    if spec.harvest is not None:
+        return (_one(log, codes, words, field=field, harvest=spec.harvest, where=where),)
     logs: list[YieldLog] = []
     for k, word in enumerate(words):
         own = np.asarray(codes == k)
         if own.any():
-            logs.append(part_of(log, own, word))
-            _require_inside(logs[-1], f"{log.file}, harvest {word}")
-    return (logs[0], *(replace(one, findings=()) for one in logs[1:]))
+            part = part_of(log, own, word)
+            _require_inside(part, f"{log.file}, harvest {word}")
+            logs.append(with_areas(part if not logs else replace(part, findings=()), field))
+    return tuple(logs)
 
 
 def _require_inside(log: YieldLog, where: str) -> None:

@@ -50,15 +50,20 @@ class YieldSpec:
     """A yield log: its columns, units and the moisture at which its yields are stated.
 
     `amount` is a yield ("t/ha", "kg/ha", "short ton/ac", "lb/ac"; "bu/ac" only with
-    `lb_per_bushel`), a mass flow ("lb/s", "kg/s", "t/h", "short ton/h") or a mass a reading ("lb",
-    "kg"). A flow or mass needs a swath, and a distance or a speed with interval; a flow needs the
-    interval. Lengths are "m", "ft" or "in"; speeds "m/s", "km/h" or "mph"; intervals "s"; times
-    "s", "ms", "min", "h" or "ISO 8601".
+    `lb_per_bushel`), a mass flow ("lb/s", "lb/min", "lb/h", "kg/s", "kg/min", "kg/h", "t/h", "short
+    ton/h"), a mass a reading ("lb", "kg") or one bale a reading ("lb/bale", "kg/bale", "short
+    ton/bale", "t/bale"). A flow or mass needs a swath, and a distance or a speed with interval; a
+    flow needs the interval. Lengths are "m", "ft" or "in"; speeds "m/s", "km/h" or "mph"; intervals
+    "s"; times "s", "ms", "min", "h", "ISO 8601", "hh:mm:ss" (time of day) or a strptime format such
+    as "%m/%d/%Y %H:%M:%S".
 
     Moisture: `moisture_pct` where the log's yields are at one moisture, or `moisture_column`
     (percent) with `to_moisture_pct`, or `moisture_unknown` (then yields serve as relative only).
     `harvest_column` parts the file into harvests, `harvest` names the one to read; without the
-    column `harvest` is just the label. `working_column` is 0 or empty where the header was up.
+    column `harvest` is just the label, unless the log's times have a gap of more than ten days:
+    then its parts are harvests, named by their first day, unless `part_by_time` is False.
+    `working_column` tells by 0 or 1, on or off, up or down whether the header worked.
+    `machine_column` parts a file of several machines.
     """
 
     amount: LogColumn
@@ -70,6 +75,7 @@ class YieldSpec:
     moisture_unknown: bool = False
     harvest_column: str | None = None
     harvest: str | None = None
+    part_by_time: bool = True
     time: LogColumn | None = None
     interval: LogColumn | None = None
     distance: LogColumn | None = None
@@ -78,6 +84,7 @@ class YieldSpec:
     swath_m: float | None = None
     pass_column: str | None = None
     working_column: str | None = None
+    machine_column: str | None = None
 
     @property
     def numeric(self) -> dict[str, LogColumn]:
@@ -91,7 +98,8 @@ class YieldSpec:
         """All headings that the table must have, in a fixed order."""
         named = [*self.places.pair, *(c.column for c in self.numeric.values()),
                  self.moisture_column, self.time.column if self.time else None,
-                 self.harvest_column, self.pass_column, self.working_column]
+                 self.harvest_column, self.pass_column, self.working_column,
+                 self.machine_column]
         return tuple(dict.fromkeys(heading for heading in named if heading))
 
 
