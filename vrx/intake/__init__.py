@@ -15,7 +15,7 @@ from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
 from vrx.intake.raster_layer import read_raster_layer
 from vrx.intake.soil import read_soil
-from vrx.intake.spec import ColumnSpec, SoilSpec
+from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
 from vrx.intake.yields import (
     CleanSpec,
@@ -40,6 +40,7 @@ __all__ = [
     "LogColumn",
     "PlaceColumns",
     "PointSpec",
+    "PointsSpec",
     "SoilSpec",
     "TablePeek",
     "TaskGrid",

@@ -128,7 +128,7 @@ def read_places(
                              "northing_column and crs")
         own = table.places[list(rows)]
         return Places(east=own[:, 0], north=own[:, 1], systems=(table.crs,), system_of=one,
-                      names=("geometry", "geometry")), []
+                      names=table.places_names), []
     degrees = bool(spec.longitude_column and spec.latitude_column)
     if degrees == bool(spec.easting_column and spec.northing_column):
         raise InputError("needs one pair of coordinates", code="soil-no-coordinates",

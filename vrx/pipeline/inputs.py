@@ -13,7 +13,7 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
-from vrx.plan import PivotSection, Plan, SoilSection, layout_findings
+from vrx.plan import PivotSection, Plan, PointsSection, SoilSection, layout_findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,11 +103,21 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
         key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
         for key, one in told.analytes().items()
     }
-    away = {"samples", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
-    spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude=away))
+    away = {"samples", "points", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
+    spec = intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
+                           **told.model_dump(exclude=away))
     return intake.read_soil(
         path=folder / told.samples, field=field, spec=spec, season=season
     )
+
+
+def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | None:
+    if told is None:
+        return None
+    own = {"id_match", "only_inside", "over_own_positions"}
+    return intake.PointsSpec(
+        path=folder / told.file, **told.model_dump(include=own),
+        places=intake.SoilSpec(**told.model_dump(exclude={"file", *own})))
 
 
 def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
@@ -133,6 +143,8 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     # A pivot is wholly in the plan, whose own hash stands for it; its exclusions are a file.
     shape = plan.field.boundary if pivot is None else pivot.exclusions
     named = [plan.soil.samples] if shape is None else [shape, plan.soil.samples]
+    if plan.soil.points is not None:
+        named.append(plan.soil.points.file)
     if plan.soil.layout is not None:
         named.append(plan.soil.layout)
     if plan.zones.polygons is not None:

@@ -3,6 +3,7 @@
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.points import PointsSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
@@ -24,6 +25,7 @@ __all__ = [
     "PassSection",
     "PivotSection",
     "Plan",
+    "PointsSection",
     "SoilSection",
     "blank_lines",
     "blanks",

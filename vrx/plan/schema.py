@@ -30,6 +30,7 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.points import PointsSection
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -135,6 +136,7 @@ class SoilSection(Section):
     """
 
     samples: Text
+    points: PointsSection | None = None
     layout: Text | None = None
     sheet: Text | None = None
     layer: Text | None = None
