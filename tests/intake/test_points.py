@@ -210,7 +210,7 @@ def test_names_that_a_spreadsheet_made_dates_of_are_detected(
 
 
 def test_dates_in_a_workbook_are_detected_as_names(bench: Bench) -> None:
-    from datetime import datetime
+    from datetime import date
 
     book = openpyxl.Workbook()
     sheet = book.active
@@ -219,7 +219,7 @@ def test_dates_in_a_workbook_are_detected_as_names(bench: Bench) -> None:
     sheet.merge_cells("B1:C1")
     sheet.append(["sample_id", "K_ppm", "pH"])
     for n in range(1, 13):
-        sheet.append([datetime(2026, 3, n), bench.make.k[n - 1], 7])
+        sheet.append([date(2026, 3, n), bench.make.k[n - 1], 7])
     path = bench.folder / "results.xlsx"
     book.save(path)
     points = bench.points([f"3-{n}" for n in range(1, 13)])
@@ -348,10 +348,11 @@ def test_long_form_and_several_depths_join(bench: Bench) -> None:
 
 @pytest.mark.parametrize("geometry", [False, True])
 def test_a_result_file_without_geometry_joins(*, bench: Bench, geometry: bool) -> None:
-    parts = ['<ModusResult Version="1.0"><Event><EventMetaData><EventDate>2026-10-01</EventDate>'
-             "</EventMetaData><EventSamples><Soil><DepthRefs>"
-             '<DepthRef DepthID="1"><StartingDepth>0</StartingDepth><EndingDepth>6</EndingDepth>'
-             "<DepthUnit>in</DepthUnit></DepthRef></DepthRefs>"]
+    head = ('<ModusResult Version="1.0"><Event><EventMetaData><EventDate>2026-10-01</EventDate>'
+            "</EventMetaData><EventSamples><Soil><DepthRefs>"
+            '<DepthRef DepthID="1"><StartingDepth>0</StartingDepth><EndingDepth>6</EndingDepth>'
+            "<DepthUnit>in</DepthUnit></DepthRef></DepthRefs>")
+    parts = [head]
     for name, k in zip(bench.ids, bench.make.k, strict=True):
         point = "<Geometry>POINT(41.01 -93.59)</Geometry>" * geometry
         parts.append(

@@ -75,6 +75,8 @@ def _print(checked: Checked, *, everything: bool) -> None:
             ],
             left=4,
         )
+    for line in checked.joined:
+        show.say(line)
     if checked.columns:
         show.table(
             "Columns of the sample table (proposals; units and methods are never guessed)",

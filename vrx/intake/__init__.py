@@ -3,6 +3,7 @@
 from vrx.intake._files import input_files
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
+from vrx.intake.manure import ManureRead, ManureSpec, read_manure
 from vrx.intake.peek import (
     BoundaryPeek,
     LayerPeek,
@@ -17,6 +18,8 @@ from vrx.intake.raster_layer import read_raster_layer
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
+from vrx.intake.water import WaterRead, WaterSpec, read_water
 from vrx.intake.yields import (
     CleanSpec,
     LogColumn,
@@ -38,12 +41,18 @@ __all__ = [
     "ColumnSpec",
     "LayerPeek",
     "LogColumn",
+    "ManureRead",
+    "ManureSpec",
     "PlaceColumns",
     "PointSpec",
     "PointsSpec",
     "SoilSpec",
     "TablePeek",
     "TaskGrid",
+    "TissueRead",
+    "TissueSpec",
+    "WaterRead",
+    "WaterSpec",
     "YieldSpec",
     "applied_totals",
     "clean_yield",
@@ -55,11 +64,14 @@ __all__ = [
     "pivot_boundary",
     "read_boundary",
     "read_exclusions",
+    "read_manure",
     "read_point_layer",
     "read_polygons",
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_tissue",
+    "read_water",
     "read_yield_log",
     "read_yield_logs",
     "zone_yield_shares",

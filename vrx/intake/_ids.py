@@ -48,13 +48,7 @@ def _day_month(text: str) -> str:
 
 def _without_marks(text: str) -> str:
     # A mark between two digits parts them: 1-12 and 11-2 must not become one name.
-    kept = re.sub(r"(?<=\d)[\W_]+(?=\d)", "-", text)
-    return re.sub(r"[\W_]+", lambda m: "-" if m[0] == "-" and _between(kept, m) else "", kept)
-
-
-def _between(text: str, match: re.Match[str]) -> bool:
-    start, end = match.span()
-    return 0 < start and end < len(text) and text[start - 1].isdigit() and text[end].isdigit()
+    return re.sub(r"(?<=\d)([\W_]+)(?=\d)|[\W_]+", lambda m: "-" if m[1] else "", text)
 
 
 WAYS: dict[str, Callable[[str], str]] = {

@@ -28,6 +28,10 @@ from vrx.plan import (
 )
 
 
+_JOINED = ("soil-points-joined", "water-source", "water-sources-combined", "tissue-mean",
+           "tissue-zone", "manure-analysis")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One analyte of the samples, as it will be used."""
@@ -71,6 +75,11 @@ class Checked:
     findings: tuple[Finding, ...]
 
     @property
+    def joined(self) -> tuple[str, ...]:
+        """What was read beside the sample table: points joined, tests of water, plants, manure."""
+        return tuple(f"{f.where}: {f.what}" for f in self.findings if f.code in _JOINED)
+
+    @property
     def ready(self) -> bool:
         """Whether `run` can start."""
         return not self.open_lines and not any(f.severity == "stop" for f in self.findings)
@@ -99,6 +108,7 @@ class Checked:
                 }
                 for one in self.columns
             ],
+            "joined": list(self.joined),
             "findings": findings(self.findings),
         }
 
@@ -117,7 +127,7 @@ def check_field(folder: Path) -> Checked:
     plan = load_plan(plan_file)
     inputs = read_inputs(plan, plan_file=plan_file)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
-    read = (*inputs.field.findings, *inputs.soil.findings, *own)
+    read = (*inputs.field.findings, *inputs.soil.findings, *own, *inputs.tests.findings)
     return Checked(
         plan_file=plan_file, open_lines=(), field=inputs.field,
         samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil), columns=(),

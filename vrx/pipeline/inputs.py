@@ -13,6 +13,7 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
+from vrx.pipeline.tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.plan import PivotSection, Plan, PointsSection, SoilSection, layout_findings
 
 
@@ -36,6 +37,7 @@ class Inputs:
     books: Mapping[str, rules.Book]
     materials: Mapping[str, Material]
     record: dict[str, Any]
+    tests: FieldTests = NO_TESTS
 
 
 def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
@@ -55,6 +57,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         own_zones=own,
         books=rules.load_books(book_paths),
         materials=products.load_materials(material_paths),
+        tests=read_field_tests(plan, folder=folder),
         record=_record(plan, plan_file=plan_file, material_paths=material_paths),
     )
 
@@ -150,7 +153,7 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
     named += [section.file for section in plan.yield_goal.log]
-    named += [*plan.books, *plan.materials]
+    named += [*table_files(plan), *plan.books, *plan.materials]
     files: dict[str, Path] = {}
     for name in named:
         for path in intake.input_files(folder / name):

@@ -1,5 +1,6 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
+from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
@@ -13,6 +14,7 @@ from vrx.plan.schema import (
     Plan,
     SoilSection,
 )
+from vrx.plan.tables import TestTableSection
 
 __all__ = [
     "BLANK",
@@ -22,11 +24,15 @@ __all__ = [
     "FieldSection",
     "Layout",
     "MachineSection",
+    "ManureSection",
     "PassSection",
     "PivotSection",
     "Plan",
     "PointsSection",
     "SoilSection",
+    "TestTableSection",
+    "TissueSection",
+    "WaterSection",
     "blank_lines",
     "blanks",
     "draft",
