@@ -1,8 +1,8 @@
 """What tests of water, plants and manure measure: kept unit, units and forms allowed, bounds.
 
-`most` ends the reading: no irrigation water, alfalfa or manure reads so; a unit or form is mistaken.
-`odd` is warned of. Bounds are common practice, no source, and wide on purpose; sea water holds
-about 2,700 ppm sulfate as SO4 and 54 dS/m (from memory).
+`most` ends the reading: no irrigation water, alfalfa or manure reads so, and a unit or form is
+mistaken. `odd` is warned of. Bounds are common practice, no source, and wide on purpose; sea water
+holds about 2,700 ppm sulfate as SO4 and 54 dS/m (from memory).
 """
 
 from __future__ import annotations

@@ -27,7 +27,6 @@ from vrx.plan import (
     with_layout,
 )
 
-
 _JOINED = ("soil-points-joined", "water-source", "water-sources-combined", "tissue-mean",
            "tissue-zone", "manure-analysis")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from types import MappingProxyType
@@ -24,7 +24,8 @@ class FieldTests:
     water: WaterSection | None = None
     tissue: TissueSection | None = None
     manure: tuple[ManureSection, ...] = ()
-    tissue_by_zone: Mapping[str, Mapping[str, float]] = MappingProxyType({})
+    tissue_by_zone: Mapping[str, Mapping[str, float]] = field(
+        default_factory=lambda: MappingProxyType({}))
     findings: tuple[Finding, ...] = ()
 
 
