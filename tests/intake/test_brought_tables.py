@@ -10,9 +10,11 @@ from typing import Any
 import openpyxl
 import pint
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from vrx import units
-from vrx.errors import InputError
+from vrx.errors import InputError, VrxError
 from vrx.formats.brought import MANURE, TISSUE, WATER
 from vrx.intake import (
     ColumnSpec,
@@ -436,3 +438,25 @@ def test_the_sample_is_named_or_a_mean_asked_for(write: Write) -> None:
     assert stopped(manure, path, sample="Sout", **given).code == "manure-sample-unknown"
     assert stopped(manure, write("Lagoon,S,N", "North,,9"), **given).code == "manure-sulfur-missing"
     assert told(manure(write("Lagoon,S", "North,<1"), **given), "manure-below-limit")
+
+
+CELLS = st.sampled_from(["", "Well", "12", "<5", ">9", "ND", "1,5", "1.5", "mg/L", "meq/L", "-4",
+                         "05/06/2026", "2026-05-01", "=A1", "Average", "\ufeff", '"', "SO4",
+                         "1e309", "9" * 400, "\u0000", "ppm", "0"])
+
+
+@settings(max_examples=150, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(rows=st.lists(st.lists(CELLS, min_size=1, max_size=5), max_size=6),
+       mark=st.sampled_from([",", ";", "\t"]))
+def test_any_table_is_read_or_refused(*, write: Write, rows: list[list[str]], mark: str) -> None:
+    lines = [mark.join(["Source", "SO4", "Date", "Unit"]), *(mark.join(row) for row in rows)]
+    path = write(*lines)
+    column = ColumnSpec(column="SO4", unit_column="Unit", form="SO4")
+    spec = SoilSpec(id_column="Source", date_column="Date", columns={"sulfate": column})
+    for several in ("mean", "latest", None):
+        try:
+            found = read_water(path, WaterSpec(table=spec, net_in=3.0, several=several))
+        except VrxError:
+            continue
+        assert 0 <= found.sulfate_s_ppm <= WATER["sulfate"].most

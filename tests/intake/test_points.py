@@ -12,9 +12,12 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from vrx.errors import InputError
 from vrx.intake import PointsSpec, SoilSpec, read_soil
+from vrx.intake._ids import better, key_of, matches, melted
 from vrx.model import Field, SoilTable
 
 M3 = "S-K-M3.01.03"
@@ -371,3 +374,22 @@ def test_a_result_file_without_geometry_joins(*, bench: Bench, geometry: bool) -
         bench.same(bench.read(path, bench.points(), spec=spec, over_own_positions=True))
     else:
         bench.same(bench.read(path, bench.points(), spec=spec))
+
+
+NAMES = st.lists(st.text("sS01.-/ 29JanFeb", min_size=1, max_size=6), min_size=1, max_size=8)
+
+
+@settings(max_examples=300, deadline=None)
+@given(results=NAMES, points=NAMES)
+def test_a_proposal_matches_more_and_melts_nothing(results: list[str], points: list[str]) -> None:
+    ways, count = better(results, points)
+    plain = matches(results, points, ())
+    assert count >= plain
+    assert (count > plain) == bool(ways)
+    if ways:
+        assert not melted(results, ways)
+        assert not melted(points, ways)
+        assert matches(results, points, ways) == count
+    for name in results:
+        # A name is compared as it stands after one treatment; a second one changes nothing.
+        assert key_of(key_of(name, ways), ()) == key_of(name, ways)

@@ -152,11 +152,11 @@ def _match_stop(
         ways, more = better(results, found.names)
         if ways:
             words = ", ".join(f'"{way}"' for way in ways)
+            other = ', or id_match = ["exact"] if the others are other samples' if fit else ""
             return [stop(
                 "soil-points-id-match", f"{where} and {found.file}",
                 f"{fit} of {count} names match; {more} of {count} match by {words}{mangled}",
-                todo=f"state id_match = [{words}] in [soil.points], or id_match = [\"exact\"] if "
-                "the others are other samples")]
+                todo=f"state id_match = [{words}] in [soil.points]{other}")]
     if fit:
         return []
     return [stop("soil-points-no-match", f"{where} and {found.file}",

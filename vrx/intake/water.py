@@ -126,8 +126,8 @@ def _sources(tests: Tests, spec: WaterSpec) -> tuple[list[_Source], list[Finding
     for name, inches in spec.net_in_of.items():
         if name.casefold() not in known:
             findings.append(stop("water-source-unknown", where, f"net_in_of names {name!r}, which "
-                                 "is no source of the table",
-                                 todo=nearest(name, [s.name for s in each])))
+                                 "is no source of the table "
+                                 "with a value", todo=nearest(name, [s.name for s in each])))
         else:
             known[name.casefold()].net_in = inches
     told = {name.casefold() for name in spec.net_in_of}
