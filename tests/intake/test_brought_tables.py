@@ -145,23 +145,23 @@ def test_sources_are_weighted_by_their_inches_and_told_one_by_one(write: Write) 
     assert found.chloride_ppm == pytest.approx((40 * 10 + 5 * 14) / 24)
     assert found.ec_ds_per_m == pytest.approx((0.9 * 10 + 0.25 * 14) / 24)
     assert found.sampled_on == "2026-05-02"
-    lines = told(found, "water-source")
+    lines = told(found, "test-water-source")
     assert "Well: sulfate 120 mg/L SO4 = 40.05 ppm SO4-S x 10 in net x 0.22661 = 90.8 lb S/ac" in (
         lines)
     assert "15.9 lb S/ac" in lines
-    assert "106.6 lb S/ac" in told(found, "water-sources-combined")
+    assert "106.6 lb S/ac" in told(found, "test-water-sources-combined")
 
 
 def test_inches_are_never_guessed(write: Write) -> None:
     path = write(*TWO)
     assert "2 sources: Well, Canal" in stopped(water, path, net_in=24.0, **NAMED).message
-    assert stopped(water, path, of={"Well": 10.0}, **NAMED).code == "water-inches"
+    assert stopped(water, path, of={"Well": 10.0}, **NAMED).code == "test-water-inches"
     err = stopped(water, path, of={"Well": 10.0, "Canl": 4.0, "Canal": 1.0}, **NAMED)
-    assert (err.code, "'Canal'" in err.hint) == ("water-source-unknown", True)
-    assert stopped(water, path, **NAMED).code == "water-inches"
+    assert (err.code, "'Canal'" in err.hint) == ("test-water-source-unknown", True)
+    assert stopped(water, path, **NAMED).code == "test-water-inches"
     found = water(path, of={"Well": 0.0, "Canal": 14.0}, **NAMED)
     assert (found.net_in, found.sampled_on) == (14.0, "2026-06-10")
-    assert "Well" in told(found, "water-source-left-out")
+    assert "Well" in told(found, "test-water-source-left-out")
 
 
 def test_inches_in_a_column(write: Write) -> None:
@@ -184,7 +184,7 @@ def test_several_tests_of_a_source_need_a_word(write: Write) -> None:
     mean = water(path, net_in=10.0, several="mean", **NAMED)
     assert mean.sulfate_s_ppm == pytest.approx(units.s_from_so4(105.0))
     assert mean.sampled_on == "2025-05-02"
-    assert "mean of 2 tests" in told(mean, "water-source")
+    assert "mean of 2 tests" in told(mean, "test-water-source")
     bare = write("Source,Date,SO4", "Well,,120", "Well,2026-07-01,90")
     assert stopped(water, bare, net_in=10.0, several="latest", **NAMED).code == "test-several"
 
@@ -219,8 +219,8 @@ def test_dates_read_two_ways_old_and_missing(write: Write) -> None:
         (["SO4", "12000"], {}, "test-value-implausible"),
         (["SO4", "-3"], {}, "test-value-negative"),
         (["SO4", "lots"], {}, "test-value-unreadable"),
-        (["Source,SO4,Cl", "Well,,4"], {"id_column": "Source"}, "water-sulfate-missing"),
-        (["Source,SO4", "Well,ND"], {"id_column": "Source"}, "water-sulfate-missing"),
+        (["Source,SO4,Cl", "Well,,4"], {"id_column": "Source"}, "test-water-sulfate-missing"),
+        (["Source,SO4", "Well,ND"], {"id_column": "Source"}, "test-water-sulfate-missing"),
         (["SO4", ""], {}, "table-no-rows"),
         (["Sulfat", "48"], {}, "table-column-missing"),
     ],
@@ -249,10 +249,10 @@ def test_an_ec_in_the_wrong_unit_is_caught(write: Write) -> None:
     # 0.06 dS/m has room for 0.6 meq/L; 480 mg/L SO4 alone are 10 (USDA Handbook 60, from memory).
     found = water(write("SO4,EC", "480,0.06"), net_in=10.0,
                   more={"ec": ColumnSpec(column="EC", unit="dS/m")})
-    assert "10.0 meq/L" in told(found, "water-salts-exceed-ec")
+    assert "10.0 meq/L" in told(found, "test-water-salts-exceed-ec")
     good = water(write("SO4,EC", "480,1.5"), net_in=10.0,
                  more={"ec": ColumnSpec(column="EC", unit="dS/m")})
-    assert not told(good, "water-salts-exceed-ec")
+    assert not told(good, "test-water-salts-exceed-ec")
 
 
 def test_half_a_limit_counts_and_what_it_can_move_is_told(write: Write) -> None:
@@ -260,7 +260,7 @@ def test_half_a_limit_counts_and_what_it_can_move_is_told(write: Write) -> None:
     half = units.s_from_so4(2.5)
     assert found.sulfate_s_ppm == pytest.approx(half)
     moved = units.water_lb_per_ac(half, net_in=20.0)
-    assert f"up to {moved:.1f} lb S/ac either way" in told(found, "water-below-limit")
+    assert f"up to {moved:.1f} lb S/ac either way" in told(found, "test-water-below-limit")
     same = water(write("Source,SO4", "Well,ND"), net_in=20.0, id_column="Source", limit=5.0)
     assert same.sulfate_s_ppm == found.sulfate_s_ppm
     above = water(write("Source,SO4", "Well,>500"), net_in=1.0, id_column="Source")
@@ -274,7 +274,7 @@ def test_missing_salts_are_told_and_hold_for_the_others_only(write: Write) -> No
                   more={"chloride": ColumnSpec(column="Cl", unit="ppm")})
     assert found.chloride_ppm == 40.0
     assert "Canal" in told(found, "test-value-missing")
-    assert "no chloride of Canal" in told(found, "water-partly-tested")
+    assert "no chloride of Canal" in told(found, "test-water-partly-tested")
 
 
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
@@ -338,8 +338,9 @@ PLANTS = ("Spot,Part,S,K,Zone", "P1,top 6 in,0.21,2.4,A", "P2,top 6 in,0.25,2.2,
 def test_mean_count_and_lowest_of_the_stated_part(write: Write) -> None:
     found = tissue(write(*PLANTS), id_column="Spot", part_column="Part")
     assert found.sulfur_pct == pytest.approx(0.21)
-    assert "mean 0.21 % of dry matter, 3 tests, lowest 0.17 % at P3" in told(found, "tissue-mean")
-    assert "P4 'whole tops'" in told(found, "tissue-other-part")
+    assert "mean 0.21 % of dry matter, 3 tests, lowest 0.17 % at P3" in (
+        told(found, "test-tissue-mean"))
+    assert "P4 'whole tops'" in told(found, "test-tissue-other-part")
 
 
 def test_zones_have_their_own_means(write: Write) -> None:
@@ -347,7 +348,7 @@ def test_zones_have_their_own_means(write: Write) -> None:
     assert found.sulfur_pct_of == pytest.approx({"A": 0.21, "B": 0.21})
     bare = tissue(write("Spot,S,Zone", "P1,0.2,A", "P2,0.3,"), id_column="Spot",
                   zone_column="Zone")
-    assert "P2" in told(bare, "tissue-no-zone")
+    assert "P2" in told(bare, "test-tissue-no-zone")
 
 
 @pytest.mark.parametrize(("unit", "cell"), [("%", "0.21"), ("g/kg", "2.1"), ("ppm", "2100"),
@@ -363,8 +364,8 @@ def test_units_of_plant_tests(*, write: Write, unit: str, cell: str) -> None:
         (["S", "0.21"], {"form": "SO4-S"}, "test-form-unknown"),
         (["SO4-S", "0.05"], {"column": "SO4-S"}, "test-form-conflict"),
         (["S (g/kg)", "2.1"], {"column": "S (g/kg)"}, "test-unit-conflict"),
-        (["Part,S", "stems,0.2"], {"part_column": "Part"}, "tissue-nothing"),
-        (["Spot,S,K", "P1,,2.0"], {}, "tissue-nothing"),
+        (["Part,S", "stems,0.2"], {"part_column": "Part"}, "test-tissue-nothing"),
+        (["Spot,S,K", "P1,,2.0"], {}, "test-tissue-nothing"),
     ],
 )
 def test_doubtful_plant_tests_stop(
@@ -376,7 +377,7 @@ def test_doubtful_plant_tests_stop(
 def test_censored_plant_tests_tell_what_they_move(write: Write) -> None:
     found = tissue(write("S", "<0.2", "0.3"))
     assert found.sulfur_pct == pytest.approx(0.2)
-    assert "up to 0.05 % either way" in told(found, "tissue-below-limit")
+    assert "up to 0.05 % either way" in told(found, "test-tissue-below-limit")
 
 
 # --- manure

@@ -130,10 +130,10 @@ def test_water_by_table_is_water_by_figure(kettle: Kettle) -> None:
     by_hand = kettle.run()
     assert needs(by_table) == pytest.approx(needs(by_hand), rel=1e-12)
     assert steps(by_table) == steps(by_hand)
-    assert "Well" not in told(by_hand, "water-source")
-    assert "20 ppm" not in told(by_table, "water-source")
+    assert "Well" not in told(by_hand, "test-water-source")
+    assert "20 ppm" not in told(by_table, "test-water-source")
     assert "60 mg/L SO4 = 20.03 ppm SO4-S x 10 in net x 0.22661 = 45.4 lb S/ac" in told(
-        by_table, "water-source")
+        by_table, "test-water-source")
     assert by_table.folder != by_hand.folder
 
 
@@ -144,7 +144,7 @@ def test_water_tables_that_do_not_fit_are_faults_of_the_plan_or_the_file(kettle:
     with pytest.raises(InputError) as caught:
         checked = check_field(kettle.folder)
     assert checked is None
-    assert caught.value.code == "water-source-unknown"
+    assert caught.value.code == "test-water-source-unknown"
     assert "[water.table]" in caught.value.hint
     kettle.change("[water]\n", "[water]\nnet_in = 22.0\n")
     with pytest.raises(PlanError, match="one of net_in"):
@@ -158,7 +158,7 @@ def test_a_table_of_one_water_takes_net_in_of_the_section(kettle: Kettle) -> Non
     kettle.write("water.csv", "SO4", "30").section("water", (
         '[water]\nnet_in = 20.0\n[water.table]\nfile = "water.csv"\nsampled_on = 2026-05-01\n'
         '[water.table.sulfate]\ncolumn = "SO4"\nunit = "ppm"\nform = "SO4"\n'))
-    assert "x 20 in net" in told(kettle.run(), "water-source")
+    assert "x 20 in net" in told(kettle.run(), "test-water-source")
 
 
 def test_manure_by_table_is_manure_by_figure(kettle: Kettle) -> None:
@@ -206,11 +206,11 @@ def test_plant_tests_by_zone_reach_the_rule(kettle: Kettle, runs: dict[str, RunR
     result = kettle.run()
     assert needs(result) == [25.0 if letter == low else 0.0 for letter in letters]
     assert f"{len(letters)} tests, lowest 0.19 % at P{len(letters) - 1}" in told(
-        result, "tissue-mean")
+        result, "test-tissue-mean")
     kettle.write("plants.csv", "Spot,S,Zone", "P1,2.1,North")
     with pytest.raises(PlanError) as caught:
         kettle.run()
-    assert caught.value.code == "tissue-zone-unknown"
+    assert caught.value.code == "test-tissue-zone-unknown"
 
 
 def test_a_field_mean_of_plant_tests_reaches_every_zone(kettle: Kettle) -> None:
@@ -219,4 +219,5 @@ def test_a_field_mean_of_plant_tests_reaches_every_zone(kettle: Kettle) -> None:
     kettle.change('book = "sulfur-balance"', 'book = "tissue-sulfur"')
     result = kettle.run()
     assert set(needs(result)) == {25.0}
-    assert "mean 0.24 % of dry matter, 2 tests, lowest 0.21 % at P1" in told(result, "tissue-mean")
+    assert "mean 0.24 % of dry matter, 2 tests, lowest 0.21 % at P1" in (
+        told(result, "test-tissue-mean"))

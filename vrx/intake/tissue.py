@@ -63,7 +63,8 @@ def read_tissue(path: Path, spec: TissueSpec, *, season: int | None = None) -> T
         raise_stops(findings)
         good = [k for k in use if np.isfinite(values.values[k])]
         if not good:
-            findings.append(warn("tissue-nothing", f"{tests.table.file}, column {column.column}",
+            findings.append(warn("test-tissue-nothing",
+                                 f"{tests.table.file}, column {column.column}",
                                  f"no test of {spec.part}, {spec.stage} has {key}",
                                  done=f"no {key} read"))
             continue
@@ -74,14 +75,14 @@ def read_tissue(path: Path, spec: TissueSpec, *, season: int | None = None) -> T
             for zone in dict.fromkeys(zones[k] for k in good if zones[k]):
                 own = [k for k in good if zones[k] == zone]
                 by_zone[key][zone] = float(values.values[own].mean())
-                findings.append(note("tissue-zone", where, f"zone {zone}: {key} "
+                findings.append(note("test-tissue-zone", where, f"zone {zone}: {key} "
                                      f"{by_zone[key][zone]:.3g} %, {len(own)} tests", done="used"))
             bare = [tests.names[k] for k in good if not zones[k]]
             if bare:
-                findings.append(warn("tissue-no-zone", where, f"tests without a zone: "
+                findings.append(warn("test-tissue-no-zone", where, f"tests without a zone: "
                                      f"{listed(bare)}", done="not used for any zone"))
     if not means:
-        findings.append(stop("tissue-nothing", tests.table.file, "no test counts",
+        findings.append(stop("test-tissue-nothing", tests.table.file, "no test counts",
                              todo="check part, stage and the columns of sulfur and potassium"))
     raise_stops(findings)
     days = [tests.dates[k] for k in use]
@@ -103,7 +104,7 @@ def _rows(tests: Tests, spec: TissueSpec) -> tuple[list[int], list[Finding]]:
         use = [k for k in use if k not in other]
         if other:
             findings.append(warn(
-                "tissue-other-part", f"{tests.table.file}, column {heading}",
+                "test-tissue-other-part", f"{tests.table.file}, column {heading}",
                 f"not {wanted!r}: " + listed(f"{tests.names[k]} {texts[k]!r}" for k in other),
                 done="left out", todo="write part and stage in the plan as the table does"))
     return use, findings
@@ -115,14 +116,15 @@ def _told(
     found = values.values[good]
     low = good[int(np.argmin(found))]
     findings: list[Finding] = [note(
-        "tissue-mean", where, f"{key} of {spec.part}, {spec.stage}: mean {found.mean():.3g} % of "
-        f"dry matter, {len(good)} tests, lowest {found.min():.3g} % at {tests.names[low]}",
+        "test-tissue-mean", where, f"{key} of {spec.part}, {spec.stage}: mean "
+        f"{found.mean():.3g} % of dry matter, {len(good)} tests, lowest "
+        f"{found.min():.3g} % at {tests.names[low]}",
         done="the zones' means are used" if spec.zone_column else "the mean is used")]
     below = [k for k in good if np.isfinite(values.limit[k])]
     if below:
         apart = float(values.limit[below].sum()) / 2.0 / len(good)
         findings.append(warn(
-            "tissue-below-limit", where, f"{listed(values.words[k] for k in below)}: half the "
+            "test-tissue-below-limit", where, f"{listed(values.words[k] for k in below)}: half the "
             f"limit is counted; the true values move the mean by up to {apart:.2g} % either way",
             done="counted so"))
     return findings

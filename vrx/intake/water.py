@@ -76,8 +76,8 @@ def read_water(path: Path, spec: WaterSpec, *, season: int | None = None) -> Wat
     tests = read_tests(path, spec.table, also=also, season=season)
     findings = [*tests.findings]
     if "sulfate" not in tests.spec.columns:
-        findings.append(stop("water-sulfate-missing", tests.table.file, "no column of sulfate is "
-                             "stated", todo="state it with unit and form"))
+        findings.append(stop("test-water-sulfate-missing", tests.table.file,
+                             "no column of sulfate is stated", todo="state it with unit and form"))
     columns, said = checked(tests, WATER)
     findings += said
     sources, said = _sources(tests, spec)
@@ -109,12 +109,12 @@ def _sources(tests: Tests, spec: WaterSpec) -> tuple[list[_Source], list[Finding
     where = tests.table.file
     ways = [spec.net_in is not None, bool(spec.net_in_of), spec.net_in_column is not None]
     if sum(ways) != 1:
-        return each, [stop("water-inches", where, f"net inches are stated {sum(ways)} times",
+        return each, [stop("test-water-inches", where, f"net inches are stated {sum(ways)} times",
                            todo="state one of net_in, net_in_of and net_in_column")]
     if spec.net_in is not None:
         if len(each) > 1:
             return each, [stop(
-                "water-inches", where, f"net_in is of one water, the table has {len(each)} "
+                "test-water-inches", where, f"net_in is of one water, the table has {len(each)} "
                 f"sources: {listed(s.name for s in each)}",
                 todo="state net_in_of = { source = inches } for each; 0 leaves one out")]
         each[0].net_in = spec.net_in
@@ -125,15 +125,15 @@ def _sources(tests: Tests, spec: WaterSpec) -> tuple[list[_Source], list[Finding
     known = {source.name.casefold(): source for source in each}
     for name, inches in spec.net_in_of.items():
         if name.casefold() not in known:
-            findings.append(stop("water-source-unknown", where, f"net_in_of names {name!r}, which "
-                                 "is no source of the table "
-                                 "with a value", todo=nearest(name, [s.name for s in each])))
+            findings.append(stop("test-water-source-unknown", where, "net_in_of names "
+                                 f"{name!r}, which is no source of the table with a value",
+                                 todo=nearest(name, [s.name for s in each])))
         else:
             known[name.casefold()].net_in = inches
     told = {name.casefold() for name in spec.net_in_of}
     without = [source.name for source in each if source.name.casefold() not in told]
     if without:
-        findings.append(stop("water-inches", where, f"no net inches for {listed(without)}",
+        findings.append(stop("test-water-inches", where, f"no net inches for {listed(without)}",
                              todo="add them to net_in_of; 0 leaves a source out"))
     return each, findings
 
@@ -146,7 +146,7 @@ def _inches_of_column(tests: Tests, sources: Sequence[_Source], heading: str) ->
         if len(given) != 1:
             said = listed(f"{value:g}" for value in sorted(given)) or "none"
             findings.append(stop(
-                "water-inches", f"{tests.table.file}, column {heading}",
+                "test-water-inches", f"{tests.table.file}, column {heading}",
                 f"net inches of {source.name}: {said}", todo="write one figure for the season "
                 "beside each source, the same in all its rows, or use net_in_of"))
         else:
@@ -164,7 +164,8 @@ def _average(
     use, findings = chosen(tests, values.values, source.tests, several, what=source.name)
     if not use:
         if key == "sulfate":
-            return [stop("water-sulfate-missing", where, "brings water but has no sulfate value",
+            return [stop("test-water-sulfate-missing", where,
+                         "brings water but has no sulfate value",
                          todo="test it, or give it 0 net inches to count no sulfur from it")]
         return []
     source.used |= set(use)
@@ -178,7 +179,7 @@ def _average(
         effect = (f"; the true value moves the credit by up to {moved:.1f} lb S/ac either way over "
                   f"{source.net_in:g} in" if key == "sulfate" else "")
         findings.append(warn(
-            "water-below-limit", where, f"{measured.substance} "
+            "test-water-below-limit", where, f"{measured.substance} "
             f"{listed(values.words[k] for k in below)}: half the limit is counted, "
             f"{source.means[key]:.3g} {measured.kept} within {apart:.3g} either way{effect}",
             done="counted so"))
@@ -193,7 +194,7 @@ def _told(
     for source in sources:
         where = f"{tests.table.file}, {source.name}"
         if source.net_in == 0:
-            findings.append(note("water-source-left-out", where, "brings 0 net inches",
+            findings.append(note("test-water-source-left-out", where, "brings 0 net inches",
                                  done="not counted"))
             continue
         days = sorted({tests.dates[k] or "no date" for k in source.used})
@@ -208,7 +209,7 @@ def _told(
         parts += [f"{WATER[key].substance} {source.means[key]:.4g} {WATER[key].kept}"
                   for key in ("chloride", "sodium", "ec") if key in source.means]
         several = f", mean of {len(count)} tests" if len(count) > 1 else ""
-        findings.append(note("water-source", where, "; ".join(parts) + several, done="counted",
+        findings.append(note("test-water-source", where, "; ".join(parts) + several, done="counted",
                              value=", ".join(days)))
         findings += _salts(source, where)
     return findings
@@ -222,7 +223,7 @@ def _salts(source: _Source, where: str) -> list[Finding]:
     room = _MEQ_PER_DS * source.means["ec"]
     if anions <= _LEAST_MEQ or anions <= _ALLOWANCE * room:
         return []
-    return [warn("water-salts-exceed-ec", where,
+    return [warn("test-water-salts-exceed-ec", where,
                  f"sulfate and chloride make {anions:.1f} meq/L, but EC {source.means['ec']:.3g} "
                  f"dS/m leaves room for about {room:.1f}", done="used as they are",
                  todo="check unit and form of sulfate, chloride and EC against the report")]
@@ -238,14 +239,14 @@ def _combined(tests: Tests, sources: Sequence[_Source], findings: list[Finding])
         means[key] = (sum(s.means[key] * s.net_in for s in have) / inches) if inches else None
         if have and len(have) < len(sources):
             lacking = [source.name for source in sources if source not in have]
-            findings.append(warn("water-partly-tested", tests.table.file,
+            findings.append(warn("test-water-partly-tested", tests.table.file,
                                  f"no {key} of {listed(lacking)}", done="told for the others only"))
     sulfate = means["sulfate"] or 0.0
     if len(sources) > 1 and total > 0:
         findings.append(note(
-            "water-sources-combined", tests.table.file, f"{len(sources)} sources, {total:g} in "
-            f"net: {units.water_lb_per_ac(sulfate, net_in=total):.1f} lb S/ac, mean by inches "
-            f"{sulfate:.4g} ppm SO4-S", done="used as one water"))
+            "test-water-sources-combined", tests.table.file, f"{len(sources)} sources, "
+            f"{total:g} in net: {units.water_lb_per_ac(sulfate, net_in=total):.1f} lb S/ac, "
+            f"mean by inches {sulfate:.4g} ppm SO4-S", done="used as one water"))
     days = [tests.dates[k] for source in sources for k in source.used]
     return WaterRead(
         net_in=total, sulfate_s_ppm=sulfate, chloride_ppm=means["chloride"],

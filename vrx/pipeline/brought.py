@@ -70,7 +70,7 @@ def tissue_test(plan: Plan, inputs: Inputs, made: Zones) -> rules.TissueTest | N
         if strangers:
             raise PlanError(
                 f"the plant tests name zone {', '.join(strangers)}; the zones are "
-                f"{', '.join(zone.letter for zone in made.zones)}", code="tissue-zone-unknown",
+                f"{', '.join(zone.letter for zone in made.zones)}", code="test-tissue-zone-unknown",
                 where="[tissue.table] zone_column",
                 hint="write the letters of this plan's zones, or leave zone_column out: then the "
                 "field's mean is used")

@@ -27,8 +27,8 @@ from vrx.plan import (
     with_layout,
 )
 
-_JOINED = ("soil-points-joined", "water-source", "water-sources-combined", "tissue-mean",
-           "tissue-zone", "manure-analysis")
+_JOINED = ("soil-points-joined", "test-water-source", "test-water-sources-combined",
+           "test-tissue-mean", "test-tissue-zone", "manure-analysis")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
