@@ -60,7 +60,8 @@ class Bench:
         given: dict[str, Any] = {"id_column": "Name"}
         if points.suffix not in {".geojson", ".zip", ".kml", ".shp"}:
             given |= {"longitude_column": "lon", "latitude_column": "lat"}
-        ways = {key: changes.pop(key) for key in ("id_match", "only_inside", "over_own_positions")
+        ways = {key: changes.pop(key) for key in ("id_match", "only_inside", "over_own_positions",
+                                                     "repeats")
                 if key in changes}
         where = PointsSpec(path=points, places=SoilSpec(**{**given, **changes}), **ways)
         plain = self.make.soil_spec(longitude_column=None, latitude_column=None, points=where)
@@ -255,6 +256,15 @@ def test_a_name_twice_in_the_points_stops_and_is_named(bench: Bench) -> None:
     # Twice, but of no result: told, no stop.
     found = bench.read(bench.results(["S01", "S02"]), points)
     assert "S03, S04" in told(found, "soil-point-no-result")
+
+
+def test_results_of_several_fields_in_one_report_are_not_averaged(bench: Bench) -> None:
+    results = bench.results([*bench.ids[:15], "S03"])
+    err = bench.stopped(results, bench.points())
+    assert (err.code, "times: S03" in err.message) == ("soil-results-twice", True)
+    found = bench.read(results, bench.points(), repeats="mean")
+    assert found.columns["potassium"].values[2] == (bench.make.k[2] + bench.make.k[15]) / 2
+    assert "S03" in told(found, "soil-results-repeated")
 
 
 def test_a_crews_file_of_several_fields_needs_a_word(bench: Bench) -> None:

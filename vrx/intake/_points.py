@@ -212,6 +212,7 @@ def joined(
                              done="left out", todo="write their names"))
     rows = [r for r in rows if trimmed(table.rows[r].cells[index])]
     names = [table.rows[r].cells[index] for r in rows]
+    findings += _repeats(table, rows, spec, names)
     findings += _match_stop(names, found, points, where=table.file)
     findings += _twice_stop(names, found, points, field, spec.keep_outside_m)
     raise_stops(findings)
@@ -229,6 +230,25 @@ def joined(
     crs = found.places.systems[0] if len(found.places.systems) == 1 else WGS84
     return replace(table, places=places, crs=crs, places_file=found.file,
                    places_names=found.places.names), kept, findings
+
+
+def _repeats(
+    table: Table, rows: Sequence[int], spec: SoilSpec, names: Sequence[str]
+) -> list[Finding]:
+    """A stop for names that stand twice at one depth and time: two fields in one report?"""
+    apart = [spec.depth_column, spec.year_column, spec.date_column if spec.use_year else None]
+    at = [table.index(heading) for heading in apart if heading]
+    seen = [" ".join([trimmed(name), *(table.rows[r].cells[k] for k in at)]).strip()
+            for r, name in zip(rows, names, strict=True)]
+    double = twice(seen, ())
+    if not double or spec.points is None:
+        return []
+    if spec.points.repeats == "mean":
+        return [note("soil-results-repeated", table.file, "results that stand several times: "
+                     + listed(double), done="their mean is used, as you chose")]
+    return [stop("soil-results-twice", table.file, "results that stand several times: "
+                 + listed(double), todo="do they belong to several fields? Keep those of this one. "
+                 'If they are repeats of one sample, say repeats = "mean" in [soil.points]')]
 
 
 def _one_system(places: Places) -> tuple[FloatArray, FloatArray]:

@@ -124,7 +124,7 @@ class PointsSpec:
     `places` states its id column and coordinates as a soil table's are. `id_match` lists the ways
     (see `vrx.intake._ids.WAYS`) in which names may differ, none by default. `only_inside` passes
     over points outside the field; `over_own_positions` prefers the points to positions that the
-    results have of their own.
+    results have of their own. `repeats` "mean" averages results of one name, depth and year.
     """
 
     path: Path
@@ -132,3 +132,4 @@ class PointsSpec:
     id_match: tuple[str, ...] = ()
     only_inside: bool = False
     over_own_positions: bool = False
+    repeats: str | None = None

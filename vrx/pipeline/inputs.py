@@ -117,7 +117,7 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
 def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | None:
     if told is None:
         return None
-    own = {"id_match", "only_inside", "over_own_positions"}
+    own = {"id_match", "only_inside", "over_own_positions", "repeats"}
     return intake.PointsSpec(
         path=folder / told.file, **told.model_dump(include=own),
         places=intake.SoilSpec(**told.model_dump(exclude={"file", *own})))

@@ -12,6 +12,9 @@ IdMatch = Literal["exact", "ignore case", "ignore leading zeros", "ignore marks"
                   "dates as month-day", "dates as day-month"]
 
 
+_STRAYS = ("crs", "zone_column", "longitudes_are_west", "point_order")
+
+
 class PointsSection(Section):
     """`[soil.points]`: keys of the same name as in `[soil]`, of the points file.
 
@@ -33,6 +36,7 @@ class PointsSection(Section):
     id_match: tuple[IdMatch, ...] = ()
     only_inside: bool = False
     over_own_positions: bool = False
+    repeats: Literal["mean"] | None = None
 
     @model_validator(mode="after")
     def _ways_fit(self) -> Self:
@@ -42,3 +46,11 @@ class PointsSection(Section):
         if {"dates as month-day", "dates as day-month"} <= ways:
             raise ValueError("a date is month-day or day-month: keep one in id_match")
         return self
+
+
+def refuse_strays(points: PointsSection | None, given: set[str]) -> None:
+    """Raises `ValueError` for keys of `[soil]` that would be passed over beside a points file."""
+    strays = [key for key in _STRAYS if key in given]
+    if points is not None and strays and not points.over_own_positions:
+        raise ValueError(f"{strays[0]} of [soil] is of positions in the sample table; those of the "
+                         "points file are stated in [soil.points]")

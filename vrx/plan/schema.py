@@ -30,7 +30,7 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
-from vrx.plan.points import PointsSection
+from vrx.plan.points import PointsSection, refuse_strays
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -188,6 +188,7 @@ class SoilSection(Section):
 
     @model_validator(mode="after")
     def _forms_of_table(self) -> Self:
+        refuse_strays(self.points, self.model_fields_set)
         long = self.analyte_column is not None
         if long != (self.value_column is not None):
             raise ValueError("a table of one result a row needs analyte_column and value_column")
