@@ -63,7 +63,8 @@ def test_plants_and_manure_are_stated_once() -> None:
         TissueSection.model_validate({**plants, "table": {"file": "t.csv"}})
     manure = {"tons_per_ac": 4.0, "table": {**table, "basis": "as is"}}
     assert ManureSection.model_validate(manure).table is not None
-    for wrong, words in (({"s_lb_per_ton": 3.0}, "keep one"), ({"gal_per_ac": 3.0}, "or gal_per_ac"),
+    for wrong, words in (({"s_lb_per_ton": 3.0}, "keep one"),
+                         ({"gal_per_ac": 3.0}, "or gal_per_ac"),
                          ({"table": table}, "basis"),
                          ({"table": {**table, "basis": "as is", "sample": "N"}}, "id_column")):
         with pytest.raises(ValidationError, match=words):
