@@ -19,7 +19,7 @@ GAL_M3 = 231 * IN_M**3
 SHORT_TON_LB = 2000.0
 
 _K, _P, _S, _O = 39.0983, 30.973762, 32.06, 15.999
-_MG, _NA = 24.305, 22.98976928
+_MG, _NA, _CL = 24.305, 22.98976928, 35.45
 K_PER_K2O = 2 * _K / (2 * _K + _O)
 P_PER_P2O5 = 2 * _P / (2 * _P + 5 * _O)
 S_PER_SO4 = _S / (_S + 4 * _O)
@@ -82,6 +82,36 @@ def ds_per_m_from_us_per_cm(us_per_cm: float) -> float:
 def so4s_ppm_from_meq_per_l(meq: float) -> float:
     """ppm of sulfate-S in water from meq/L of sulfate."""
     return meq * _S / 2.0
+
+
+def ppm_from_meq_per_l(meq: float, *, g_per_mol: float, charge: int) -> float:
+    """ppm (mg/L) of an ion in water from meq/L."""
+    return meq * g_per_mol / charge
+
+
+def cl_ppm_from_meq_per_l(meq: float) -> float:
+    """ppm of chloride in water from meq/L (equal to mmol/L: one charge)."""
+    return ppm_from_meq_per_l(meq, g_per_mol=_CL, charge=1)
+
+
+def na_ppm_from_meq_per_l(meq: float) -> float:
+    """ppm of sodium in water from meq/L (equal to mmol/L: one charge)."""
+    return ppm_from_meq_per_l(meq, g_per_mol=_NA, charge=1)
+
+
+def s_from_so3(so3: float) -> float:
+    """Elemental S in an amount reported as SO3 (same unit)."""
+    return so3 * S_PER_SO3
+
+
+def lb_per_ton_from_pct(pct: float) -> float:
+    """lb in a short ton from per cent of weight."""
+    return pct / 100.0 * SHORT_TON_LB
+
+
+def lb_per_1000_gal_from_mg_per_l(mg_per_l: float) -> float:
+    """lb in 1,000 US gallons from mg/L: 0.0083454."""
+    return mg_per_l * 1e-3 * 1000.0 * GAL_M3 / LB_KG
 
 
 def water_lb_per_ac(ppm: float, *, net_in: float) -> float:

@@ -94,6 +94,8 @@ def _print(checked: Checked, folder: Path, *, everything: bool) -> None:
             show.say(f"  {what}: {value}")
         show.table("as the file has it (proposals; nothing is used until the plan says so)",
                    list(layer.headings), [list(row) for row in layer.rows], left=2)
+    for line in checked.joined:
+        show.say(line)
     if checked.open_lines:
         show.say(f"{len(checked.open_lines)} lines of {checked.plan_file.name} are still to be "
                  "filled in:")

@@ -81,6 +81,13 @@ UNITS: dict[str, tuple[str, ...]] = {
     "%": ("%", "percent", "pct", "% loi"),
     "pH": ("ph", "ph units", "ph unit", "su", "s.u."),
     "dS/m": ("ds/m", "ds m-1", "ms/cm", "ms cm-1", "mmhos/cm", "mmho/cm"),
+    "meq/L": ("meq/l", "me/l", "meq per l", "meq l-1", "mmolc/l", "epm"),
+    "mmol/L": ("mmol/l", "mmol l-1", "mm/l"),
+    "g/kg": ("g/kg", "g kg-1", "g per kg", "mg/g"),
+    "lb/ton": ("lb/ton", "lbs/ton", "lb/t", "lb per ton", "lbs per ton", "#/ton", "lb/short ton"),
+    "lb/1000 gal": ("lb/1000 gal", "lbs/1000 gal", "lb/1,000 gal", "lbs/1,000 gal", "lb/1000gal",
+                    "lbs/1000gal", "lb per 1000 gal", "lbs per 1000 gal", "lb/1000 gallons",
+                    "lbs/1000 gallons", "#/1000 gal"),
     "uS/cm": ("us/cm", "µs/cm", "us cm-1", "umhos/cm", "umho/cm", "µmhos/cm"),
 }
 """Units and their spellings. "ppm" and "mg/kg" are both by mass of soil; "mg/L" is by volume.

@@ -4,6 +4,7 @@ from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
+from vrx.intake.manure import ManureRead, ManureSpec, read_manure
 from vrx.intake.peek import (
     BoundaryPeek,
     LayerPeek,
@@ -19,8 +20,10 @@ from vrx.intake.propose import Proposal, TableProposal, propose_columns
 from vrx.intake.raster_layer import raster_files, read_raster_layer
 from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
-from vrx.intake.spec import ColumnSpec, SoilSpec
+from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
+from vrx.intake.water import WaterRead, WaterSpec, read_water
 from vrx.intake.yields import (
     CleanSpec,
     LogColumn,
@@ -45,14 +48,21 @@ __all__ = [
     "Fact",
     "LayerPeek",
     "LogColumn",
+    "ManureRead",
+    "ManureSpec",
     "PlaceColumns",
     "PointSpec",
+    "PointsSpec",
     "Proposal",
     "RasterPeek",
     "SoilSpec",
     "TablePeek",
     "TableProposal",
     "TaskGrid",
+    "TissueRead",
+    "TissueSpec",
+    "WaterRead",
+    "WaterSpec",
     "YieldSpec",
     "applied_totals",
     "clean_yield",
@@ -69,11 +79,14 @@ __all__ = [
     "raster_files",
     "read_boundary",
     "read_exclusions",
+    "read_manure",
     "read_point_layer",
     "read_polygons",
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_tissue",
+    "read_water",
     "read_yield_log",
     "read_yield_logs",
     "zone_stability",

@@ -126,10 +126,11 @@ def read_places(
             raise InputError("its columns of coordinates are not stated",
                              code="soil-no-coordinates", where=table.file,
                              hint="state longitude_column and latitude_column, or easting_column, "
-                             "northing_column and crs")
+                             "northing_column and crs; or name the file that holds the places in "
+                             "[soil.points]")
         own = table.places[list(rows)]
         return Places(east=own[:, 0], north=own[:, 1], systems=(table.crs,), system_of=one,
-                      names=("geometry", "geometry")), []
+                      names=table.places_names), []
     degrees = bool(spec.longitude_column and spec.latitude_column)
     if degrees == bool(spec.easting_column and spec.northing_column):
         raise InputError("needs one pair of coordinates", code="soil-no-coordinates",

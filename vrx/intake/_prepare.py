@@ -54,7 +54,8 @@ def adapted(table: Table, spec: SoilSpec) -> tuple[SoilSpec, list[Finding]]:
         "report_column": spec.report_column or spec.report_number}
     own = {key: heading for key, heading in NAMED.items()
            if stated[key] is None and heading in table.headings}
-    if spec.by_geometry and LONGITUDE in table.headings and spec.point_order is None:
+    if (spec.by_geometry and not spec.points and LONGITUDE in table.headings
+            and spec.point_order is None):
         own |= {"longitude_column": LONGITUDE, "latitude_column": LATITUDE}
     if own:
         findings.append(note("lab-keys-from-file", table.file, "the file itself names " + ", ".join(
@@ -95,7 +96,7 @@ def reshaped(
     if spec.depth_top_column or spec.depth_bottom_column:
         table, spec, said = _one_depth(table, spec, decimal)
         findings += said
-    if table.kind == KIND and spec.by_geometry and POINT_1 in table.headings:
+    if table.kind == KIND and spec.by_geometry and not spec.points and POINT_1 in table.headings:
         spec, said = points_in_order(table, spec, field)
         findings += said
     raise_stops(findings)

@@ -42,7 +42,8 @@ class Table:
     """A table. `units` is the units row or (). `places` (rows, 2) and `crs` are set by geometry.
 
     `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
-    is "laboratory results" for a result file, whose columns are method codes.
+    is "laboratory results" for a result file, whose columns are method codes, "points" for a layer
+    of points. `places_file` is the file of the places if it is another, `places_names` its columns.
     """
 
     file: str
@@ -57,6 +58,8 @@ class Table:
     epoch: datetime | None = None
     crs: pyproj.CRS | None = None
     places: FloatArray | None = None
+    places_file: str = ""
+    places_names: tuple[str, str] = ("geometry", "geometry")
     findings: tuple[Finding, ...] = ()
 
     def where(self, row: Row, heading: str = "") -> str:
@@ -198,7 +201,8 @@ def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> 
         for f in layer.features
     )
     table = Table(file=layer.file, source=f"layer {layer.name}", row_word="record",
-                  headings=layer.columns, rows=rows, decimal=".", findings=layer.findings)
+                  headings=layer.columns, rows=rows, decimal=".", findings=layer.findings,
+                  kind="points" if layer.kind == "point" else "")
     if not need_places:
         return table
     if layer.kind in {"polygon", "line"}:

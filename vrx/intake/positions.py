@@ -38,7 +38,7 @@ def judge_places(
         spec, said = points_in_order(table, spec, field)
         findings += said
         raise_stops(findings)
-    rows, places, said = located(table, spec, field, decimal)
+    table, rows, places, said = located(table, spec, field, decimal)
     findings += said
     ids: Sequence[str] = sample_ids(table, [table.rows[r] for r in rows], spec)
     _, _, kept, said = judge(places, ids, field, where=table.file,

@@ -18,6 +18,7 @@ from vrx.intake._depths import conflict, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
 from vrx.intake._places import Places, read_places, subset, without_zeros
+from vrx.intake._points import joined, require_one_position
 from vrx.intake._prepare import adapted, reshaped
 from vrx.intake._raise import listed, raise_stops, stop_of
 from vrx.intake._readings import Context, Readings, read_column
@@ -190,8 +191,8 @@ def _ids_twice(ids: Sequence[str], where: str) -> list[Finding]:
 
 def located(
     table: Table, spec: SoilSpec, field: Field, decimal: str
-) -> tuple[list[int], Places, list[Finding]]:
-    """The rows that are samples with a place, those places, and findings; stops are raised."""
+) -> tuple[Table, list[int], Places, list[Finding]]:
+    """Table, rows that are samples with a place, those places, findings; stops are raised."""
     rows, findings = sample_rows(table, spec, decimal)
     rows, said = not_left_out(table, rows, spec)
     findings += said
@@ -199,10 +200,13 @@ def located(
     if not rows:
         raise_stops([*findings, stop("soil-no-samples", table.file, "no row is a sample",
                                      todo="check the columns of id and coordinates")])
+    table, rows, said = joined(table, rows, spec, field)
+    findings += said
     places, said = read_places(table, rows, spec, field, decimal)
     findings += said
     names = sample_ids(table, [table.rows[r] for r in rows], spec)
-    good, said = without_zeros(places, names, field, where=table.file)
+    where = table.places_file or table.file
+    good, said = without_zeros(places, names, field, where=where)
     findings += said
     rows = [row for row, k in zip(rows, good, strict=True) if k]
     if not rows:
@@ -210,9 +214,9 @@ def located(
                                      todo="add the coordinates")])
     places = subset(places, good)
     numbers = [table.rows[row].number for row in rows]
-    raise_stops(require_degrees(places, numbers, field, where=table.file,
+    raise_stops(require_degrees(places, numbers, field, where=where,
                                 within_m=spec.keep_outside_m))
-    return rows, places, findings
+    return table, rows, places, findings
 
 
 def read_soil(
@@ -228,8 +232,10 @@ def read_soil(
     """
     path = Path(path)
     table = read_table(path, needed=spec.needed, sheet=spec.sheet, layer=spec.layer, crs=spec.crs,
-                       need_places=spec.by_geometry, reruns=spec.reruns)
+                       need_places=spec.by_geometry and not spec.points, reruns=spec.reruns)
+    spec, own = require_one_position(table, spec)
     spec, findings = adapted(table, spec)
+    findings += own
     _check_headings(table, spec)
     decimal, said = decimal_mark(table, spec)
     findings = [*table.findings, *findings, *said]
@@ -238,10 +244,10 @@ def read_soil(
     findings += said
     checked, said = _checked_columns(table, spec)
     findings += said
-    rows, places, said = located(table, spec, field, decimal)
+    table, rows, places, said = located(table, spec, field, decimal)
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
-    east, north, kept, said = judge(places, ids, field, where=table.file,
+    east, north, kept, said = judge(places, ids, field, where=table.places_file or table.file,
                                     keep_outside_m=spec.keep_outside_m)
     findings += said
     raise_stops(findings)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from pathlib import Path
 from types import MappingProxyType
 
 Depth = tuple[float, float]
@@ -51,7 +52,8 @@ class SoilSpec:
     Depth in two columns: `depth_top_column`, `depth_bottom_column` and `depth_unit` ("in", "cm" or
     "ft"). Several years: `use_year` is a year, or "latest" at each place; the year stands in
     `year_column`, else it is that of the date. `point_order` ("longitude latitude" or "latitude
-    longitude") says how a result file writes its points.
+    longitude") says how a result file writes its points. `points` names the file that holds the
+    places of results that come by name only.
     """
 
     columns: Mapping[str, ColumnSpec] = field(default_factory=lambda: MappingProxyType({}))
@@ -91,6 +93,7 @@ class SoilSpec:
     leave_out: tuple[str, ...] = ()
     merge_within_m: float = 0.5
     keep_outside_m: float = 10.0
+    points: PointsSpec | None = None
 
     @property
     def by_geometry(self) -> bool:
@@ -115,3 +118,21 @@ class SoilSpec:
         for column in self.columns.values():
             named += [] if column.optional else [column.column, column.unit_column]
         return tuple(dict.fromkeys(heading for heading in named if heading))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointsSpec:
+    """The file that holds the places of results that come by sample name only.
+
+    `places` states its id column and coordinates as a soil table's are. `id_match` lists the ways
+    (see `vrx.intake._ids.WAYS`) in which names may differ, none by default. `only_inside` passes
+    over points outside the field; `over_own_positions` prefers the points to positions that the
+    results have of their own. `repeats` "mean" averages results of one name, depth and year.
+    """
+
+    path: Path
+    places: SoilSpec
+    id_match: tuple[str, ...] = ()
+    only_inside: bool = False
+    over_own_positions: bool = False
+    repeats: str | None = None

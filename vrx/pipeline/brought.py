@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from vrx import rules, units
-from vrx.model import Finding, Yield, note, warn
+from vrx.errors import PlanError
+from vrx.model import Finding, Yield, Zones, note, warn
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
@@ -51,6 +52,30 @@ def _takes_manure(plan: Plan, inputs: Inputs) -> bool:
         return False
     book = find_book(inputs.books, section.book)
     return any(option.name == _OPTION for option in rules.options_of(book))
+
+
+def tissue_test(plan: Plan, inputs: Inputs, made: Zones) -> rules.TissueTest | None:
+    """The plan's plant test: one figure for the field, or one for each zone of the table.
+
+    Raises `PlanError` where the table names zones that this field has not.
+    """
+    told = plan.tissue
+    if told is None:
+        return None
+    contents: dict[str, float | Mapping[int, float] | None] = {
+        "sulfur_pct": told.sulfur_pct, "potassium_pct": told.potassium_pct}
+    known = {zone.letter.casefold(): zone.zone_id for zone in made.zones}
+    for key, of in inputs.tests.tissue_by_zone.items():
+        strangers = [name for name in of if name.casefold() not in known]
+        if strangers:
+            raise PlanError(
+                f"the plant tests name zone {', '.join(strangers)}; the zones are "
+                f"{', '.join(zone.letter for zone in made.zones)}", code="test-tissue-zone-unknown",
+                where="[tissue.table] zone_column",
+                hint="write the letters of this plan's zones, or leave zone_column out: then the "
+                "field's mean is used")
+        contents[key] = {known[name.casefold()]: value for name, value in of.items()}
+    return rules.TissueTest(part=told.part, stage=told.stage, **contents)
 
 
 def findings(plan: Plan, inputs: Inputs, *, removal: Removal) -> tuple[Finding, ...]:

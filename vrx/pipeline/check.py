@@ -30,6 +30,9 @@ from vrx.plan import (
     with_layout,
 )
 
+_JOINED = ("soil-points-joined", "test-water-source", "test-water-sources-combined",
+           "test-tissue-mean", "test-tissue-zone", "manure-analysis")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
@@ -66,6 +69,11 @@ class Checked:
     layers: tuple[SeenLayer, ...] = ()
 
     @property
+    def joined(self) -> tuple[str, ...]:
+        """What was read beside the sample table: points joined, tests of water, plants, manure."""
+        return tuple(f"{f.where}: {f.what}" for f in self.findings if f.code in _JOINED)
+
+    @property
     def ready(self) -> bool:
         """Whether `run` can start."""
         return not self.open_lines and not any(f.severity == "stop" for f in self.findings)
@@ -91,6 +99,7 @@ class Checked:
             "mapping": None if self.mapping is None else self.mapping.to_json(),
             "answers": list(self.answers),
             "layers": [asdict(one) for one in self.layers],
+            "joined": list(self.joined),
             "findings": findings(self.findings),
         }
 
@@ -111,7 +120,7 @@ def check_field(folder: Path, *, columns: bool = False) -> Checked:
     plan = load_plan(plan_file)
     inputs = read_inputs(plan, plan_file=plan_file)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
-    read = (*inputs.field.findings, *inputs.soil.findings, *own)
+    read = (*inputs.field.findings, *inputs.soil.findings, *own, *inputs.tests.findings)
     return Checked(
         plan_file=plan_file, open_lines=(), field=inputs.field,
         samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil),

@@ -13,8 +13,9 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
+from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
-from vrx.plan import PivotSection, Plan, SoilSection, layout_findings
+from vrx.plan import PivotSection, Plan, PointsSection, SoilSection, layout_findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,6 +38,7 @@ class Inputs:
     books: Mapping[str, rules.Book]
     materials: Mapping[str, Material]
     record: dict[str, Any]
+    tests: FieldTests = NO_TESTS
 
 
 def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
@@ -56,6 +58,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         own_zones=own,
         books=rules.load_books(book_paths),
         materials=products.load_materials(material_paths),
+        tests=read_field_tests(plan, folder=folder),
         record=_record(plan, plan_file=plan_file, material_paths=material_paths),
     )
 
@@ -104,11 +107,21 @@ def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> 
         key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
         for key, one in told.analytes().items()
     }
-    away = {"samples", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
-    spec = intake.SoilSpec(columns=columns, **told.model_dump(exclude=away))
+    away = {"samples", "points", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
+    spec = intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
+                           **told.model_dump(exclude=away))
     return intake.read_soil(
         path=folder / told.samples, field=field, spec=spec, season=season
     )
+
+
+def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | None:
+    if told is None:
+        return None
+    own = {"id_match", "only_inside", "over_own_positions", "repeats"}
+    return intake.PointsSpec(
+        path=folder / told.file, **told.model_dump(include=own),
+        places=intake.SoilSpec(**told.model_dump(exclude={"file", *own})))
 
 
 def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
@@ -134,12 +147,14 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     # A pivot is wholly in the plan, whose own hash stands for it; its exclusions are a file.
     shape = plan.field.boundary if pivot is None else pivot.exclusions
     named = [plan.soil.samples] if shape is None else [shape, plan.soil.samples]
+    if plan.soil.points is not None:
+        named.append(plan.soil.points.file)
     if plan.soil.layout is not None:
         named.append(plan.soil.layout)
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
     named += [section.file for section in plan.yield_goal.log]
-    named += [*plan.books, *plan.materials]
+    named += [*table_files(plan), *plan.books, *plan.materials]
     files: dict[str, Path] = {}
     for name in named:
         for path in intake.input_files(folder / name):

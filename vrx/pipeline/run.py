@@ -15,6 +15,7 @@ from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.pipeline import aside, brought, ground, layers, manifest, season, yields
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
+from vrx.pipeline.lab_tests import with_tests
 from vrx.plan import Plan, load_plan, plan_path
 from vrx.rules import findings_of
 
@@ -70,6 +71,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
+    plan = with_tests(plan, inputs.tests)
     progress("drawing soil-test maps")
     maps = ground.draw_maps(plan, inputs)
     progress("cutting zones")
@@ -92,7 +94,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *made.findings, *layers.findings(beside, made),
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
-        *brought.findings(plan, inputs, removal=season.removal),
+        *inputs.tests.findings, *brought.findings(plan, inputs, removal=season.removal),
         *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,

@@ -60,7 +60,7 @@ def find_needs(
     `goals` are yield goals in the order of the zones; without them the plan's goal holds for all.
     """
     water = water_test(plan)
-    tissue = None if plan.tissue is None else rules.TissueTest(**plan.tissue.model_dump())
+    tissue = brought.tissue_test(plan, inputs, made)
     return {
         nutrient: rules.needs(
             book=find_book(inputs.books, section.book), nutrient=nutrient,

@@ -1,10 +1,12 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.points import PointsSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
@@ -14,6 +16,7 @@ from vrx.plan.schema import (
     Plan,
     SoilSection,
 )
+from vrx.plan.tables import TestTableSection
 
 __all__ = [
     "BLANK",
@@ -26,10 +29,15 @@ __all__ = [
     "LayerSection",
     "Layout",
     "MachineSection",
+    "ManureSection",
     "PassSection",
     "PivotSection",
     "Plan",
+    "PointsSection",
     "SoilSection",
+    "TestTableSection",
+    "TissueSection",
+    "WaterSection",
     "answer_plan",
     "blank_lines",
     "blanks",

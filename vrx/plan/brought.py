@@ -8,15 +8,18 @@ from typing import Annotated, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from vrx.plan.base import NotNegative, Positive, Section, Share, Text
+from vrx.plan.tables import ManureTableSection, TissueTableSection, WaterTableSection
 
 
 class WaterSection(Section):
     """`[water]`: what irrigation brings in the season, net of losses.
 
     `chloride_ppm`, `sodium_ppm` and `ec_ds_per_m` are read along; they move no rate.
+    `[water.table]` takes the place of all concentrations, and of `net_in` for several sources.
     """
 
-    net_in: NotNegative
+    net_in: NotNegative = 0.0
+    table: WaterTableSection | None = None
     sulfate_so4_ppm: NotNegative | None = None
     sulfate_s_ppm: NotNegative | None = None
     sulfate_meq_per_l: NotNegative | None = None
@@ -27,6 +30,18 @@ class WaterSection(Section):
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
+        given = self.model_fields_set - {"table", "net_in"}
+        if self.table is not None:
+            if given:
+                raise ValueError(f"{min(given)} and [water.table] are both given: keep one")
+            ways = ("net_in" in self.model_fields_set, bool(self.table.net_in_of),
+                    self.table.net_in_column is not None)
+            if sum(ways) != 1:
+                raise ValueError("give one of net_in (one source), net_in_of of [water.table] (by "
+                                 "source) and its net_in_column")
+            return self
+        if "net_in" not in self.model_fields_set:
+            raise ValueError("give net_in, the net inches of the season")
         forms = (self.sulfate_so4_ppm, self.sulfate_s_ppm, self.sulfate_meq_per_l)
         if sum(form is not None for form in forms) != 1:
             raise ValueError(
@@ -43,6 +58,13 @@ class TissueSection(Section):
     potassium_pct: Positive | None = None
     part: Text
     stage: Text
+    table: TissueTableSection | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if self.table is not None and (self.sulfur_pct or self.potassium_pct):
+            raise ValueError("contents and [tissue.table] are both given: keep one")
+        return self
 
 
 class ManureSection(Section):
@@ -59,9 +81,16 @@ class ManureSection(Section):
     gal_per_ac: Positive | None = None
     s_lb_per_1000_gal: NotNegative | None = None
     available_share: Share | None = None
+    table: ManureTableSection | None = None
 
     @model_validator(mode="after")
     def _one_basis(self) -> Self:
+        if self.table is not None:
+            if self.s_lb_per_ton is not None or self.s_lb_per_1000_gal is not None:
+                raise ValueError("an analysis and its table are both given: keep one")
+            if (self.tons_per_ac is None) == (self.gal_per_ac is None):
+                raise ValueError("give tons_per_ac or gal_per_ac, the amount spread")
+            return self
         solid = (self.tons_per_ac, self.s_lb_per_ton)
         liquid = (self.gal_per_ac, self.s_lb_per_1000_gal)
         full = [all(one is not None for one in pair) for pair in (solid, liquid)]

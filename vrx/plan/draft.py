@@ -112,7 +112,8 @@ def _soil(facts: DraftFacts) -> list[str]:
     elif not facts.points_have_geometry:
         lines += [
             "# Decimal degrees (WGS 84). For projected coordinates use easting_column,",
-            "# northing_column and crs instead.",
+            "# northing_column and crs instead. If the places are in another file, take these two",
+            '# lines out and add: points = { file = "points.geojson", id_column = "..." }',
             f"longitude_column = {_quoted(proposals.get('longitude_column'))}",
             f"latitude_column = {_quoted(proposals.get('latitude_column'))}",
         ]

@@ -31,6 +31,7 @@ from vrx.plan.brought import (
     WaterSection,
 )
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.points import PointsSection, refuse_strays
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -136,6 +137,7 @@ class SoilSection(Section):
     """
 
     samples: Text
+    points: PointsSection | None = None
     layout: Text | None = None
     sheet: Text | None = None
     layer: Text | None = None
@@ -189,6 +191,7 @@ class SoilSection(Section):
 
     @model_validator(mode="after")
     def _forms_of_table(self) -> Self:
+        refuse_strays(self.points, self.model_fields_set)
         long = self.analyte_column is not None
         if long != (self.value_column is not None):
             raise ValueError("a table of one result a row needs analyte_column and value_column")
