@@ -73,6 +73,7 @@ def number_of(text: str, decimal: str) -> float | None:
 
 def _without_unit(text: str) -> tuple[str, str]:
     """("134", "ppm") of "134 ppm"; a text without a unit behind its number stays as it is."""
+    text = re.sub(r"(?<=\d)\.(?=\s|$)", "", text) if text.count(".") == 1 else text
     match = re.fullmatch(r"([^A-Za-z%µ#]*\d(?:[eE][+-]?\d+)?)\s*([A-Za-z%µ#].*)", text)
     if match is None:
         return text, ""

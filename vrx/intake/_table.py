@@ -12,11 +12,12 @@ import numpy as np
 import pyproj
 
 from vrx.errors import InputError
-from vrx.formats.soil_methods import nearest, unit_spelled
+from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
 from vrx.intake._files import Part, parts_of
 from vrx.intake._shape import Layer
-from vrx.intake._text import cells_of
+from vrx.intake._text import cells_of, seen
+from vrx.intake._unit_rows import headings_again, is_ruler, is_units
 from vrx.intake._vector import LAYER_SUFFIXES, choose_layer, is_vector
 from vrx.model import Finding, FloatArray, note
 
@@ -24,9 +25,6 @@ TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
 _HEADER_WITHIN = 25
 _MOST_COLUMNS = 16_384  # as many as a spreadsheet has
 _BY_NUMBER = re.compile(r"column (\d{1,4})")
-_PLAIN_UNITS = frozenset({"deg", "degrees", "degree", "°", "dd", "decimal degrees", "m", "ft",
-                          "feet", "metres", "meters", "in", "inches", "cm", "-", "text", "units",
-                          "unit", "date"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +105,7 @@ def text_of(value: object) -> str:
     if isinstance(value, datetime):
         midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
         return value.date().isoformat() if midnight else value.isoformat()
-    return value.isoformat() if isinstance(value, date) else " ".join(str(value).split())
+    return value.isoformat() if isinstance(value, date) else " ".join(seen(str(value)).split())
 
 
 def header_row(rows: Sequence[Sequence[str]], needed: Sequence[str]) -> int | None:
@@ -151,6 +149,7 @@ def body(
     units: tuple[str, ...] = ()
     findings: list[Finding] = []
     blank = 0
+    again: list[int] = []
     for number, row in enumerate(rows[header + 1 :], header + 2):
         if not any(row):
             blank += 1
@@ -161,22 +160,24 @@ def body(
                 where=f"{file} {row_word} {number}",
                 hint="a decimal comma in a file parted by commas? Put quotation marks around it")
         cells = tuple(row[:width]) + ("",) * (width - len(row))
-        if not kept and not units and _is_units(cells):
+        if is_ruler(cells) or (again and is_units(cells, ())) or headings_again(
+                cells, headings, where=f"{file} {row_word} {number}"):
+            again.append(number)
+            continue
+        if not units and is_units(cells, [row.cells for row in kept]):
             units = cells
             findings.append(note("table-units-row", f"{file} {row_word} {number}",
                                  "holds units, no sample", done="used as the units",
                                  value="; ".join(c for c in cells if c)))
             continue
         kept.append(Row(number=number, cells=cells))
+    if again:
+        findings.append(note("table-headings-again", file, f"{row_word} "
+                             f"{', '.join(map(str, again[:12]))}: headings, units or a ruled line "
+                             "once more", value=str(len(again)), done="left out"))
     if blank:
         findings.append(note("table-blank-rows", file, f"{blank} empty rows", done="left out"))
     return tuple(headings), tuple(kept), units, findings
-
-
-def _is_units(cells: Sequence[str]) -> bool:
-    filled = [cell for cell in cells if cell]
-    known = [unit_spelled(c) is not None or c.casefold() in _PLAIN_UNITS for c in filled]
-    return bool(filled) and all(known) and any(unit_spelled(c) is not None for c in filled)
 
 
 def _text_table(part: Part, needed: Sequence[str]) -> Table:

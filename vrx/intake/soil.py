@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from vrx.errors import InputError
-from vrx.formats.soil_methods import nearest, unit_spelled
+from vrx.formats.soil_methods import nearest
 from vrx.intake._convert import checked_column, same_unit
 from vrx.intake._dates import age_findings, iso_dates
 from vrx.intake._depths import conflict, unstated_depths, use_of_depths
@@ -27,6 +27,8 @@ from vrx.intake._rows import (
     sample_rows,
 )
 from vrx.intake._table import Table, read_table
+from vrx.intake._unit_rows import unit_said
+from vrx.intake._unstated import unstated_columns
 from vrx.intake._years import chosen_years
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
@@ -58,7 +60,7 @@ def _file_unit(table: Table, column: ColumnSpec) -> str | None:
     """The unit that the file's own units row gives a column."""
     if not table.units:
         return None
-    return unit_spelled(table.units[table.index(column.column)])
+    return unit_said(table.units[table.index(column.column)])
 
 
 def _checked_columns(table: Table, spec: SoilSpec) -> tuple[dict[str, ColumnSpec], list[Finding]]:
@@ -244,6 +246,7 @@ def read_soil(
     dates = [day for day, k in zip(dates, use, strict=True) if k]
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north = east[kept], north[kept]
+    raise_stops(unstated_columns(table, rows, spec, east=east, north=north))
     columns, said = _readings(table, rows, spec, checked, ids=ids, decimal=decimal,
                               places=subset(places, kept))
     findings += said
