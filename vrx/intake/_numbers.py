@@ -40,9 +40,17 @@ class Reading:
     unit: str = ""
 
 
+class Number(str):
+    """The text of a number that the file holds as a number: its decimal mark is a point."""
+
+    __slots__ = ()
+
+
 def mark_of(cell: str) -> str:
     """The decimal mark that one number proves: ".", ",", "?" (either way), "" (no statement)."""
     text = cell.strip()
+    if isinstance(cell, Number):
+        return ""
     if _EITHER.fullmatch(text):
         return "?"
     if _DOT.fullmatch(text):
@@ -52,6 +60,7 @@ def mark_of(cell: str) -> str:
 
 def number_of(text: str, decimal: str) -> float | None:
     """A plain number with the given decimal mark, None if it is none."""
+    decimal = "." if isinstance(text, Number) else decimal
     text = text.strip().replace("\u2212", "-").replace("%", "").strip()
     if not text or not _NUMBER.fullmatch(text):
         return None
@@ -90,6 +99,7 @@ def reading_of(cell: str, decimal: str) -> Reading:
     A result below a stated limit counts as half of it (common practice, no source; compare ITRC
     ISM-1 section 4.2.3 on nondetects), one above a limit as the limit itself.
     """
+    decimal = "." if isinstance(cell, Number) else decimal
     text = " ".join(cell.replace("\u00a0", " ").split())
     plain = text.casefold()
     if plain in MISSING:
@@ -150,7 +160,7 @@ _SPELLED = (
     (re.compile(r"(?i)\bnorth\b"), "N"), (re.compile(r"(?i)\bsouth\b"), "S"),
     (re.compile(r"(?i)\beast\b"), "E"), (re.compile(r"(?i)\bwest\b"), "W"),
 )
-_SEXAGESIMAL = re.compile(r"[+-]?\d{1,3}([ :])[0-5]?\d\1[0-5]?\d(?:[.,]\d+)?")
+_SEXAGESIMAL = re.compile(r"[+-]?\d{1,3}:[0-5]?\d:[0-5]?\d(?:[.,]\d+)?")
 
 
 def _one_spelling(cell: str) -> str:
@@ -165,11 +175,10 @@ def _one_spelling(cell: str) -> str:
 def degrees_of(cell: str, decimal: str) -> float | None:
     """Decimal degrees of "41.01", "41°00'38.05\\"N", "N41 0.635", "-93:35:36.3"; None if none.
 
-    Minutes and seconds need a hemisphere letter, a degree sign or all three parts of two digits, so
-    that no spaced thousands are taken for them. A minus that contradicts the letter is no answer.
+    Minutes and seconds need a hemisphere letter, a degree sign or colons, so that no spaced thousands are taken for them. A minus that contradicts the letter is no answer.
     """
     text = _one_spelling(cell)
-    value = number_of(text, decimal)
+    value = number_of(text, "." if isinstance(cell, Number) else decimal)
     if value is not None:
         return value
     letters = _LETTER.findall(text)

@@ -15,6 +15,7 @@ from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
 from vrx.intake._files import Part, parts_of
+from vrx.intake._numbers import Number
 from vrx.intake._shape import Layer
 from vrx.intake._text import cells_of, seen
 from vrx.intake._unit_rows import headings_again, is_ruler, is_units
@@ -98,10 +99,13 @@ def text_of(value: object) -> str:
     """A typed value as the text that a person would have written."""
     if value is None:
         return ""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return Number(value)
     if isinstance(value, float):
         if value != value:  # noqa: PLR0124 - NaN
             return ""
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+        whole = value.is_integer() and abs(value) < 1e15
+        return Number(int(value)) if whole else Number(repr(value))
     if isinstance(value, datetime):
         midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
         return value.date().isoformat() if midnight else value.isoformat()
@@ -199,7 +203,7 @@ def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> 
         for f in layer.features
     )
     table = Table(file=layer.file, source=f"layer {layer.name}", row_word="record",
-                  headings=layer.columns, rows=rows, decimal=".", findings=layer.findings)
+                  headings=layer.columns, rows=rows, findings=layer.findings)
     if not need_places:
         return table
     if layer.kind in {"polygon", "line"}:
