@@ -14,7 +14,8 @@ _DOT = re.compile(r"[+-]?(\d{4,}|0|\d{1,3}(,\d{3})+)?\.\d+|[+-]?\d+\.(\d{1,2}|\d
 _COMMA = re.compile(r"[+-]?(\d{4,}|0|\d{1,3}(\.\d{3})+)?,\d+|[+-]?\d+,(\d{1,2}|\d{4,})")
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 
-MISSING = frozenset({"", "-", "--", "---", "\u2013", "\u2014", "\u2212", ".", "n/a", "na", "n.a.", "nan", "null", "none", "*",
+MISSING = frozenset({"", "-", "--", "---", "\u2013", "\u2014", "\u2212", ".", "n/a", "na",
+                     "n.a.", "nan", "null", "none", "*",
                      "n/t", "nt", "not tested", "not analyzed", "not analysed", "not sampled",
                      "no data", "no sample", "#n/a"})
 NOT_DETECTED = frozenset({"nd", "n.d.", "bdl", "bql", "bld", "trace", "tr", "tr.", "not detected",
@@ -175,7 +176,8 @@ def _one_spelling(cell: str) -> str:
 def degrees_of(cell: str, decimal: str) -> float | None:
     """Decimal degrees of "41.01", "41°00'38.05\\"N", "N41 0.635", "-93:35:36.3"; None if none.
 
-    Minutes and seconds need a hemisphere letter, a degree sign or colons, so that no spaced thousands are taken for them. A minus that contradicts the letter is no answer.
+    Minutes and seconds need a hemisphere letter, a degree sign or colons, so that no spaced
+    thousands are taken for them. A minus that contradicts the letter is no answer.
     """
     text = _one_spelling(cell)
     value = number_of(text, "." if isinstance(cell, Number) else decimal)

@@ -97,7 +97,7 @@ def _zone_number(text: str, field: Field) -> int:
     """15 of "15", "15N", "UTM 15T", "Zone 15"; 0 if it is no zone of the field's hemisphere.
 
     A letter is a hemisphere, N or S, or a latitude band; "S" in the north may only be the band of
-    32 to 40 degrees. Bands: NGA.SIG.0012 (UTM grids), section on grid zone designators, from memory.
+    32 to 40 degrees. Bands: NGA.SIG.0012 (grid zone designators), from memory.
     """
     match = _ZONE.fullmatch(" ".join(text.upper().split()))
     if match is None:

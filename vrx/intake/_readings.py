@@ -191,11 +191,23 @@ def read_column(
             censored[position] = judged[1]
     where = f"{context.table.file}, column {column.column}"
     findings = [*_stops(analyte, column, log, where), *_notes(analyte, column, log, where)]
+    findings += _unusual(analyte, values, where)
     if not np.isfinite(values).any() and not any(f.severity == "stop" for f in findings):
         findings.append(stop("soil-no-values", where, f"no sample has a value of {analyte}",
                              todo="check the column and the choice of depth"))
     return Readings(values=values, censored=censored, source=_source(column, analyte),
                     findings=tuple(findings))
+
+
+def _unusual(analyte: str, values: FloatArray, where: str) -> list[Finding]:
+    """A warning for a column that is no soil's: each value may pass, their median does not."""
+    usual, known = ANALYTES[analyte].usual, values[np.isfinite(values)]
+    if usual is None or not len(known) or usual[0] <= np.median(known) <= usual[1]:
+        return []
+    unit = f"{ANALYTES[analyte].unit} {ANALYTES[analyte].substance}"
+    return [warn("soil-median-unusual", where, f"the median is {np.median(known):.3g} {unit}; "
+                 f"fields lie within {usual[0]:g}…{usual[1]:g}", done="used as stated",
+                 todo="check the unit and the form against the laboratory's report")]
 
 
 def _source(column: ColumnSpec, analyte: str) -> str:

@@ -14,6 +14,7 @@ import pyproj
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
+from vrx.intake._file_kinds import refuse_other_kinds
 from vrx.intake._files import Part, parts_of
 from vrx.intake._numbers import Number
 from vrx.intake._shape import Layer
@@ -239,6 +240,7 @@ def read_table(
     Raises `InputError` for what is no table, an empty file or one without rows.
     """
     parts = parts_of(path)
+    refuse_other_kinds(path)
     from vrx.intake._lab_file import lab_part, lab_table
 
     results = lab_part(parts)
