@@ -11,15 +11,15 @@ from vrx.intake._files import ZIP_FAULTS
 
 _SAVE = "open it in the program that made it and save it as .xlsx or as CSV, UTF-8"
 _HEADS = (
-    (re.compile(rb"%PDF-"), "is a PDF, a picture of a table", "ask the laboratory for the results "
-     "as .csv or .xlsx"),
+    (re.compile(rb"%PDF-"), "is a PDF, a picture of a table", ("ask the laboratory for the results "
+     "as .csv or .xlsx")),
     (re.compile(rb"\{\\rtf"), "is a text document (RTF)", _SAVE),
-    (re.compile(rb"\s*(<!doctype html|<html|<table)", re.IGNORECASE), "is a web page (HTML), "
-     "whatever its name says", _SAVE),
+    (re.compile(rb"\s*(<!doctype html|<html|<table)", re.IGNORECASE), ("is a web page (HTML), "
+     "whatever its name says"), _SAVE),
     (re.compile(rb"\s*<\?xml[^>]*>\s*(<\?[^>]*>\s*)*<(\w+:)?Workbook\b"),
      "is a workbook written as XML", _SAVE),
-    (re.compile(rb"(\x89PNG|\xff\xd8\xff|II\*\x00|MM\x00\*)"), "is a picture", "ask the laboratory "
-     "for the results as .csv or .xlsx"),
+    (re.compile(rb"(\x89PNG|\xff\xd8\xff|II\*\x00|MM\x00\*)"), "is a picture", ("ask the laboratory "
+     "for the results as .csv or .xlsx")),
     (re.compile(rb"\x1f\x8b"), "is packed (gzip)", "unpack it first"),
 )
 _MEMBERS = (
@@ -42,6 +42,8 @@ def refuse_other_kinds(path: Path) -> None:
             head = stream.read(2048)
         if head.startswith(b"PK"):
             _refuse_packed(path)
+    except InputError:
+        raise
     except (PermissionError, *ZIP_FAULTS):
         return  # told where the file is read
     for pattern, what, hint in _HEADS:
