@@ -158,6 +158,25 @@ def test_a_summary_named_in_another_column(make: SimpleNamespace, field: Field, 
     assert k_sum(read_soil(path=path, field=field, spec=make.soil_spec())) == SUM
 
 
+def test_names_and_notes_that_are_no_summaries(make: SimpleNamespace, field: Field, tmp_path: Path
+                                               ) -> None:
+    rows = [["Average Joe Farm", f"Meander {n}" if n % 2 else "", *r[1:], "mean of 3 cores", "8 ft"]
+            for n, r in enumerate(make.sample_rows())]
+    rows = [r for r in rows if r[1]] + [["", *r[1:]] for r in rows if not r[1]]
+    path = written(make, tmp_path / "m.csv", rows,
+                   head=["farm", *make.head, "remark", "Depth to water"])
+    assert k_sum(read_soil(path=path, field=field, spec=make.soil_spec())) == SUM
+
+
+def test_a_depth_chosen_by_its_words(make: SimpleNamespace, field: Field, tmp_path: Path) -> None:
+    label = "0-6in topsoil"
+    path = written(make, tmp_path / "d.csv", [[*r, label] for r in make.sample_rows()],
+                   head=[*make.head, "depth"])
+    assert stop_code(path, field, make.soil_spec(depth_column="depth")) == "soil-depth-unreadable"
+    spec = make.soil_spec(depth_column="depth", depth=label)
+    assert k_sum(read_soil(path=path, field=field, spec=spec)) == SUM
+
+
 def test_page_breaks_and_footers(make: SimpleNamespace, field: Field, tmp_path: Path) -> None:
     rows = make.sample_rows()
     rows[8:8] = [["Page 2 of 3", "", "", ""], ["Invented Lab", "Report 7", "", ""],

@@ -41,6 +41,13 @@ def same_depth(one: Depth, other: Depth) -> bool:
     return abs(one[0] - other[0]) <= 0.15 and abs(one[1] - other[1]) <= 0.15
 
 
+def is_sampling_depth(heading: str) -> bool:
+    """True for a heading of a depth that is not the depth of something else in the field."""
+    text = heading.casefold()
+    return "depth" in text and re.search(
+        r"water|root|rock|pan|plow|plough|till|effective|rill|drip", text) is None
+
+
 def words(depth: Depth) -> str:
     """ "0-6 in"."""
     return f"{depth[0]:g}-{depth[1]:g} in"
@@ -128,7 +135,8 @@ def use_of_depths(
 
 
 def conflict(
-    analyte: str, column: ColumnSpec, texts: Sequence[str], *, heading: str, where: str
+    analyte: str, column: ColumnSpec, texts: Sequence[str], *, heading: str, where: str,
+    choice: str | None = None,
 ) -> list[Finding]:
     """A stop if the depths of the rows used are none the depth that the user states."""
     found = {text: depth_of(text, heading=heading) for text in texts if text}
@@ -139,7 +147,7 @@ def conflict(
         if match and column.depth_in[0] == 0:
             # "6 in" names the bottom of a layer that begins at the surface.
             found[text] = depth_of(f"0-{text.strip()}", heading=heading)
-    chosen = column.depth or ""
+    chosen = column.depth or choice or ""
     strange = [text for text, depth in found.items()
                if depth is None and re.search(r"\d", text) and _plain(text) != _plain(chosen)]
     if strange:

@@ -18,8 +18,8 @@ _HEADS = (
      "whatever its name says"), _SAVE),
     (re.compile(rb"\s*<\?xml[^>]*>\s*(<\?[^>]*>\s*)*<(\w+:)?Workbook\b"),
      "is a workbook written as XML", _SAVE),
-    (re.compile(rb"(\x89PNG|\xff\xd8\xff|II\*\x00|MM\x00\*)"), "is a picture", ("ask the laboratory "
-     "for the results as .csv or .xlsx")),
+    (re.compile(rb"(\x89PNG|\xff\xd8\xff|II\*\x00|MM\x00\*)"), "is a picture",
+     "ask the laboratory for the results as .csv or .xlsx"),
     (re.compile(rb"\x1f\x8b"), "is packed (gzip)", "unpack it first"),
 )
 _MEMBERS = (

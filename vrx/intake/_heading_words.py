@@ -30,11 +30,13 @@ def strange_unit(heading: str, unit: str | None) -> str | None:
     for word in sorted(STRANGE_UNITS, key=len, reverse=True):
         if _holds(text, word) or _holds(text, word.replace("/", " ")):
             return word
+    if unit in {"meq/100 g", "cmol/kg"} and _holds(text, "meq"):
+        return None
     if unit not in {"%", "% saturation"} and ("%" in text or _holds(text, "pct")):
         return "%"
     if unit != "lb/ac" and (_holds(text, "lb") or _holds(text, "lbs")):
         return "lb"
-    return "meq" if unit not in {"meq/100 g", "cmol/kg"} and _holds(text, "meq") else None
+    return "meq" if _holds(text, "meq") else None
 
 
 def methods_in_heading(heading: str, analyte: str) -> set[str]:

@@ -137,7 +137,9 @@ def sample_rows(
     for index, row in enumerate(table.rows):
         filled = [k for k, cell in enumerate(row.cells) if cell]
         first = row.cells[id_index if id_index is not None else filled[0]] if filled else ""
-        words = [first] if first else [row.cells[k] for k in filled if k not in values]
+        # A row without a name may carry its word in a column before the places, not in a remark.
+        before = min((*place, *values), default=0)
+        words = [first] if first else [row.cells[k] for k in filled if k < before]
         first = next((word for word in words if not_a_sample(word)), first)
         if not_a_sample(first):
             findings.append(warn("soil-row-not-a-sample", table.where(row),

@@ -96,7 +96,7 @@ def _require_closed(text: str, delimiter: str, *, where: str) -> None:
             usual = max(usual, len(row))
             for cell in row:
                 lines = re.split(r"\r\n|\r|\n", cell)
-                parted = sum(1 for one in lines[1:] if one.count(delimiter) >= max(usual - 2, 1))
+                parted = sum(1 for one in lines[1:] if one.count(delimiter) >= max(usual - 1, 1))
                 if parted:
                     raise InputError(
                         f"a cell that begins {cell[:24]!r} holds {parted} further rows of the "

@@ -12,7 +12,7 @@ from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.intake._convert import checked_column, same_unit
 from vrx.intake._dates import age_findings, iso_dates
-from vrx.intake._depths import conflict, unstated_depths, use_of_depths
+from vrx.intake._depths import conflict, is_sampling_depth, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
 from vrx.intake._places import Places, read_places, subset, without_zeros
@@ -117,7 +117,7 @@ def _readings(
     use, findings = use_of_depths(depths, here, spec, where=table.file)
     if spec.depth_column is None:
         for heading in table.headings:
-            if "depth" in heading.casefold() and table.headings.count(heading) == 1:
+            if is_sampling_depth(heading) and table.headings.count(heading) == 1:
                 findings += unstated_depths(heading, _column_texts(table, rows, heading), here,
                                             spec, where=table.file)
     raise_stops(findings)
@@ -126,7 +126,7 @@ def _readings(
         column = checked[analyte]
         own = [d for d, k in zip(depths, use[analyte], strict=True) if k]
         findings += conflict(analyte, column, own, heading=spec.depth_column or "",
-                             where=table.file)
+                             where=table.file, choice=spec.depth)
         if len(set(own)) > 1:
             counts = ", ".join(f"{d or 'no depth'}: {n} rows" for d, n in Counter(own).items())
             findings.append(warn("soil-depths-mixed", f"{table.file}, column {column.column}",
