@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -21,7 +22,7 @@ from vrx.intake._shape import Layer
 from vrx.intake._text import cells_of, seen
 from vrx.intake._unit_rows import headings_again, is_ruler, is_units
 from vrx.intake._vector import LAYER_SUFFIXES, choose_layer, is_vector
-from vrx.model import Finding, FloatArray, note
+from vrx.model import Finding, FloatArray, note, warn
 
 TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
 _HEADER_WITHIN = 25
@@ -42,7 +43,8 @@ class Table:
     """A table. `units` is the units row or (). `places` (rows, 2) and `crs` are set by geometry.
 
     `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
-    is "laboratory results" for a result file, whose columns are method codes.
+    is "laboratory results" for a result file, whose columns are method codes. `preamble` holds the
+    texts above the headings.
     """
 
     file: str
@@ -57,6 +59,7 @@ class Table:
     epoch: datetime | None = None
     crs: pyproj.CRS | None = None
     places: FloatArray | None = None
+    preamble: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     def where(self, row: Row, heading: str = "") -> str:
@@ -180,9 +183,32 @@ def body(
         findings.append(note("table-headings-again", file, f"{row_word} "
                              f"{', '.join(map(str, again[:12]))}: headings, units or a ruled line "
                              "once more", value=str(len(again)), done="left out"))
+    findings += _short_rows(rows, header, file=file, row_word=row_word)
     if blank:
         findings.append(note("table-blank-rows", file, f"{blank} empty rows", done="left out"))
     return tuple(headings), tuple(kept), units, findings
+
+
+def texts_above(rows: Sequence[Sequence[str]], header: int) -> tuple[str, ...]:
+    """The texts above the headings: name, address, remarks."""
+    return tuple(cell for row in rows[:header] for cell in row if cell)[:200]
+
+
+def _short_rows(
+    rows: Sequence[Sequence[str]], header: int, *, file: str, row_word: str
+) -> list[Finding]:
+    """A warning for single rows with fewer cells than all others: a lost cell moves the rest."""
+    below = [(n, len(row), sum(map(bool, row))) for n, row in enumerate(
+        rows[header + 1:], header + 2) if any(row)]
+    if not below:
+        return []
+    usual = Counter(length for _, length, _ in below).most_common(1)[0][0]
+    short = [n for n, length, filled in below if filled >= 3 and length < usual]
+    if not short or 5 * len(short) > len(below):
+        return []
+    return [warn("table-row-short", file, f"{row_word} {', '.join(map(str, short[:12]))}: fewer "
+                 f"cells than the {usual} of the other rows", value=str(len(short)),
+                 done="taken as empty at the end", todo="was a cell lost and the rest moved?")]
 
 
 def _text_table(part: Part, needed: Sequence[str]) -> Table:
@@ -194,7 +220,8 @@ def _text_table(part: Part, needed: Sequence[str]) -> Table:
     findings.append(note("table-read", part.name, f"{source}, headings in row {header + 1}",
                          done="read"))
     return Table(file=part.name, source=source, row_word="row", headings=headings, rows=kept,
-                 units=units, delimiter=delimiter, findings=(*findings, *said))
+                 units=units, delimiter=delimiter, preamble=texts_above(rows, header),
+                 findings=(*findings, *said))
 
 
 def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> Table:

@@ -10,6 +10,7 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
+from vrx.intake._contradictions import contradictions
 from vrx.intake._convert import checked_column, same_unit
 from vrx.intake._dates import age_findings, iso_dates
 from vrx.intake._depths import conflict, is_sampling_depth, unstated_depths, use_of_depths
@@ -220,10 +221,12 @@ def read_soil(
     decimal, said = decimal_mark(table, spec)
     findings = [*table.findings, *findings, *said]
     raise_stops(findings)
+    read, stated = table, spec
     table, spec, said = reshaped(table, spec, field=field, decimal=decimal)
     findings += said
     checked, said = _checked_columns(table, spec)
-    findings += said
+    findings += [*said, *contradictions(read, stated, checked)]
+    raise_stops(findings)
     rows, places, said = _located(table, spec, field, decimal)
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
