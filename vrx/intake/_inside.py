@@ -184,7 +184,8 @@ def judge(
                              done=f"kept (within {keep_outside_m:g} m)"))
     if far.any():
         findings.append(warn("soil-sample-outside", where, f"outside the boundary: {names(far)}"
-                             + (f"; {fits}" if fits else ""), done=f"left out (beyond {keep_outside_m:g} m)",
+                             + (f"; {fits}" if fits else ""),
+                             done=f"left out (beyond {keep_outside_m:g} m)",
                              todo="check that they belong to this field"))
     if in_hole.any():
         findings.append(warn("soil-sample-in-hole", where,

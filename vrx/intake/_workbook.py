@@ -167,5 +167,6 @@ def workbook_table(part: Part, *, needed: Sequence[str], sheet: str | None) -> T
     read = note("workbook-sheet", part.name, f"sheet {chosen.title!r} of {len(names)}",
                  done=f"read, headings in row {header + 1}")
     return Table(file=part.name, source=f"sheet {chosen.title}", row_word="row",
-                 headings=headings, rows=kept, units=units, preamble=texts_above(rows, header), epoch=book.epoch,
+                 headings=headings, rows=kept, units=units,
+                 preamble=texts_above(rows, header), epoch=book.epoch,
                  findings=(read, *said))
