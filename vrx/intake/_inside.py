@@ -172,8 +172,11 @@ def judge(
         return east, north, np.zeros(len(away), bool), [
             stop(code, where, f"{int(far.sum())} of {len(away)} samples lie outside "
                  f"{field.name!r}; of these {fits}",
-                 todo="mend these rows; where all are west, longitudes_are_west = true does it"
-                 if code == "soil-longitude-sign" else "mend these rows")]
+                 todo={
+                     "soil-longitude-sign": "mend these rows; where all are west, "
+                     "longitudes_are_west = true does it",
+                     "soil-wrong-crs": "state the zone of every row as zone_column",
+                 }.get(code, "mend these rows"))]
 
     def names(which: BoolArray) -> str:
         return listed(f"{ids[int(k)]} {away[k]:.1f} m" for k in np.flatnonzero(which))
