@@ -41,7 +41,7 @@ from vrx.model import ANALYTES
     ("12?", "value", 12.0, None), ("1,250", "value", 1250.0, None), ("-5", "value", -5.0, None),
     ("3.2 %", "value", 3.2, None), ("≤ 4", "below", 2.0, 4.0), ("12-14", "unreadable", None, None),
     ("abc", "unreadable", None, None), ("1.2.3", "unreadable", None, None),
-    ("10/01", "unreadable", None, None), ("5 ppm", "unreadable", None, None),
+    ("10/01", "unreadable", None, None), ("5 ppm", "value", 5.0, None),
     ("1e400", "unreadable", None, None), ("NaN", "missing", None, None),
 ])
 def test_laboratory_notations(text: str, kind: str, value: float | None, limit: float | None

@@ -483,8 +483,10 @@ def test_rows_of_two_utm_zones(make: SimpleNamespace, tmp_path: Path) -> None:
     assert float(np.ptp(soil.easting_m)) < 700
     one = make.soil_spec(longitude_column=None, latitude_column=None, easting_column="easting",
                          northing_column="northing", crs="EPSG:32614")
-    read = read_soil(path=path, field=field, spec=one)
-    assert "soil-sample-outside" in make.codes(read.findings)
+    error = stopped(path=path, field=field, spec=one)
+    assert error.code == "soil-wrong-crs"
+    assert "2 of 2 inside if they are WGS 84 / UTM zone 15N" in str(error)
+    assert "zone_column" in str(error.hint)
 
 
 def test_peek_guesses_nothing_that_matters(make: SimpleNamespace, tmp_path: Path) -> None:

@@ -89,9 +89,9 @@ def test_a_column_map_is_saved_used_and_recorded(copy_of: Callable[[str], Path])
     assert "two-creeks.toml" in [i["path"] for i in result.manifest["inputs"]]
     assert "plan-layout" in [f["code"] for f in result.manifest["findings"]]
     # A map that changes changes the run.
-    target.write_text(target.read_text().replace("mehlich-3", "mehlich-1"))
+    target.write_text(target.read_text().replace("calcium phosphate", "lithium chloride"))
     changed = runner.invoke(cli, ["check", str(folder), "--json"])
-    assert '"extractant": "mehlich-1"' in changed.output
+    assert '"extractant": "lithium chloride"' in changed.output
 
 
 def test_a_draft_asks_for_the_order_of_points(copy_of: Callable[[str], Path], tmp_path: Path

@@ -73,7 +73,7 @@ UNITS: dict[str, tuple[str, ...]] = {
     "mg/kg": ("mg/kg", "mg kg-1", "mg per kg", "mgkg", "ug/g"),
     "mg/L": ("mg/l", "mg l-1", "mg per l", "mg/dm3"),
     "lb/ac": ("lb/ac", "lbs/ac", "lb/a", "lbs/a", "lb/acre", "lbs/acre", "lb ac-1", "lb per acre",
-              "lbs per acre", "pounds per acre", "#/ac", "#/acre"),
+              "lbs per acre", "pounds per acre", "#/ac", "#/acre", "#/a"),
     "meq/100 g": ("meq/100 g", "meq/100g", "meq per 100 g", "me/100 g", "me/100g", "meq"),
     "cmol/kg": ("cmol/kg", "cmolc/kg", "cmol(+)/kg", "cmol+/kg", "cmol kg-1"),
     "% saturation": ("% saturation", "% sat", "% base saturation", "% of cec", "% cec", "% bs",
@@ -94,6 +94,13 @@ UNITS: dict[str, tuple[str, ...]] = {
 
 mS/cm and mmho/cm are dS/m, number for number (SI brochure, 9th edition: S = 1/ohm).
 """
+
+STRANGE_UNITS = (
+    "kg/ha", "kg ha-1", "t/ha", "g/kg", "g kg-1", "mg/g", "mg/100 g", "mg/100g", "ppb", "ug/kg",
+    "ug/l", "g/l", "meq/l", "me/l", "meq/kg", "mmol/kg", "mmolc/kg", "mmol/l", "mmolc/dm3",
+    "cmolc/dm3", "oz/ac", "kg/ac", "lb/1000 sq ft",
+)
+"""Units that laboratories print and that nothing here converts: known only to contradict a plan."""
 
 UNITS_OF: dict[str, tuple[str, ...]] = {
     "potassium": ("ppm", "mg/kg", "mg/L", "lb/ac", "meq/100 g", "cmol/kg", "% saturation"),

@@ -16,6 +16,7 @@ from vrx.formats.soil_methods import (
     unit_named,
     unit_spelled,
 )
+from vrx.intake._heading_words import heading_findings
 from vrx.intake._raise import stop_of
 from vrx.intake.spec import ColumnSpec
 from vrx.model import ANALYTES, Finding, stop
@@ -120,6 +121,8 @@ def checked_column(
         findings.append(stop("soil-depth-missing", where, f"depth {column.depth_in} is no layer",
                              todo="state depth_in = [top, bottom] in inches"))
     findings += _heading_conflicts(analyte, column, unit, form, where)
+    findings += heading_findings(analyte, column, unit=unit, form=form, extractant=extractant,
+                                 unit_said=unit_in_heading(column.column), where=where)
     return ColumnSpec(
         column=column.column, unit=unit, unit_column=column.unit_column, form=form or "",
         extractant=extractant or "", depth_in=column.depth_in, depth=column.depth,
@@ -135,10 +138,6 @@ def _heading_conflicts(
     if oxide and form and form != oxide and analyte in {"potassium", "phosphorus"}:
         findings.append(stop("soil-form-conflict", where,
                              f"the heading says {oxide}, the plan says {form}",
-                             todo="correct the form, or the heading in the file"))
-    if form == "SO4" and re.search(r"(?i)so4[\s_-]*s(?![a-z])", column.column):
-        findings.append(stop("soil-form-conflict", where,
-                             "the heading says SO4-S, the plan says SO4",
                              todo="correct the form, or the heading in the file"))
     said = unit_in_heading(column.column)
     if said and unit and unit_spelled(unit) and not same_unit(said, unit):

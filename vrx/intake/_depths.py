@@ -9,10 +9,13 @@ from collections.abc import Sequence
 from vrx.intake.spec import ColumnSpec, Depth, SoilSpec
 from vrx.model import Finding, stop
 
+_LENGTH = r"(in|inch|inches|\"|″|”|''|mm|cm|m|ft|feet|')?\.?"
 _DEPTH = re.compile(
-    r"(?i)(\d+(?:[.,]\d+)?)\s*(?:-|–|to|/)\s*(\d+(?:[.,]\d+)?)\s*"
-    r"(in|inch|inches|\"|″|cm|ft|)\.?")
-_INCHES = {"in": 1.0, "inch": 1.0, "inches": 1.0, '"': 1.0, "″": 1.0, "cm": 1 / 2.54, "ft": 12.0}
+    rf"(?i)(\d+(?:[.,]\d+)?|\.\d+)\s*{_LENGTH}\s*(?:-|–|—|to|/|_)\s*"
+    rf"(\d+(?:[.,]\d+)?|\.\d+)\s*{_LENGTH}")
+_BOTTOM = re.compile(rf"(?i)(\d+(?:[.,]\d+)?)\s*{_LENGTH}")
+_INCHES = {"in": 1.0, "inch": 1.0, "inches": 1.0, '"': 1.0, "″": 1.0, "”": 1.0, "''": 1.0,
+           "mm": 1 / 25.4, "cm": 1 / 2.54, "m": 100 / 2.54, "ft": 12.0, "feet": 12.0, "'": 12.0}
 
 
 def depth_of(text: str, *, heading: str = "") -> Depth | None:
@@ -25,14 +28,24 @@ def depth_of(text: str, *, heading: str = "") -> Depth | None:
     if match is None:
         return None
     words = re.split(r"[^a-z]+", heading.casefold())
-    unit = match[3].lower() or ("cm" if "cm" in words else "in")
-    top, bottom = (float(match[k].replace(",", ".")) * _INCHES[unit] for k in (1, 2))
+    own = next((name for name in ("mm", "cm", "ft") if name in words), "in")
+    unit = (match[4] or match[2] or own).lower()
+    over = (match[2] or match[4] or own).lower()
+    top = float(match[1].replace(",", ".")) * _INCHES[over]
+    bottom = float(match[3].replace(",", ".")) * _INCHES[unit]
     return (round(top, 2), round(bottom, 2)) if bottom > top else None
 
 
 def same_depth(one: Depth, other: Depth) -> bool:
     """True if two depths agree within 0.15 in (15 cm counts as 6 in)."""
     return abs(one[0] - other[0]) <= 0.15 and abs(one[1] - other[1]) <= 0.15
+
+
+def is_sampling_depth(heading: str) -> bool:
+    """True for a heading of a depth that is not the depth of something else in the field."""
+    text = heading.casefold()
+    return "depth" in text and re.search(
+        r"water|root|rock|pan|plow|plough|till|effective|rill|drip", text) is None
 
 
 def words(depth: Depth) -> str:
@@ -122,11 +135,26 @@ def use_of_depths(
 
 
 def conflict(
-    analyte: str, column: ColumnSpec, texts: Sequence[str], *, heading: str, where: str
+    analyte: str, column: ColumnSpec, texts: Sequence[str], *, heading: str, where: str,
+    choice: str | None = None,
 ) -> list[Finding]:
     """A stop if the depths of the rows used are none the depth that the user states."""
     found = {text: depth_of(text, heading=heading) for text in texts if text}
-    if column.depth_in is None or not found or None in found.values():
+    if column.depth_in is None or not found:
+        return []
+    for text in [text for text, depth in found.items() if depth is None]:
+        match = _BOTTOM.fullmatch(text.strip())
+        if match and column.depth_in[0] == 0:
+            # "6 in" names the bottom of a layer that begins at the surface.
+            found[text] = depth_of(f"0-{text.strip()}", heading=heading)
+    chosen = column.depth or choice or ""
+    strange = [text for text, depth in found.items()
+               if depth is None and re.search(r"\d", text) and _plain(text) != _plain(chosen)]
+    if strange:
+        return [stop("soil-depth-unreadable", f"{where}, column {heading}",
+                     "no depth: " + ", ".join(map(repr, strange[:5])),
+                     todo='write depths as "0-6 in"; a spreadsheet turns 6-12 into a date')]
+    if not any(found.values()):
         return []
     if any(same_depth(column.depth_in, depth) for depth in found.values() if depth):
         return []

@@ -10,7 +10,7 @@ import shapely
 
 from vrx.formats.answers import command
 from vrx.geo import to_lonlat
-from vrx.intake._places import Places, in_field_crs, moved
+from vrx.intake._places import Places, in_field_crs, moved, subset
 from vrx.intake._raise import listed
 from vrx.model import BoolArray, Field, Finding, FloatArray, note, stop, warn
 
@@ -193,6 +193,18 @@ def judge(
     in_hole &= away > 0
     near = (away > 0) & (away <= keep_outside_m) & ~in_hole
     far = (away > keep_outside_m) & ~in_hole
+    code, fits = ("", "")
+    if far.any():
+        code, fits, _ = explanation(subset(places, far), field, within_m=keep_outside_m)
+    if code and 10 * int(far.sum()) >= len(far) and int(far.sum()) > 1:
+        return east, north, np.zeros(len(away), bool), [
+            stop(code, where, f"{int(far.sum())} of {len(away)} samples lie outside "
+                 f"{field.name!r}; of these {fits}",
+                 todo={
+                     "soil-longitude-sign": "mend these rows; where all are west, "
+                     "longitudes_are_west = true does it",
+                     "soil-wrong-crs": "state the zone of every row as zone_column",
+                 }.get(code, "mend these rows"))]
 
     def names(which: BoolArray) -> str:
         return listed(f"{ids[int(k)]} {away[k]:.1f} m" for k in np.flatnonzero(which))
@@ -202,7 +214,8 @@ def judge(
         findings.append(note("soil-sample-near", where, f"outside the boundary: {names(near)}",
                              done=f"kept (within {keep_outside_m:g} m)"))
     if far.any():
-        findings.append(warn("soil-sample-outside", where, f"outside the boundary: {names(far)}",
+        findings.append(warn("soil-sample-outside", where, f"outside the boundary: {names(far)}"
+                             + (f"; {fits}" if fits else ""),
                              done=f"left out (beyond {keep_outside_m:g} m)",
                              todo="check that they belong to this field"))
     if in_hole.any():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -11,6 +12,7 @@ from vrx.intake._convert import same_unit
 from vrx.intake._gather import Result, Wide, gathered, unit_heading
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._table import Table, plain
+from vrx.intake._unstated import tells_time_or_layer
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import Finding, note, stop, warn
 
@@ -35,8 +37,9 @@ def _columns(table: Table, spec: SoilSpec) -> _Columns:
     own = [table.index(h) for h in (spec.analyte_column, spec.value_column, spec.unit_column,
                                     spec.method_column) if h]
     keys = [table.index(h) for h in spec.places_and_names]
-    # A column of depths that nobody stated must stay, so that it can be asked for.
-    keys += [k for k, h in enumerate(table.headings) if "depth" in h.casefold()]
+    # A column of depths or years that nobody stated must stay, so that it can be asked for.
+    keys += [k for k, h in enumerate(table.headings)
+             if "depth" in h.casefold() or tells_time_or_layer(h)]
     return _Columns(
         analyte=own[0], value=own[1],
         unit=None if spec.unit_column is None else table.index(spec.unit_column),
@@ -112,6 +115,28 @@ def _read(table: Table, columns: _Columns) -> _Read:
     return read
 
 
+def _unstated_methods(table: Table, spec: SoilSpec, columns: _Columns) -> list[Finding]:
+    """A stop where an analyte that is read occurs by several methods of an unstated column."""
+    if columns.method is not None:
+        return []
+    wanted = {plain(column.analyte_is or "") for column in spec.columns.values()}
+    for index, heading in enumerate(table.headings):
+        if index in columns.keys or not re.search(r"(?i)method|extract(ant|ion)", heading):
+            continue
+        found: dict[str, Counter[str]] = {}
+        for row in table.rows:
+            analyte, method = plain(row.cells[columns.analyte]), row.cells[index]
+            if analyte in wanted and method and row.cells[columns.value]:
+                found.setdefault(analyte, Counter())[method] += 1
+        for analyte, counts in found.items():
+            if len({plain(method) for method in counts}) > 1:
+                told = ", ".join(f"{method}: {count} rows" for method, count in counts.items())
+                return [stop("soil-several-methods", f"{table.file}, column {heading}",
+                             f"{analyte!r} by {len(counts)} methods ({told}); choose one",
+                             todo="state this column as method_column, and method_is")]
+    return []
+
+
 def to_wide(table: Table, spec: SoilSpec) -> tuple[Table, SoilSpec, list[Finding]]:
     """A long table and its statement in the wide form. Raises `InputError` with every stop.
 
@@ -123,6 +148,7 @@ def to_wide(table: Table, spec: SoilSpec) -> tuple[Table, SoilSpec, list[Finding
     if read.bare:
         findings.append(warn("soil-result-unnamed", table.file, "values without an analyte: "
                              f"{table.row_word} {listed(read.bare)}", done="left out"))
+    findings += _unstated_methods(table, spec, columns)
     named = [table.headings[k] for k in columns.keys]
     name_at = columns.keys.index(table.index(spec.id_column)) if spec.id_column else None
     if table.places is not None:

@@ -84,6 +84,13 @@ def merged_names(
         have = np.isfinite(readings.values)
         repeated |= np.bincount(group[have], minlength=count) > 1
     findings = _far_apart(names, group, count, columns, where=where)
+    crowded = [each for each in names if len(each) > 2]
+    if len(crowded) * 2 >= count and sum(map(len, crowded)) >= 6:
+        findings.append(warn(
+            "soil-places-few", where, f"{len(set(ids))} differently named samples lie at {count} "
+            f"place(s), such as {listed(crowded[0], most=4)}", done="their means are used",
+            todo="were positions rounded, copied down or taken at the middle of zones? Give each "
+            "its own"))
     if repeated.any():
         told = listed(" + ".join(names[k]) if len(names[k]) > 1 else f"{names[k][0]} (repeated)"
                       for k in np.flatnonzero(repeated))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,7 @@ from vrx.formats.soil_words import heading_role
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
 from vrx.intake._numbers import degrees_of, number_of
 from vrx.intake._raise import listed, raise_stops
+from vrx.intake._rows import no_place
 from vrx.intake._table import Table
 from vrx.intake.spec import SoilSpec
 from vrx.model import BoolArray, Field, Finding, FloatArray, IntArray, note, stop, warn
@@ -76,6 +78,8 @@ def _column(
     for k, row in enumerate(rows):
         cell = table.rows[row].cells[index]
         value = read(cell, decimal)
+        if value is None and no_place(cell):
+            continue  # told with the samples that have no position
         if value is None:
             bad.append(f"{cell[:40]!r} ({table.row_word} {table.rows[row].number})")
         else:
@@ -87,6 +91,43 @@ def _column(
                          todo="write decimal degrees, or metres with the CRS")]
 
 
+_ZONE = re.compile(r"(?:UTM)?\s*(?:ZONE)?\s*(\d{1,2})(?:\.0*)?\s*([C-HJ-NP-X]?)")
+
+
+def _zone_number(text: str, field: Field) -> int:
+    """15 of "15", "15N", "UTM 15T", "Zone 15"; 0 if it is no zone of the field's hemisphere.
+
+    A letter is a hemisphere, N or S, or a latitude band; "S" in the north may only be the band of
+    32 to 40 degrees. Bands: NGA.SIG.0012 (grid zone designators), from memory.
+    """
+    match = _ZONE.fullmatch(" ".join(text.upper().split()))
+    if match is None:
+        return 0
+    lat, letter = field.crs_centre[1], match[2]
+    band = "CDEFGHJKLMNPQRSTUVWX"[min(max(int((lat + 80.0) // 8), 0), 19)]
+    near = {"", "N" if lat >= 0 else "S", band}
+    return int(match[1]) if letter in near else 0
+
+
+def _coarse(table: Table, rows: Sequence[int], headings: Sequence[str]) -> list[Finding]:
+    """A stop or a warning for degrees that were rounded to so few decimals that places are lost."""
+    decimals = 0
+    for heading in headings:
+        index = table.index(heading)
+        for row in rows:
+            match = re.fullmatch(r"[+-]?\d{1,3}(?:[.,](\d+))?", table.rows[row].cells[index])
+            if match is None:
+                return []
+            decimals = max(decimals, len(match[1] or ""))
+    if len(rows) < 3 or decimals > 3:
+        return []
+    step = 111_000 / 10**decimals
+    make = stop if decimals < 3 else warn
+    return [make("soil-coordinates-coarse", f"{table.file}, columns {' and '.join(headings)}",
+                 f"degrees with {decimals} decimals: places are known to {step:,.0f} m only",
+                 todo="show the columns with 6 decimals and save the file again")]
+
+
 def _zone_systems(
     table: Table, rows: Sequence[int], heading: str, field: Field
 ) -> tuple[tuple[pyproj.CRS, ...], IntArray, list[Finding]]:
@@ -95,8 +136,8 @@ def _zone_systems(
     zones: list[int] = []
     bad: list[str] = []
     for row in rows:
-        text = table.rows[row].cells[index].upper().removesuffix("N" if not south else "S").strip()
-        zone = int(text) if text.isdecimal() and len(text) <= 2 else 0
+        text = table.rows[row].cells[index]
+        zone = _zone_number(text, field)
         if 1 <= zone <= 60:
             zones.append(zone)
         else:
@@ -153,6 +194,8 @@ def read_places(
     east, bad_east = _column(table, rows, names[0], decimal, degrees=degrees)
     north, bad_north = _column(table, rows, names[1], decimal, degrees=degrees)
     findings += [*bad_east, *bad_north]
+    if degrees:
+        findings += _coarse(table, rows, names)
     raise_stops(findings)
     east, north, said = _as_told(spec, east, north, names, file=table.file)
     findings += said

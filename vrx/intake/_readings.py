@@ -11,7 +11,7 @@ import numpy as np
 
 from vrx import units
 from vrx.formats.soil_methods import UNITS_OF, nearest, unit_spelled
-from vrx.intake._convert import to_kept_unit
+from vrx.intake._convert import same_unit, to_kept_unit
 from vrx.intake._depths import depth_of, words
 from vrx.intake._numbers import Reading, reading_of
 from vrx.intake._raise import listed
@@ -45,8 +45,10 @@ class _Log:
     negative: list[str] = field(default_factory=list)
     implausible: list[str] = field(default_factory=list)
     bad_unit: list[str] = field(default_factory=list)
+    other_unit: list[str] = field(default_factory=list)
     by_volume: int = 0
     factors: Counter[str] = field(default_factory=Counter)
+    written: Counter[float] = field(default_factory=Counter)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,17 +178,36 @@ def read_column(
         judged = _judge(reading, context.ids[position], column, log)
         if judged is None:
             continue
+        stated = _unit_of(context, column, position, analyte, log) if reading.unit else None
+        if stated is not None and not same_unit(reading.unit, stated) and (
+                reading.unit, stated) != ("%", "% saturation"):
+            log.other_unit.append(
+                f"{cell!r} ({context.table.row_word} {context.table.rows[row].number})")
+            continue
+        log.written[reading.value] += reading.kind == "value"
         values[position] = _value(context, column, position, analyte=analyte,
                                   number=judged[0], log=log)
         if not math.isnan(values[position]):
             censored[position] = judged[1]
     where = f"{context.table.file}, column {column.column}"
     findings = [*_stops(analyte, column, log, where), *_notes(analyte, column, log, where)]
+    findings += _unusual(analyte, values, where)
     if not np.isfinite(values).any() and not any(f.severity == "stop" for f in findings):
         findings.append(stop("soil-no-values", where, f"no sample has a value of {analyte}",
                              todo="check the column and the choice of depth"))
     return Readings(values=values, censored=censored, source=_source(column, analyte),
                     findings=tuple(findings))
+
+
+def _unusual(analyte: str, values: FloatArray, where: str) -> list[Finding]:
+    """A warning for a column that is no soil's: each value may pass, their median does not."""
+    usual, known = ANALYTES[analyte].usual, values[np.isfinite(values)]
+    if usual is None or not len(known) or usual[0] <= np.median(known) <= usual[1]:
+        return []
+    unit = f"{ANALYTES[analyte].unit} {ANALYTES[analyte].substance}"
+    return [warn("soil-median-unusual", where, f"the median is {np.median(known):.3g} {unit}; "
+                 f"fields lie within {usual[0]:g}…{usual[1]:g}", done="used as stated",
+                 todo="check the unit and the form against the laboratory's report")]
 
 
 def _source(column: ColumnSpec, analyte: str) -> str:
@@ -213,6 +234,18 @@ def _stops(analyte: str, column: ColumnSpec, log: _Log, where: str) -> list[Find
             f"{listed(log.implausible, most=6)} {known.unit} {known.substance}: outside "
             f"{known.low:g}…{known.high:g}", todo="probably a wrong unit or form: check "
             f"{column.unit or column.unit_column!r}, or correct the cells"))
+    if log.other_unit:
+        findings.append(stop("soil-unit-conflict", where, "the cells say another unit than "
+                             f"{column.unit or column.unit_column!r}: "
+                             f"{listed(log.other_unit, most=6)}",
+                             todo="write all results in one unit, or give a unit_column"))
+    codes = [code for code, count in log.written.items()
+             if set(f"{code:g}") == {"9"} and code >= 999 and count > 1]
+    if codes:
+        told = ", ".join(f"{code:g} in {log.written[code]} samples" for code in codes)
+        findings.append(stop("soil-value-code", where, f"{told}: a sign for a missing value?",
+                             todo="empty those cells, or write >999 where the laboratory's scale "
+                             "ends there"))
     if log.bad_unit:
         findings.append(stop("soil-unit-unknown", f"{where} with {column.unit_column}",
                              f"no unit of {analyte}: {listed(log.bad_unit, most=6)}",

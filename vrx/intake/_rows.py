@@ -8,7 +8,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from vrx.formats.soil_methods import nearest
-from vrx.intake._numbers import decide_mark, degrees_of, mark_of, number_of
+from vrx.intake._numbers import (
+    MISSING,
+    decide_mark,
+    degrees_of,
+    mark_of,
+    number_of,
+    reading_of,
+)
 from vrx.intake._raise import listed
 from vrx.intake._table import Row, Table
 from vrx.intake.spec import SoilSpec
@@ -17,6 +24,27 @@ from vrx.model import Finding, note, stop, warn
 _SUMMARY = re.compile(
     r"(?i)(averages?|avg\.?|means?|min\.?|minimum|max\.?|maximum|(grand )?totals?|sum|median|"
     r"std\.?|st\.? ?dev\.?|stdev\.?|standard deviation|count|cv|c\.v\.|range)\s*:?")
+
+_SUMMARY_WORD = re.compile(
+    r"(?i)(?<![a-z])(averages?|avg|means?|median|sub-?totals?|totals?|st(d|andard)?\.? ?dev[a-z.]*|"
+    r"(std|standard)\.? error|mittelwert|durchschnitt|summe|moyenne|promedio)(?![a-z])")
+_CONTROL = re.compile(
+    r"(?i)((method|lab|reagent|prep)\.? ?)?blank|((lab|laboratory)\.? ?)?(control|check|reference|"
+    r"standard) (sample|soil|standard)s?|lab(oratory)? (control|check)|qc([ -]?\d+)?( sample)?|lcs|"
+    r"crm|srm")
+_NOWHERE = frozenset({"no fix", "no gps", "unknown", "not recorded"})
+
+
+def no_place(cell: str) -> bool:
+    """True for a coordinate that was not taken: empty, "n/a", "no fix"."""
+    return cell.casefold() in MISSING or cell.casefold() in _NOWHERE
+
+
+def not_a_sample(text: str) -> bool:
+    """True for "Average", "Mean of block 2", "Subtotal", and a laboratory's own control samples."""
+    if _SUMMARY.fullmatch(text) or _CONTROL.fullmatch(text):
+        return True
+    return len(text.split()) <= 5 and _SUMMARY_WORD.search(text) is not None
 
 
 def summary_word(text: str) -> bool:
@@ -39,15 +67,19 @@ def decimal_mark(table: Table, spec: SoilSpec) -> tuple[str, list[Finding]]:
         (heading, [row.cells[k] for row in table.rows]) for k, heading in enumerate(table.headings)
     ]
     mark, dot, comma = decide_mark(named, delimiter=table.delimiter)
+    wanted = {table.headings[table.index(heading)] for heading in spec.needed}
+    if dot and comma:
+        # A time or a number of a report may be written with the other mark.
+        mark, dot, comma = decide_mark(
+            [pair for pair in named if pair[0] in wanted], delimiter=table.delimiter)
     if dot and comma:
         return ".", [stop("table-decimal-mixed", table.file,
                           f"decimal points ({dot}) and decimal commas ({comma}) in one table",
-                          todo="write all numbers with one decimal mark")]
+                          todo="write all numbers with one decimal mark, or state decimal_mark")]
     if mark:
         how = [] if mark == "." else [note("table-decimal-comma", table.file,
                                            f"decimal commas, such as {comma}", done="read so")]
         return mark, how
-    wanted = {table.headings[table.index(heading)] for heading in spec.needed}
     for heading, cells in named:
         if heading not in wanted:
             continue
@@ -110,12 +142,18 @@ def sample_rows(
     for index, row in enumerate(table.rows):
         filled = [k for k, cell in enumerate(row.cells) if cell]
         first = row.cells[id_index if id_index is not None else filled[0]] if filled else ""
-        if _SUMMARY.fullmatch(first):
+        # A row without a name may carry its word in a column before the places, not in a remark.
+        before = min((*place, *values), default=0)
+        words = [first] if first else [row.cells[k] for k in filled if k < before]
+        first = next((word for word in words if not_a_sample(word)), first)
+        if not_a_sample(first):
             findings.append(warn("soil-row-not-a-sample", table.where(row),
-                                 f"{first!r} is not a sample", done="left out"))
-        elif len(filled) <= 1 and not any(row.cells[k] for k in values):
+                                 f"{first!r} is not a sample", done="left out",
+                                 todo="give it another name if it is one"))
+        elif (len(filled) <= 1 and not any(row.cells[k] for k in values)) or (
+                place and values and _only_words(row, place, values, decimal)):
             notes.append(str(row.number))
-        elif place and not any(row.cells[k] for k in place):
+        elif place and all(no_place(row.cells[k]) for k in place):
             bare.append(first or f"{table.row_word} {row.number}")
         else:
             kept.append(index)
@@ -130,6 +168,18 @@ def sample_rows(
     kept, said = _without_means(table, kept, place, values, id_index=id_index,
                                 decimal=decimal)
     return kept, [*findings, *said]
+
+
+def _only_words(
+    row: Row, place: Sequence[int], values: Sequence[int], decimal: str
+) -> bool:
+    """True if a row holds no coordinate and no result, but words where they should stand."""
+    cells = [row.cells[k] for k in place]
+    if all(no_place(cell) and "--" not in cell for cell in cells) or any(
+            degrees_of(cell, decimal) is not None or re.search(r"\d.*\d.*\d", cell)
+            for cell in cells):
+        return False
+    return all(reading_of(row.cells[k], decimal).kind == "missing" for k in values)
 
 
 def _without_means(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -12,21 +13,21 @@ import numpy as np
 import pyproj
 
 from vrx.errors import InputError
-from vrx.formats.soil_methods import nearest, unit_spelled
+from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
+from vrx.intake._file_kinds import refuse_other_kinds
 from vrx.intake._files import Part, parts_of
+from vrx.intake._numbers import Number
 from vrx.intake._shape import Layer
-from vrx.intake._text import cells_of
+from vrx.intake._text import cells_of, seen
+from vrx.intake._unit_rows import headings_again, is_ruler, is_units
 from vrx.intake._vector import LAYER_SUFFIXES, choose_layer, is_vector
-from vrx.model import Finding, FloatArray, note
+from vrx.model import Finding, FloatArray, note, warn
 
 TABLE_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm")
 _HEADER_WITHIN = 25
 _MOST_COLUMNS = 16_384  # as many as a spreadsheet has
 _BY_NUMBER = re.compile(r"column (\d{1,4})")
-_PLAIN_UNITS = frozenset({"deg", "degrees", "degree", "°", "dd", "decimal degrees", "m", "ft",
-                          "feet", "metres", "meters", "in", "inches", "cm", "-", "text", "units",
-                          "unit", "date"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,7 @@ class Table:
     `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
     is "laboratory results" for a result file, whose columns are method codes, "points" for a layer
     of points. `places_file` is the file of the places if it is another, `places_names` its columns.
+    `preamble` holds the texts above the headings.
     """
 
     file: str
@@ -60,6 +62,7 @@ class Table:
     places: FloatArray | None = None
     places_file: str = ""
     places_names: tuple[str, str] = ("geometry", "geometry")
+    preamble: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     def where(self, row: Row, heading: str = "") -> str:
@@ -103,14 +106,17 @@ def text_of(value: object) -> str:
     """A typed value as the text that a person would have written."""
     if value is None:
         return ""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return Number(value)
     if isinstance(value, float):
         if value != value:  # noqa: PLR0124 - NaN
             return ""
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+        whole = value.is_integer() and abs(value) < 1e15
+        return Number(int(value)) if whole else Number(repr(value))
     if isinstance(value, datetime):
         midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
         return value.date().isoformat() if midnight else value.isoformat()
-    return value.isoformat() if isinstance(value, date) else " ".join(str(value).split())
+    return value.isoformat() if isinstance(value, date) else " ".join(seen(str(value)).split())
 
 
 def header_row(rows: Sequence[Sequence[str]], needed: Sequence[str]) -> int | None:
@@ -154,6 +160,7 @@ def body(
     units: tuple[str, ...] = ()
     findings: list[Finding] = []
     blank = 0
+    again: list[int] = []
     for number, row in enumerate(rows[header + 1 :], header + 2):
         if not any(row):
             blank += 1
@@ -164,22 +171,47 @@ def body(
                 where=f"{file} {row_word} {number}",
                 hint="a decimal comma in a file parted by commas? Put quotation marks around it")
         cells = tuple(row[:width]) + ("",) * (width - len(row))
-        if not kept and not units and _is_units(cells):
+        if is_ruler(cells) or (again and is_units(cells, ())) or headings_again(
+                cells, headings, where=f"{file} {row_word} {number}"):
+            again.append(number)
+            continue
+        if not units and is_units(cells, [row.cells for row in kept]):
             units = cells
             findings.append(note("table-units-row", f"{file} {row_word} {number}",
                                  "holds units, no sample", done="used as the units",
                                  value="; ".join(c for c in cells if c)))
             continue
         kept.append(Row(number=number, cells=cells))
+    if again:
+        findings.append(note("table-headings-again", file, f"{row_word} "
+                             f"{', '.join(map(str, again[:12]))}: headings, units or a ruled line "
+                             "once more", value=str(len(again)), done="left out"))
+    findings += _short_rows(rows, header, file=file, row_word=row_word)
     if blank:
         findings.append(note("table-blank-rows", file, f"{blank} empty rows", done="left out"))
     return tuple(headings), tuple(kept), units, findings
 
 
-def _is_units(cells: Sequence[str]) -> bool:
-    filled = [cell for cell in cells if cell]
-    known = [unit_spelled(c) is not None or c.casefold() in _PLAIN_UNITS for c in filled]
-    return bool(filled) and all(known) and any(unit_spelled(c) is not None for c in filled)
+def texts_above(rows: Sequence[Sequence[str]], header: int) -> tuple[str, ...]:
+    """The texts above the headings: name, address, remarks."""
+    return tuple(cell for row in rows[:header] for cell in row if cell)[:200]
+
+
+def _short_rows(
+    rows: Sequence[Sequence[str]], header: int, *, file: str, row_word: str
+) -> list[Finding]:
+    """A warning for single rows with fewer cells than all others: a lost cell moves the rest."""
+    below = [(n, len(row), sum(map(bool, row))) for n, row in enumerate(
+        rows[header + 1:], header + 2) if any(row)]
+    if not below:
+        return []
+    usual = Counter(length for _, length, _ in below).most_common(1)[0][0]
+    short = [n for n, length, filled in below if filled >= 3 and length < usual]
+    if not short or 5 * len(short) > len(below):
+        return []
+    return [warn("table-row-short", file, f"{row_word} {', '.join(map(str, short[:12]))}: fewer "
+                 f"cells than the {usual} of the other rows", value=str(len(short)),
+                 done="taken as empty at the end", todo="was a cell lost and the rest moved?")]
 
 
 def _text_table(part: Part, needed: Sequence[str]) -> Table:
@@ -191,7 +223,8 @@ def _text_table(part: Part, needed: Sequence[str]) -> Table:
     findings.append(note("table-read", part.name, f"{source}, headings in row {header + 1}",
                          done="read"))
     return Table(file=part.name, source=source, row_word="row", headings=headings, rows=kept,
-                 units=units, delimiter=delimiter, findings=(*findings, *said))
+                 units=units, delimiter=delimiter, preamble=texts_above(rows, header),
+                 findings=(*findings, *said))
 
 
 def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> Table:
@@ -201,7 +234,7 @@ def vector_table(layer: Layer, *, stated_crs: str | None, need_places: bool) -> 
         for f in layer.features
     )
     table = Table(file=layer.file, source=f"layer {layer.name}", row_word="record",
-                  headings=layer.columns, rows=rows, decimal=".", findings=layer.findings,
+                  headings=layer.columns, rows=rows, findings=layer.findings,
                   kind="points" if layer.kind == "point" else "")
     if not need_places:
         return table
@@ -238,6 +271,7 @@ def read_table(
     Raises `InputError` for what is no table, an empty file or one without rows.
     """
     parts = parts_of(path)
+    refuse_other_kinds(path)
     from vrx.intake._lab_file import lab_part, lab_table
 
     results = lab_part(parts)

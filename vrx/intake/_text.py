@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 
 from vrx.errors import InputError
 from vrx.model import Finding, note
@@ -73,11 +74,45 @@ def decoded(data: bytes, *, where: str) -> tuple[str, str, list[Finding]]:
         todo="check names with accents")]
 
 
+_UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2060\ufeff\u00ad\x1a]")
+
+
+def seen(cell: str) -> str:
+    """A cell without the marks that nobody sees: zero-width blanks, soft hyphens, end of file."""
+    return _UNSEEN.sub("", cell).strip()
+
+
+def _require_closed(text: str, delimiter: str, *, where: str) -> None:
+    """Raise `InputError` where one quotation mark has swallowed further rows into a cell.
+
+    A note of several lines is no fault; a cell whose lines are parted as the rows are, is.
+    """
+    if '"' not in text:
+        return
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    line, usual = 1, 0
+    try:
+        for row in reader:
+            usual = max(usual, len(row))
+            for cell in row:
+                lines = re.split(r"\r\n|\r|\n", cell)
+                parted = sum(1 for one in lines[1:] if one.count(delimiter) >= max(usual - 1, 1))
+                if parted:
+                    raise InputError(
+                        f"a cell that begins {cell[:24]!r} holds {parted} further rows of the "
+                        "table", code="table-quote-open", where=f"{where}, from line {line}",
+                        hint="a quotation mark (or the sign of inches) without its twin: close it "
+                        "or take it out")
+            line = reader.line_num + 1
+    except csv.Error:
+        return  # told where the rows are read
+
+
 def _rows(text: str, delimiter: str, *, where: str, most: int | None = None) -> list[list[str]]:
     rows: list[list[str]] = []
     try:
         for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter):
-            rows.append([cell.strip() for cell in row])
+            rows.append([seen(cell) for cell in row])
             if most is not None and len(rows) >= most:
                 break
     except csv.Error as err:
@@ -85,6 +120,18 @@ def _rows(text: str, delimiter: str, *, where: str, most: int | None = None) -> 
                          code="table-broken", where=where,
                          hint="look for a quotation mark without its twin") from err
     return rows
+
+
+def _require_parted(rows: list[list[str]], *, where: str) -> None:
+    """Raise `InputError` for a table whose columns are only aligned by blanks."""
+    filled = [row for row in rows if any(row)]
+    if len(filled) < 2 or any(len(row) > 1 for row in filled):
+        return
+    words = [len(row[0].split()) for row in filled]
+    if sum(n >= 3 for n in words) > 0.8 * len(words):
+        raise InputError("its columns are parted by blanks, which also stand within names",
+                         code="table-not-parted", where=where,
+                         hint="save it with commas, semicolons or tabs between the columns")
 
 
 def cells_of(data: bytes, *, where: str) -> tuple[list[list[str]], str, str, list[Finding]]:
@@ -102,4 +149,6 @@ def cells_of(data: bytes, *, where: str) -> tuple[list[list[str]], str, str, lis
         if score > best_score:
             best, best_score = delimiter, score
     rows = _rows(text, best, where=where)
+    _require_closed(text, best, where=where)
+    _require_parted(rows, where=where)
     return rows, best, f"{encoding}, cells parted by {_NAMES[best]}", findings

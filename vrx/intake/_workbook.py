@@ -11,6 +11,8 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from vrx.errors import InputError
 from vrx.intake._files import ZIP_FAULTS, Part
+from vrx.intake._numbers import Number
+from vrx.intake._raise import listed
 from vrx.intake._table import (
     Table,
     body,
@@ -18,10 +20,11 @@ from vrx.intake._table import (
     likely_header,
     plain,
     text_of,
+    texts_above,
     wanted_headings,
 )
 from vrx.intake._workbook_guard import formula_findings, guarded, require_area
-from vrx.model import note
+from vrx.model import Finding, note, warn
 
 _MOST_ROWS = 200_000
 # What openpyxl lets through when a part of the zip, its XML or a style is damaged.
@@ -52,7 +55,50 @@ def _cells(sheet: Any) -> list[list[str]]:
         raise InputError(f"sheet {sheet.title!r} has {sheet.max_row} rows; at most {_MOST_ROWS}",
                          code="workbook-too-large", where=sheet.title, hint="save it as .csv")
     require_area(sheet, where=sheet.title)
-    return [[text_of(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+    return [[_shown(cell) for cell in row] for row in sheet.iter_rows()]
+
+
+def _shown(cell: Any) -> str:
+    """A cell as text; a number shown as a percentage keeps its sign, which is its unit."""
+    value = cell.value
+    if isinstance(value, int | float) and not isinstance(value, bool) and (
+            "%" in str(cell.number_format)):
+        return Number(f"{round(value * 100, 10):.15g}%")
+    return text_of(value)
+
+
+def _filled_down(
+    sheet: Any, rows: list[list[str]], header: int, *, where: str
+) -> tuple[list[list[str]], list[Finding]]:
+    """Rows below the headings with cells that are merged down one column filled."""
+    rows = [list(row) for row in rows]
+    filled = 0
+    for merged in sheet.merged_cells.ranges:
+        first, last, column = merged.min_row - 1, merged.max_row, merged.min_col - 1
+        if first <= header or merged.max_col > merged.min_col or not rows[first][column]:
+            continue
+        for index in range(first + 1, min(last, len(rows))):
+            rows[index][column] = rows[first][column]
+            filled += 1
+    return rows, [note("workbook-merged-down", where, f"{filled} cells below the first of a merged "
+                       "range", done="each row given the range's value")] if filled else []
+
+
+def _hidden(sheet: Any, header: int, *, where: str) -> list[Finding]:
+    """A warning for what the user does not see in the sheet but vrx reads."""
+    said = []
+    if sheet.sheet_state != "visible":
+        said.append("the sheet itself")
+    rows = [number for number, one in sheet.row_dimensions.items()
+            if one.hidden and header + 1 < number <= sheet.max_row]
+    if rows:
+        said.append(f"rows {listed(map(str, sorted(rows)))}")
+    columns = [letter for letter, one in sheet.column_dimensions.items() if one.hidden]
+    if columns:
+        said.append(f"columns from {', '.join(columns[:6])}")
+    return [warn("workbook-hidden", where, f"hidden in sheet {sheet.title!r}: {'; '.join(said)}",
+                 done="read like the rest", todo="delete what is not meant, or use leave_out")
+            ] if said else []
 
 
 def _joined(sheet: Any, rows: list[list[str]], first: int) -> list[str]:
@@ -116,12 +162,15 @@ def workbook_table(part: Part, *, needed: Sequence[str], sheet: str | None) -> T
         raise InputError("all its sheets are empty", code="file-empty", where=part.name,
                          hint="copy it again")
     chosen, (rows, header) = fit[0]
+    rows, filled = _filled_down(chosen, rows, header, where=part.name)
     headings, kept, units, said = body(rows, header, file=part.name)
+    said += [*filled, *_hidden(chosen, header, where=part.name)]
     if formulas:
         said += formula_findings(part, chosen, header=header, headings=headings,
                                  needed=sorted(wanted_headings(needed)))
     read = note("workbook-sheet", part.name, f"sheet {chosen.title!r} of {len(names)}",
                  done=f"read, headings in row {header + 1}")
     return Table(file=part.name, source=f"sheet {chosen.title}", row_word="row",
-                 headings=headings, rows=kept, units=units, decimal=".", epoch=book.epoch,
+                 headings=headings, rows=kept, units=units,
+                 preamble=texts_above(rows, header), epoch=book.epoch,
                  findings=(read, *said))

@@ -11,10 +11,11 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.answers import command
-from vrx.formats.soil_methods import nearest, unit_spelled
+from vrx.formats.soil_methods import nearest
+from vrx.intake._contradictions import contradictions
 from vrx.intake._convert import checked_column, same_unit
 from vrx.intake._dates import age_findings, iso_dates
-from vrx.intake._depths import conflict, unstated_depths, use_of_depths
+from vrx.intake._depths import conflict, is_sampling_depth, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
 from vrx.intake._places import Places, read_places, subset, without_zeros
@@ -30,6 +31,8 @@ from vrx.intake._rows import (
     sample_rows,
 )
 from vrx.intake._table import Table, read_table
+from vrx.intake._unit_rows import unit_said
+from vrx.intake._unstated import unstated_columns
 from vrx.intake._years import chosen_years
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
@@ -75,7 +78,7 @@ def _file_unit(table: Table, column: ColumnSpec) -> str | None:
     """The unit that the file's own units row gives a column."""
     if not table.units:
         return None
-    return unit_spelled(table.units[table.index(column.column)])
+    return unit_said(table.units[table.index(column.column)])
 
 
 def _checked_columns(table: Table, spec: SoilSpec) -> tuple[dict[str, ColumnSpec], list[Finding]]:
@@ -132,7 +135,7 @@ def _readings(
     use, findings = use_of_depths(depths, here, spec, where=table.file)
     if spec.depth_column is None:
         for heading in table.headings:
-            if "depth" in heading.casefold() and table.headings.count(heading) == 1:
+            if is_sampling_depth(heading) and table.headings.count(heading) == 1:
                 findings += unstated_depths(heading, _column_texts(table, rows, heading), here,
                                             spec, where=table.file)
     raise_stops(findings)
@@ -141,7 +144,7 @@ def _readings(
         column = checked[analyte]
         own = [d for d, k in zip(depths, use[analyte], strict=True) if k]
         findings += conflict(analyte, column, own, heading=spec.depth_column or "",
-                             where=table.file)
+                             where=table.file, choice=spec.depth)
         if len(set(own)) > 1:
             counts = ", ".join(f"{d or 'no depth'}: {n} rows" for d, n in Counter(own).items())
             findings.append(warn("soil-depths-mixed", f"{table.file}, column {column.column}",
@@ -240,10 +243,12 @@ def read_soil(
     decimal, said = decimal_mark(table, spec)
     findings = [*table.findings, *findings, *said]
     raise_stops(findings)
+    read, stated = table, spec
     table, spec, said = reshaped(table, spec, field=field, decimal=decimal)
     findings += said
     checked, said = _checked_columns(table, spec)
-    findings += said
+    findings += [*said, *contradictions(read, stated, checked)]
+    raise_stops(findings)
     table, rows, places, said = located(table, spec, field, decimal)
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
@@ -266,6 +271,7 @@ def read_soil(
     dates = [day for day, k in zip(dates, use, strict=True) if k]
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north = east[kept], north[kept]
+    raise_stops(unstated_columns(table, rows, spec, east=east, north=north))
     columns, said = _readings(table, rows, spec, checked, ids=ids, decimal=decimal,
                               places=subset(places, kept))
     findings += said

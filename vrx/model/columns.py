@@ -10,7 +10,8 @@ class Analyte:
     """A soil property as vrx keeps it, whatever unit or form the laboratory printed.
 
     `low` and `high` bound what is plausible in an agricultural soil; outside them a reading is
-    refused, since it is far more likely a wrong unit or form than a soil.
+    refused, since it is far more likely a wrong unit or form than a soil. `usual` is where a whole
+    field's median lies (common practice, no source); outside it the unit is asked about.
     """
 
     key: str
@@ -22,23 +23,29 @@ class Analyte:
     label: str
     needs_extractant: bool
     decimals: int
+    usual: tuple[float, float] | None = None
 
 
 ANALYTES: dict[str, Analyte] = {
     a.key: a
     for a in (
         Analyte(key="potassium", column="k_ppm", substance="K", unit="ppm", low=0, high=3000,
-                label="soil-test K, ppm K", needs_extractant=True, decimals=0),
+                label="soil-test K, ppm K", needs_extractant=True, decimals=0,
+                usual=(5, 1200)),
         Analyte(key="sulfate", column="so4s_ppm", substance="SO4-S", unit="ppm", low=0, high=1000,
-                label="sulfate-S, ppm S", needs_extractant=True, decimals=1),
+                label="sulfate-S, ppm S", needs_extractant=True, decimals=1,
+                usual=(0.3, 300)),
         Analyte(key="cec", column="cec_meq_per_100g", substance="CEC", unit="meq/100 g", low=0,
-                high=100, label="CEC, meq/100 g", needs_extractant=False, decimals=1),
+                high=100, label="CEC, meq/100 g", needs_extractant=False, decimals=1,
+                usual=(0.8, 70)),
         Analyte(key="organic_matter", column="om_pct", substance="organic matter", unit="%", low=0,
-                high=100, label="organic matter, %", needs_extractant=False, decimals=1),
+                high=100, label="organic matter, %", needs_extractant=False, decimals=1,
+                usual=(0.1, 40)),
         Analyte(key="ph", column="ph_water", substance="pH", unit="pH", low=2.5, high=11,
                 label="pH", needs_extractant=False, decimals=1),
         Analyte(key="phosphorus", column="p_ppm", substance="P", unit="ppm", low=0, high=1500,
-                label="soil-test P, ppm P", needs_extractant=True, decimals=0),
+                label="soil-test P, ppm P", needs_extractant=True, decimals=0,
+                usual=(0.8, 600)),
         Analyte(key="boron", column="b_ppm", substance="B", unit="ppm", low=0, high=100,
                 label="soil-test B, ppm B", needs_extractant=True, decimals=2),
         Analyte(key="magnesium", column="mg_ppm", substance="Mg", unit="ppm", low=0, high=10000,

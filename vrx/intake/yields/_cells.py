@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from vrx.intake._numbers import MISSING, degrees_of, number_of
+from vrx.intake._numbers import MISSING, Number, degrees_of, number_of
 from vrx.intake._raise import listed
 from vrx.model import Finding, FloatArray, IntArray, note, stop
 
@@ -48,7 +48,7 @@ class NumberColumn:
             text = str(word).strip()
             if text.casefold() in MISSING:
                 continue
-            value = read(text, self.decimal)
+            value = read(word if isinstance(word, Number) else text, self.decimal)
             known[k], wrong[k] = (np.nan, True) if value is None else (value, False)
         # Code -1 (no cell) reads the last place, which is NaN.
         self._note_bad(wrong[codes], cells.to_numpy(dtype=object), record)
