@@ -16,6 +16,8 @@ from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, note
 
 _DEEPEST = 8
+_BARE = ("Polygon", "MultiPolygon", "LineString", "MultiLineString", "Point", "MultiPoint",
+         "GeometryCollection")
 
 
 def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
@@ -35,6 +37,12 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err
     except (ValueError, RecursionError) as err:
+        lines = [line for line in data.strip(b"\x1e\r\n\t ").splitlines() if line.strip()]
+        if len(lines) > 1 and all(line.strip()[-1:] == b"}" for line in lines) or (
+                b"\x1e" in data[:4]):
+            raise InputError(f"holds {len(lines)} JSON texts, a line each, not one GeoJSON text",
+                             code="geojson-broken", where=where,
+                             hint="export it as one FeatureCollection") from err
         raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=where,
                          hint="export or copy it again") from err
     if encoding != "utf-16" and half_a_character(data, found):
@@ -139,6 +147,11 @@ def read_geojson(data: bytes, *, file: str, name: str) -> Layer:
         if not isinstance(item, dict):
             raise InputError("is no feature", code="geojson-not-one", where=where,
                              hint="export it again")
+        if item.get("type") in _BARE:
+            item = {"type": "Feature", "properties": {}, "geometry": item}  # noqa: PLW2901
+        elif item.get("type", "Feature") != "Feature":
+            raise InputError(f"is a {str(item['type'])[:40]!r}, not a Feature",
+                             code="geojson-not-one", where=where, hint="export it again")
         properties = item.get("properties") or {}
         if not isinstance(properties, dict):
             raise InputError("its properties are no object", code="geojson-not-one", where=where,

@@ -11,11 +11,14 @@ from vrx.formats.soil_methods import nearest
 from vrx.geo import from_lonlat
 from vrx.intake._outline import beside_polygons
 from vrx.intake._raise import listed, raise_stops
-from vrx.intake._rings import assemble, polygons_of
+from vrx.intake._rings import acres, assemble, polygons_of
 from vrx.intake._shape import Feature, Layer
 from vrx.intake._vector import choose_layer
-from vrx.intake.boundary import feature_name, lonlat_layer
-from vrx.model import Field, Finding, note, stop, warn
+from vrx.intake.boundary import NO_AREA, feature_name, lonlat_layer
+from vrx.model import Field, Finding, note, stop, stops, warn
+
+_NOTHING_AC = 1e-6
+"""Below this (40 square centimetres) a polygon is a line."""
 
 
 def _label(feature: Feature, column: str | None) -> str:
@@ -65,8 +68,12 @@ def read_polygons(
         label = _label(feature, label_column)
         where = f"{found.file} polygon {feature.record}"
         area, said = assemble(feature.shape.polygons, where=where, crossing=crossing)
+        halts = stops(said)
+        if halts and all(f.code in NO_AREA for f in halts):
+            empty.append(label or str(feature.record))
+            continue
         findings += said
-        if area.is_empty:
+        if area.is_empty or acres(area) < _NOTHING_AC:
             empty.append(label or str(feature.record))
             continue
         if not label:

@@ -1,0 +1,48 @@
+"""Rings drawn by a receiver that shook or stood still: many crossings within half a metre."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from vrx.intake._spikes import metres_around
+from vrx.model import FloatArray
+
+REST_M = 0.5
+"""Vertices nearer than this to the one before are one place, where a ring crosses itself."""
+MOST_CROSSINGS = 20_000
+"""Beyond this many crossings a ring is not taken apart: it would take minutes and gigabytes."""
+_CHUNK = 512
+
+
+def rested_ring(ring: FloatArray) -> FloatArray | None:
+    """A closed longitude-latitude ring without vertices within `REST_M` of the last one kept.
+
+    None where that changes nothing or leaves fewer than three corners.
+    """
+    metres = metres_around(ring[:-1]) if len(ring) > 4 else None
+    if metres is None:
+        return None
+    kept = [0]
+    last_e, last_n = metres[0]
+    for k, (e, n) in enumerate(metres.tolist()):
+        if (e - last_e) ** 2 + (n - last_n) ** 2 >= REST_M**2:
+            kept.append(k)
+            last_e, last_n = e, n
+    while len(kept) > 3 and np.hypot(*(metres[kept[-1]] - metres[0])) < REST_M:
+        kept.pop()
+    if not 3 <= len(kept) < len(metres):
+        return None
+    return np.vstack([ring[kept], ring[:1]])
+
+
+def too_many_crossings(ring: FloatArray) -> bool:
+    """True if the edges of a ring cross each other more than `MOST_CROSSINGS` times."""
+    edges = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1))
+    tree = shapely.STRtree(edges)
+    found = 0
+    for begin in range(0, len(edges), _CHUNK):
+        found += tree.query(edges[begin : begin + _CHUNK], predicate="crosses").shape[1]
+        if found > 2 * MOST_CROSSINGS:
+            return True
+    return False
