@@ -73,8 +73,8 @@ def require_in_use(
     if away <= TOLD_DEG:
         return ()
     what = (f"longitude {(lon + 180.0) % 360.0 - 180.0:.4f}, latitude {lat:.4f} lies {away:.1f} "
-            f"degrees outside the area of {crs.name} (longitude {use.west:g}…{use.east:g}, latitude "
-            f"{use.south:g}…{use.north:g})")
+            f"degrees outside the area of {crs.name} (longitude {use.west:g}…{use.east:g}, "
+            f"latitude {use.south:g}…{use.north:g})")
     todo = "check the zone, and whether the coordinates are feet or metres"
     if away > FARTHEST_DEG:
         raise InputError(what, code="crs-area-of-use", where=where, hint=todo)

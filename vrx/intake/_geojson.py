@@ -38,7 +38,7 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
                          where=where, hint="save it as UTF-8") from err
     except (ValueError, RecursionError) as err:
         lines = [line for line in data.strip(b"\x1e\r\n\t ").splitlines() if line.strip()]
-        if len(lines) > 1 and all(line.strip()[-1:] == b"}" for line in lines) or (
+        if (len(lines) > 1 and all(line.strip()[-1:] == b"}" for line in lines)) or (
                 b"\x1e" in data[:4]):
             raise InputError(f"holds {len(lines)} JSON texts, a line each, not one GeoJSON text",
                              code="geojson-broken", where=where,

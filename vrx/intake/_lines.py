@@ -55,6 +55,7 @@ def rings_of_lines(
         chain = np.vstack([chain[:-1], chain[:1]]) if gap <= MEETS_M else (
             np.vstack([chain, chain[:1]]))
         what = "a closed line, not a polygon" if joined == 1 else f"{joined} lines whose ends meet"
-        findings.append(note("boundary-from-lines", where, what, done=f"taken as a polygon of {drawn_ac(chain):.3f} ac"))
+        findings.append(note("boundary-from-lines", where, what,
+                             done=f"taken as a polygon of {drawn_ac(chain):.3f} ac"))
         rings.append(chain)
     return rings, findings

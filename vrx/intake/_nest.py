@@ -86,7 +86,7 @@ def _without_twins(
     return gone, findings
 
 
-def _judged(code: str, where: str, what: str, *, safe: bool, chosen: bool, done: str) -> Finding:
+def _by_size(code: str, where: str, what: str, *, safe: bool, chosen: bool, done: str) -> Finding:
     if safe or chosen:
         return note(code, where, what, done=done + ("" if safe else ", as you chose"))
     return stop(code, where, what, todo=_CHOICE)
@@ -128,14 +128,15 @@ def put_together(
     if outside:
         extra = sum(_ac(areas[k]) for k in outside)
         within = all(depth[k] for k in outside)
-        findings.append(_judged(
+        findings.append(_by_size(
             "boundary-holes-as-parts", where, f"{len(outside)} rings ({extra:.3f} ac) are listed "
-            f"as holes but lie in {'another hole' if within else 'no other ring'}", safe=extra <= limit, chosen=as_drawn,
+            f"as holes but lie in {'another hole' if within else 'no other ring'}",
+            safe=extra <= limit, chosen=as_drawn,
             done=f"taken as parts of the field: {_ac(whole):.3f} ac"))
     if crossed:
         land = shapely.union_all([areas[k] for k in kept if depth[k] % 2 == 0])
         out = sum(_ac(areas[k].difference(land)) for k in crossed)
-        findings.append(_judged(
+        findings.append(_by_size(
             "boundary-hole-outside", where, f"{len(crossed)} holes reach {out:.3f} ac beyond the "
             f"ring that they lie in; {_ac(whole):.3f} ac remain if that is no field",
             safe=out <= limit, chosen=as_drawn, done=f"cut out: {_ac(whole):.3f} ac"))
@@ -143,7 +144,7 @@ def put_together(
               and depth[i] % 2 == depth[j] % 2 == 0]
     if shells:
         shared = sum(_ac(areas[i].intersection(areas[j])) for i, j in shells)
-        findings.append(_judged(
+        findings.append(_by_size(
             "boundary-parts-overlap", where, f"parts of one record overlap by {shared:.3f} ac; "
             f"{_ac(whole):.3f} ac if it counts once", safe=shared <= limit, chosen=as_drawn,
             done=f"counts once: {_ac(whole):.3f} ac"))

@@ -20,7 +20,7 @@ from vrx.intake._nest import put_together
 from vrx.intake._raise import listed
 from vrx.intake._shape import Rings
 from vrx.intake._spikes import without_spikes
-from vrx.intake._tangles import MOST_CROSSINGS, REST_M, rested_ring, too_many_crossings
+from vrx.intake._tangles import MOST_CROSSINGS, rested_ring, too_many_crossings
 from vrx.model import Finding, FloatArray, note, stop
 from vrx.units import acres_from_m2
 
@@ -141,6 +141,45 @@ def _valid(polygon: shapely.Polygon, **how: Any) -> shapely.MultiPolygon:
         return shapely.MultiPolygon()
 
 
+def _without_rest(
+    ring: FloatArray, *, where: str
+) -> tuple[shapely.MultiPolygon, list[Finding]] | None:
+    """A ring without the tangles of a receiver at rest, if that is all that is wrong with it."""
+    found = rested_ring(ring)
+    if found is None:
+        return None
+    rested, rest_m = found
+    before_ac, after_ac = drawn_ac(ring), drawn_ac(rested)
+    if abs(after_ac - before_ac) > SAFE_CHANGE * after_ac:
+        return None
+    return shapely.MultiPolygon([shapely.Polygon(rested)]), [note(
+        "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}, within {rest_m:g} m",
+        done=f"{len(ring) - len(rested)} vertices less than {rest_m:g} m from the one before left "
+        f"out: {before_ac:.3f} ac before, {after_ac:.3f} after")]
+
+
+def _as_chosen(
+    ring: FloatArray, fixed: shapely.MultiPolygon, *, where: str, crossing: str | None
+) -> tuple[shapely.MultiPolygon, list[Finding]]:
+    """What the user chose of a ring that crosses itself, or a stop that lists the choices."""
+    outline, fixed_ac = outline_of(ring), acres(fixed)
+    if crossing == "as drawn" and fixed_ac > 0:
+        return fixed, [note("boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+                            done=f"taken as drawn, {fixed_ac:.3f} ac, as you chose")]
+    if crossing == "outline" and outline is not None:
+        return shapely.MultiPolygon([outline]), [note(
+            "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+            done=f"corners joined in order around the middle, {acres(outline):.3f} ac, as you "
+            "chose")]
+    choices = [f"{fixed_ac:.1f} ac as drawn (crossing = \"as drawn\")"] if fixed_ac > 0 else []
+    if outline is not None:
+        choices.append(f"{acres(outline):.1f} ac outline (crossing = \"outline\")")
+    return fixed, [stop("boundary-crosses-itself", where,
+                        f"boundary crosses itself at {crossing_of(ring)}"
+                        + (": " if choices else "") + ", ".join(choices),
+                        todo="put the corners in order in the file, or choose one of these")]
+
+
 def mend_ring(
     ring: FloatArray, *, where: str, crossing: str | None
 ) -> tuple[shapely.MultiPolygon, list[Finding]]:
@@ -148,16 +187,9 @@ def mend_ring(
     polygon = shapely.Polygon(ring)
     if polygon.is_valid:
         return shapely.MultiPolygon([polygon]), []
-    before_ac = drawn_ac(ring)
-    rested = rested_ring(ring)
+    rested = _without_rest(ring, where=where)
     if rested is not None:
-        simple = shapely.Polygon(rested)
-        after_ac = drawn_ac(rested)
-        if simple.is_valid and abs(after_ac - before_ac) <= SAFE_CHANGE * after_ac:
-            return shapely.MultiPolygon([simple]), [note(
-                "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}, within "
-                f"{REST_M:g} m", done=f"{len(ring) - len(rested)} vertices less than {REST_M:g} m "
-                f"from the one before left out: {before_ac:.3f} ac before, {after_ac:.3f} after")]
+        return rested
     if too_many_crossings(ring):
         return shapely.MultiPolygon(), [stop(
             "boundary-crosses-itself", where, f"boundary crosses itself more than {MOST_CROSSINGS} "
@@ -172,22 +204,7 @@ def mend_ring(
         done = f"repaired: {acres_from_m2(drawn):.3f} ac before, {acres_from_m2(mended):.3f} after"
         return fixed, [note("boundary-repaired", where,
                             f"touches or crosses itself at {crossing_of(ring)}", done=done)]
-    outline = outline_of(ring)
-    if crossing == "as drawn" and mended > 0:
-        return fixed, [note("boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
-                            done=f"taken as drawn, {acres_from_m2(mended):.3f} ac, as you chose")]
-    if crossing == "outline" and outline is not None:
-        return shapely.MultiPolygon([outline]), [note(
-            "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
-            done=f"corners joined in order around the middle, {acres(outline):.3f} ac, as you "
-            "chose")]
-    choices = [f"{acres_from_m2(mended):.1f} ac as drawn (crossing = \"as drawn\")"] if mended else []
-    if outline is not None:
-        choices.append(f"{acres(outline):.1f} ac outline (crossing = \"outline\")")
-    return fixed, [stop("boundary-crosses-itself", where,
-                        f"boundary crosses itself at {crossing_of(ring)}" + (": " if choices else "")
-                        + ", ".join(choices),
-                        todo="put the corners in order in the file, or choose one of these")]
+    return _as_chosen(ring, fixed, where=where, crossing=crossing)
 
 
 def assemble(

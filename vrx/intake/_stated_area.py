@@ -51,5 +51,5 @@ def stated_areas(outlines: Sequence[Outline], where: str) -> list[Finding]:
             findings.append(
                 note("boundary-stated-area", where, what, done=done) if abs(apart) <= _TOLD * real
                 else warn("boundary-stated-area", where, what, done=done,
-                          todo="find out whether the column is old or the outline is another field"))
+                          todo="find out whether the column is old or the outline another field's"))
     return findings

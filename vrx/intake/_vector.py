@@ -117,7 +117,7 @@ def _database_kind(geometry_type: object) -> str:
         return "polygon"
     if "Curve" in text or "CircularString" in text:
         return "line"
-    return "polygon" if text.split(" ")[-1] in {"Unknown", "Geometry"} or (
+    return "polygon" if text.rsplit(" ", maxsplit=1)[-1] in {"Unknown", "Geometry"} or (
         "GeometryCollection" in text) else "none"
 
 

@@ -22,6 +22,7 @@ from vrx.intake._outline import (
     without_scraps,
     without_twins,
 )
+from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rings import (
     SAFE_CHANGE,
@@ -163,6 +164,7 @@ def _finished(
                     centre_given=crs_centre is not None, where=where, findings=findings)
 
 
+@tangles_told
 def read_boundary(
     *,
     path: Path,
