@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from vrx.geo import lonlat_area_m2
-from vrx.model import Finding, note, stop, warn
+from vrx.model import Finding, Severity, note, warn
 from vrx.units import acres_from_m2
 
 _TOUCH = 1e-9
@@ -86,10 +86,21 @@ def _without_twins(
     return gone, findings
 
 
-def _by_size(code: str, where: str, what: str, *, safe: bool, chosen: bool, done: str) -> Finding:
-    if safe or chosen:
-        return note(code, where, what, done=done + ("" if safe else ", as you chose"))
-    return stop(code, where, what, todo=_CHOICE)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Limit:
+    """How many acres may change without asking, and whether the user chose to take more."""
+
+    safe_ac: float
+    as_drawn: bool
+
+    def allows(self, ac: float) -> bool:
+        return self.as_drawn or ac <= self.safe_ac
+
+    def ending(self, ac: float, done: str) -> dict[str, str]:
+        """What was done, or what to do, for a finding."""
+        if not self.allows(ac):
+            return {"todo": _CHOICE}
+        return {"done": done + ("" if ac <= self.safe_ac else ", as you chose")}
 
 
 def put_together(
@@ -119,7 +130,7 @@ def put_together(
         depth[k] += 1
     outside = [k for k in kept if depth[k] % 2 == 0 and said_hole[k] and k not in crossed]
     whole = _even_odd([areas[k] for k in kept], [depth[k] for k in kept])
-    limit = safe * _ac(whole)
+    limit = _Limit(safe_ac=safe * _ac(whole), as_drawn=as_drawn)
     if taken:
         findings.append(note(
             "boundary-rings-as-holes", where, f"{len(taken)} rings inside the boundary taken as "
@@ -127,27 +138,30 @@ def put_together(
             f"{sum(_ac(areas[k]) for k in taken):.3f} ac of rings, {_ac(whole):.3f} ac remain"))
     if outside:
         extra = sum(_ac(areas[k]) for k in outside)
-        within = all(depth[k] for k in outside)
-        findings.append(_by_size(
-            "boundary-holes-as-parts", where, f"{len(outside)} rings ({extra:.3f} ac) are listed "
-            f"as holes but lie in {'another hole' if within else 'no other ring'}",
-            safe=extra <= limit, chosen=as_drawn,
-            done=f"taken as parts of the field: {_ac(whole):.3f} ac"))
+        within = "another hole" if all(depth[k] for k in outside) else "no other ring"
+        findings.append(Finding(
+            severity=Severity.NOTE if limit.allows(extra) else Severity.STOP,
+            code="boundary-holes-as-parts", where=where,
+            what=f"{len(outside)} rings ({extra:.3f} ac) are listed as holes but lie in {within}",
+            **limit.ending(extra, f"taken as parts of the field: {_ac(whole):.3f} ac")))
     if crossed:
         land = shapely.union_all([areas[k] for k in kept if depth[k] % 2 == 0])
         out = sum(_ac(areas[k].difference(land)) for k in crossed)
-        findings.append(_by_size(
-            "boundary-hole-outside", where, f"{len(crossed)} holes reach {out:.3f} ac beyond the "
-            f"ring that they lie in; {_ac(whole):.3f} ac remain if that is no field",
-            safe=out <= limit, chosen=as_drawn, done=f"cut out: {_ac(whole):.3f} ac"))
+        findings.append(Finding(
+            severity=Severity.NOTE if limit.allows(out) else Severity.STOP,
+            code="boundary-hole-outside", where=where,
+            what=f"{len(crossed)} holes reach {out:.3f} ac beyond the ring that they lie in; "
+            f"{_ac(whole):.3f} ac remain if that is no field",
+            **limit.ending(out, f"cut out: {_ac(whole):.3f} ac")))
     shells = [(i, j) for i, j in partly if not (said_hole[i] or said_hole[j])
               and depth[i] % 2 == depth[j] % 2 == 0]
     if shells:
         shared = sum(_ac(areas[i].intersection(areas[j])) for i, j in shells)
-        findings.append(_by_size(
-            "boundary-parts-overlap", where, f"parts of one record overlap by {shared:.3f} ac; "
-            f"{_ac(whole):.3f} ac if it counts once", safe=shared <= limit, chosen=as_drawn,
-            done=f"counts once: {_ac(whole):.3f} ac"))
+        findings.append(Finding(
+            severity=Severity.NOTE if limit.allows(shared) else Severity.STOP,
+            code="boundary-parts-overlap", where=where,
+            what=f"parts of one record overlap by {shared:.3f} ac; {_ac(whole):.3f} ac if it "
+            "counts once", **limit.ending(shared, f"counts once: {_ac(whole):.3f} ac")))
     return whole, findings
 
 
