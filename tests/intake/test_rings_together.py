@@ -205,6 +205,17 @@ def test_a_receiver_at_rest_draws_no_field(make: SimpleNamespace, at: At, tmp_pa
     assert "ac before" in told(field)["boundary-repaired"]
 
 
+@pytest.mark.parametrize("size", [1, 15])
+def test_a_loop_at_the_last_corner_costs_its_own_ground_only(
+    make: SimpleNamespace, at: At, tmp_path: Path, size: float
+) -> None:
+    path = make.geojson(tmp_path / "f.geojson", polygon(at.ring(
+        (0, 0), (800, 0), (800, 800), (0, 800), (0, -size), (-size, -size), (size, 0))))
+    field = read_boundary(path=path, name="F")
+    # The loop lies within a box of 2 sizes; nothing beyond it may change.
+    assert abs(field.area_ac - ac(at.box())) <= 4 * size**2 * 1.001 / ACRE_M2
+
+
 def test_thousands_of_fields_are_read_in_seconds(make: SimpleNamespace, at: At, tmp_path: Path
                                                  ) -> None:
     boxes = [at.box(20 * (k % 60), 20 * (k // 60), 20 * (k % 60) + 18, 20 * (k // 60) + 18)

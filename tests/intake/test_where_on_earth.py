@@ -155,3 +155,9 @@ def test_geojson_near_the_standard(make: SimpleNamespace, tmp_path: Path) -> Non
         assert "a line each" in str(stopped(lines))
     digits = geojson(tmp_path / "digits.geojson", ["00", "50", "55", "05", "00"])
     assert stopped(digits).code == "geojson-coordinates"
+    truth = geojson(tmp_path / "truth.geojson", [[True, False], [False, True], [True, True]])
+    assert stopped(truth).code == "geojson-coordinates"
+    twice = tmp_path / "twice.geojson"
+    small = json.dumps([make.square(side=100.0)])
+    twice.write_text(json.dumps(shape)[:-1] + f', "coordinates": {small}}}')
+    assert stopped(twice).code == "json-key-twice"

@@ -28,11 +28,23 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
             findings.append(note("geojson-nan", where, f"holds {text}, which is not legal JSON",
                                  done="read as missing"))
 
+    def once(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        made = dict(items)
+        if len(made) < len(items):
+            keys = [key for key, _ in items]
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
+                             where=where, hint="one of the two would be lost: mend the file")
+        return made
+
     if not data.strip():
         raise InputError("is empty", code="file-empty", where=where, hint="copy it again")
     try:
         encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        found = json.loads(data.decode(encoding), parse_constant=no_number)
+        found = json.loads(data.decode(encoding), parse_constant=no_number,
+                           object_pairs_hook=once)
+    except InputError:
+        raise
     except UnicodeDecodeError as err:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err

@@ -20,7 +20,7 @@ from vrx.intake._nest import put_together
 from vrx.intake._raise import listed
 from vrx.intake._shape import Rings
 from vrx.intake._spikes import without_spikes
-from vrx.intake._tangles import MOST_CROSSINGS, rested_ring, too_many_crossings
+from vrx.intake._tangles import FEW_CROSSINGS, MOST_CROSSINGS, crossings, rested_ring
 from vrx.model import Finding, FloatArray, note, stop
 from vrx.units import acres_from_m2
 
@@ -187,10 +187,11 @@ def mend_ring(
     polygon = shapely.Polygon(ring)
     if polygon.is_valid:
         return shapely.MultiPolygon([polygon]), []
-    rested = _without_rest(ring, where=where)
+    times = crossings(ring)
+    rested = _without_rest(ring, where=where) if times > FEW_CROSSINGS else None
     if rested is not None:
         return rested
-    if too_many_crossings(ring):
+    if times > MOST_CROSSINGS:
         return shapely.MultiPolygon(), [stop(
             "boundary-crosses-itself", where, f"boundary crosses itself more than {MOST_CROSSINGS} "
             f"times, first at {crossing_of(ring)}", todo="draw it again: a receiver that stands "

@@ -73,8 +73,9 @@ class Layer:
 def flat(positions: object) -> FloatArray:
     """Positions of any dimension as (n, 2). Raises `ValueError` or `TypeError` if they are none."""
     rows = [(float(p[0]), float(p[1])) for p in positions]  # type: ignore[attr-defined]
-    if any(isinstance(p, (str, dict)) for p in positions):  # type: ignore[attr-defined]
-        raise ValueError("a position is text, not a list of numbers")
+    if any(isinstance(p, (str, dict)) or isinstance(p[0], bool) or isinstance(p[1], bool)
+           for p in positions):  # type: ignore[attr-defined]
+        raise ValueError("a position is not a list of numbers")
     if not rows:
         return NO_POINTS
     array = np.array(rows, dtype=np.float64)

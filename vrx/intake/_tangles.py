@@ -13,6 +13,8 @@ REST_M = (0.5, 1.0, 2.0)
 without them no more."""
 MOST_CROSSINGS = 20_000
 """Beyond this many crossings a ring is not taken apart: it would take minutes and gigabytes."""
+FEW_CROSSINGS = 10
+"""Up to this many crossings a ring is taken apart as it is: they are loops, no shaking."""
 _CHUNK = 512
 
 
@@ -45,13 +47,13 @@ def rested_ring(ring: FloatArray) -> tuple[FloatArray, float] | None:
     return None
 
 
-def too_many_crossings(ring: FloatArray) -> bool:
-    """True if the edges of a ring cross each other more than `MOST_CROSSINGS` times."""
+def crossings(ring: FloatArray) -> int:
+    """How often edges of a ring cross each other, counted to a little over `MOST_CROSSINGS`."""
     edges = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1))
     tree = shapely.STRtree(edges)
     found = 0
     for begin in range(0, len(edges), _CHUNK):
         found += tree.query(edges[begin : begin + _CHUNK], predicate="crosses").shape[1]
         if found > 2 * MOST_CROSSINGS:
-            return True
-    return False
+            break
+    return found // 2
