@@ -76,6 +76,12 @@ def test_feet_read_as_metres_land_outside_the_zone(make: SimpleNamespace, tmp_pa
     error = stopped(path)
     assert error.code == "crs-area-of-use"
     assert "feet or metres" in str(error)
+    # Metres under a .prj that was only relabelled as feet: a tenth of the acres.
+    relabelled = make.utm.to_wkt("WKT1_ESRI").replace(
+        'UNIT["Meter",1.0]', 'UNIT["Foot_US",0.3048006096012192]')
+    error = stopped(utm_shapefile(make, tmp_path / "h", 1.0, relabelled))
+    assert error.code == "crs-unreadable"
+    assert "false easting 500000 metre" in str(error)
     # The same numbers under a .prj that says feet are the square.
     words = make.utm.to_wkt("WKT1_ESRI").replace(
         'UNIT["Meter",1.0]', 'UNIT["Foot_US",0.3048006096012192]').replace(

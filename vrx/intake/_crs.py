@@ -53,6 +53,29 @@ def same_system(one: pyproj.CRS, other: pyproj.CRS) -> bool:
     )
 
 
+def unit_quarrel(crs: pyproj.CRS) -> str:
+    """Why a projected system that bears a registered name cannot have the unit that it states.
+
+    The registered number of a false easting under another unit of length was never converted, as
+    where metres were relabelled as feet. "" where nothing speaks against it.
+    """
+    if not crs.is_projected or crs.to_epsg(min_confidence=70) is not None:
+        return ""
+    code = crs.to_epsg(min_confidence=25)
+    known = None if code is None else pyproj.CRS.from_epsg(code)
+    if known is None or crs.coordinate_operation is None or known.coordinate_operation is None:
+        return ""
+    registered = {p.name: p for p in known.coordinate_operation.params}
+    for own in crs.coordinate_operation.params:
+        other = registered.get(own.name)
+        if other is None or not own.value or own.name not in {"False easting", "False northing"}:
+            continue
+        if own.value == other.value and own.unit_conversion_factor != other.unit_conversion_factor:
+            return (f"{known.name} (EPSG:{code}) has {own.name.lower()} {other.value:g} "
+                    f"{other.unit_name}, the file {own.value:g} {own.unit_name}")
+    return ""
+
+
 def require_in_use(
     crs: pyproj.CRS, lonlat: FloatArray, *, where: str
 ) -> tuple[Finding, ...]:

@@ -17,6 +17,7 @@ import pyproj
 from pyproj.exceptions import CRSError
 
 from vrx.errors import InputError
+from vrx.intake._crs import unit_quarrel
 from vrx.intake._files import Part
 from vrx.intake._raise import raise_stops
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Rings, Shape, flat
@@ -203,12 +204,17 @@ def _shape(raw: object, *, where: str) -> Shape:
 def crs_of_prj(part: Part) -> pyproj.CRS:
     """The CRS of a .prj. Raises `InputError` if PROJ cannot read it."""
     text = part.read().decode("utf-8", "replace").strip("\ufeff\x00 \r\n")
+    hint = "give the CRS in the plan, for example EPSG:32615"
     try:
-        return pyproj.CRS.from_wkt(text)
+        crs = pyproj.CRS.from_wkt(text)
     except CRSError as err:
-        raise InputError(
-            "its coordinate system cannot be read", code="crs-unreadable", where=part.name,
-            hint="give the CRS in the plan, for example EPSG:32615") from err
+        raise InputError("its coordinate system cannot be read", code="crs-unreadable",
+                         where=part.name, hint=hint) from err
+    quarrel = unit_quarrel(crs)
+    if quarrel:
+        raise InputError(f"its coordinate system contradicts itself: {quarrel}",
+                         code="crs-unreadable", where=part.name, hint=hint)
+    return crs
 
 
 def header_kind(part: Part) -> str:
