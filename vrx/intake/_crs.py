@@ -8,8 +8,10 @@ import pyproj
 from vrx.errors import InputError
 from vrx.geo import WGS84, parse_crs
 from vrx.intake._shape import Layer
-from vrx.model import Finding, FloatArray, note
+from vrx.model import Finding, FloatArray, note, warn
 
+TOLD_DEG, FARTHEST_DEG = 3.0, 6.0
+"""Degrees outside a system's area of use that are told, and that stop: a UTM zone is 6 wide."""
 Extent = tuple[float, float, float, float]
 _GIVE = (
     "give the CRS, for example EPSG:32615: boundary_crs in [field], crs in [soil] or polygons_crs "
@@ -33,9 +35,9 @@ def extent_of(layer: Layer) -> Extent | None:
 
 
 def could_be_degrees(extent: Extent) -> bool:
-    """True if all coordinates lie within longitude -180...360 and latitude -90...90."""
+    """True if all coordinates lie within longitude -360...360 and latitude -90...90."""
     west, south, east, north = extent
-    return west >= -180 and east <= 360 and south >= -90 and north <= 90
+    return west >= -360 and east <= 360 and south >= -90 and north <= 90
 
 
 def _range(extent: Extent) -> str:
@@ -49,6 +51,57 @@ def same_system(one: pyproj.CRS, other: pyproj.CRS) -> bool:
         (code := one.to_epsg(min_confidence=70)) is not None
         and code == other.to_epsg(min_confidence=70)
     )
+
+
+def unit_quarrel(crs: pyproj.CRS) -> str:
+    """Why a projected system that bears a registered name cannot have the unit that it states.
+
+    The registered number of a false easting under another unit of length was never converted, as
+    where metres were relabelled as feet. "" where nothing speaks against it.
+    """
+    if not crs.is_projected or crs.to_epsg(min_confidence=70) is not None:
+        return ""
+    code = crs.to_epsg(min_confidence=25)
+    known = None if code is None else pyproj.CRS.from_epsg(code)
+    if known is None or crs.coordinate_operation is None or known.coordinate_operation is None:
+        return ""
+    registered = {p.name: p for p in known.coordinate_operation.params}
+    for own in crs.coordinate_operation.params:
+        other = registered.get(own.name)
+        if other is None or not own.value or own.name not in {"False easting", "False northing"}:
+            continue
+        if own.value == other.value and own.unit_conversion_factor != other.unit_conversion_factor:
+            return (f"{known.name} (EPSG:{code}) has {own.name.lower()} {other.value:g} "
+                    f"{other.unit_name}, the file {own.value:g} {own.unit_name}")
+    return ""
+
+
+def require_in_use(
+    crs: pyproj.CRS, lonlat: FloatArray, *, where: str
+) -> tuple[Finding, ...]:
+    """A warning for places (n, 2) of longitude, latitude outside the area a system is made for.
+
+    Feet read as metres, or a wrong zone, land far from there. Raises `InputError` beyond
+    `FARTHEST_DEG`; a state in one zone reaches `TOLD_DEG` beyond it.
+    """
+    code = crs.to_epsg(min_confidence=70)
+    use = crs.area_of_use or (pyproj.CRS.from_epsg(code).area_of_use if code else None)
+    if use is None or not crs.is_projected or not len(lonlat):
+        return ()
+    lon, lat = (lonlat.min(axis=0) + lonlat.max(axis=0)) / 2.0
+    width = (use.east - use.west) % 360.0 or 360.0
+    past = (lon - use.west) % 360.0
+    away = max(0.0 if past <= width else min(past - width, 360.0 - past),
+               use.south - lat, lat - use.north, 0.0)
+    if away <= TOLD_DEG:
+        return ()
+    what = (f"longitude {(lon + 180.0) % 360.0 - 180.0:.4f}, latitude {lat:.4f} lies {away:.1f} "
+            f"degrees outside the area of {crs.name} (longitude {use.west:g}…{use.east:g}, "
+            f"latitude {use.south:g}…{use.north:g})")
+    todo = "check the zone, and whether the coordinates are feet or metres"
+    if away > FARTHEST_DEG:
+        raise InputError(what, code="crs-area-of-use", where=where, hint=todo)
+    return (warn("crs-area-of-use", where, what, done="read as stated", todo=todo),)
 
 
 def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Finding, ...]]:
@@ -69,6 +122,11 @@ def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Find
             f"the file says {layer.crs.name}, the plan says {said.name}", code="crs-conflict",
             where=where, hint="take the CRS out of the plan, or mend the file's own")
     crs = layer.crs or said
+    if layer.crs_fault is not None:
+        if crs is None:
+            raise layer.crs_fault
+        findings = (warn("crs-file-unreadable", where, f"{layer.crs_fault.where}: its coordinate "
+                         "system cannot be read", done=f"read as {crs.name}, as you stated"),)
     if crs is None:
         if not could_be_degrees(extent):
             what = "no .prj" if where.lower().endswith(".shp") else "no coordinate system is stated"

@@ -176,6 +176,14 @@ def _zip_parts(path: Path) -> tuple[Part, ...]:
     )
 
 
+def _own_kin(path: Path, kin: list[Path]) -> list[Path]:
+    """The parts of one shapefile where another's name differs from it in case only."""
+    suffixes = [p.suffix.lower() for p in kin]
+    if len(set(suffixes)) == len(suffixes):
+        return kin
+    return [p for p in kin if p.stem == path.stem]
+
+
 def parts_of(path: Path) -> tuple[Part, ...]:
     """The files behind a path: a zip's members, a folder's files, a shapefile's kin, or itself.
 
@@ -195,7 +203,7 @@ def parts_of(path: Path) -> tuple[Part, ...]:
                 p for p in path.parent.iterdir()
                 if p.stem.casefold() == path.stem.casefold() and p.suffix.lower() in SHAPEFILE_PARTS
             )
-            return tuple(_part(p.name, "", p) for p in kin)
+            return tuple(_part(p.name, "", p) for p in _own_kin(path, kin))
     except PermissionError as err:
         raise _no_permission(path.name) from err
     return (_part(path.name, "", path),)

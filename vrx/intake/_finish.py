@@ -12,6 +12,8 @@ from vrx.model import Field, Finding, note, stop
 
 FARTHEST_M = 100_000.0
 """Beyond this from its centre the field's CRS is no longer what it promises."""
+FARTHEST_LAT = 75.0
+"""No field is nearer to a pole (common practice, no source)."""
 SLIVER_M = CLOSE_M
 """A gap or hole narrower than this is nobody's land: it comes from drawing, not from the ground."""
 _SHORTEST_M = 2.0
@@ -37,9 +39,14 @@ def _gaps(boundary: shapely.MultiPolygon) -> list[shapely.Polygon]:
         return []
     half = SLIVER_M / 2.0
     near = boundary.buffer(half, join_style="mitre").buffer(-half, join_style="mitre")
+    try:
+        between = near.difference(boundary)
+    except shapely.errors.GEOSException:
+        # Crossings a rounding apart: on a lattice the overlay has an answer.
+        between = shapely.difference(near, boundary, grid_size=_LATTICE_M)
     tree = shapely.STRtree(boundary.geoms)
     return [
-        piece for piece in polygons_of(near.difference(boundary)).geoms
+        piece for piece in polygons_of(between).geoms
         if piece.length / 2.0 > _SHORTEST_M and piece.area > _NOISE_M * piece.length / 2.0
         and len(tree.query(piece.buffer(_LATTICE_M), predicate="intersects")) > 1
     ]
@@ -93,6 +100,14 @@ def field_of(
         raise InputError(f"{what}: no single field does", code="boundary-too-far", where=where,
                          hint="check the CRS, and the centre in the plan" if centre_given
                          else "check the CRS, and whether several fields are in the file")
+    if abs(crs_centre[1]) > FARTHEST_LAT:
+        lon, lat = crs_centre
+        raise InputError(
+            f"lies at longitude {lon:.2f}, latitude {lat:.2f}: no field is beyond latitude "
+            f"{FARTHEST_LAT:g}", code="boundary-latitude", where=where,
+            hint="check the CRS, and whether longitude and latitude are exchanged (exchanged it "
+            f"lies at longitude {lat:.2f}, latitude {lon:.2f})" if abs(lon) <= FARTHEST_LAT
+            else "check the file's coordinates and its CRS")
     boundary, said = without_slivers(boundary, crs_centre, where=where)
     findings = [*findings, *said]
     raise_stops(findings)

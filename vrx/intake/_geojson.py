@@ -16,6 +16,8 @@ from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, note
 
 _DEEPEST = 8
+_BARE = ("Polygon", "MultiPolygon", "LineString", "MultiLineString", "Point", "MultiPoint",
+         "GeometryCollection")
 
 
 def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
@@ -26,15 +28,33 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
             findings.append(note("geojson-nan", where, f"holds {text}, which is not legal JSON",
                                  done="read as missing"))
 
+    def once(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        made = dict(items)
+        if len(made) < len(items):
+            keys = [key for key, _ in items]
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
+                             where=where, hint="one of the two would be lost: mend the file")
+        return made
+
     if not data.strip():
         raise InputError("is empty", code="file-empty", where=where, hint="copy it again")
     try:
         encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        found = json.loads(data.decode(encoding), parse_constant=no_number)
+        found = json.loads(data.decode(encoding), parse_constant=no_number,
+                           object_pairs_hook=once)
+    except InputError:
+        raise
     except UnicodeDecodeError as err:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err
     except (ValueError, RecursionError) as err:
+        lines = [line for line in data.strip(b"\x1e\r\n\t ").splitlines() if line.strip()]
+        if (len(lines) > 1 and all(line.strip()[-1:] == b"}" for line in lines)) or (
+                b"\x1e" in data[:4]):
+            raise InputError(f"holds {len(lines)} JSON texts, a line each, not one GeoJSON text",
+                             code="geojson-broken", where=where,
+                             hint="export it as one FeatureCollection") from err
         raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=where,
                          hint="export or copy it again") from err
     if encoding != "utf-16" and half_a_character(data, found):
@@ -139,6 +159,11 @@ def read_geojson(data: bytes, *, file: str, name: str) -> Layer:
         if not isinstance(item, dict):
             raise InputError("is no feature", code="geojson-not-one", where=where,
                              hint="export it again")
+        if item.get("type") in _BARE:
+            item = {"type": "Feature", "properties": {}, "geometry": item}  # noqa: PLW2901
+        elif item.get("type", "Feature") != "Feature":
+            raise InputError(f"is a {str(item['type'])[:40]!r}, not a Feature",
+                             code="geojson-not-one", where=where, hint="export it again")
         properties = item.get("properties") or {}
         if not isinstance(properties, dict):
             raise InputError("its properties are no object", code="geojson-not-one", where=where,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from vrx.intake._rings import distance_m, place
+from vrx.intake._rings import distance_m, drawn_ac, place
 from vrx.model import Finding, FloatArray, note, stop
 
 MEETS_M = 0.5
@@ -29,11 +29,15 @@ def rings_of_lines(
     rings: list[FloatArray] = []
     findings: list[Finding] = []
     while left:
-        chain, joined = left.pop(0), 1
+        chain, joined, turned = left.pop(0), 1, False
         while left and distance_m(chain[0], chain[-1]) > MEETS_M:
             gap, index, reverse = _nearest_end(chain[-1], left)
-            if gap > MEETS_M:
+            if gap > MEETS_M and turned:
                 break
+            if gap > MEETS_M:
+                # The line may begin in the middle of the way: go on from its other end.
+                chain, turned = chain[::-1], True
+                continue
             more = left.pop(index)
             chain = np.vstack([chain, (more[::-1] if reverse else more)[1:]])
             joined += 1
@@ -51,6 +55,7 @@ def rings_of_lines(
         chain = np.vstack([chain[:-1], chain[:1]]) if gap <= MEETS_M else (
             np.vstack([chain, chain[:1]]))
         what = "a closed line, not a polygon" if joined == 1 else f"{joined} lines whose ends meet"
-        findings.append(note("boundary-from-lines", where, what, done="taken as a polygon"))
+        findings.append(note("boundary-from-lines", where, what,
+                             done=f"taken as a polygon of {drawn_ac(chain):.3f} ac"))
         rings.append(chain)
     return rings, findings

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import shapely
 
@@ -22,8 +23,9 @@ class Outline:
 
     record: int
     name: str
-    values: tuple[str, ...]
+    values: tuple[object, ...]
     area: shapely.MultiPolygon
+    properties: Mapping[str, object] = field(default_factory=dict)
 
     @property
     def label(self) -> str:
@@ -49,13 +51,26 @@ def beside_polygons(layer: Layer) -> list[Finding]:
     return findings
 
 
+def _plain(text: object) -> str:
+    """A name as people compare names: no case, no doubled blanks, one spelling of an accent."""
+    if isinstance(text, float) and text.is_integer():
+        text = int(text)
+    return " ".join(unicodedata.normalize("NFKC", str(text)).casefold().split())
+
+
 def named(outlines: Sequence[Outline], select: str | None, where: str) -> list[Outline]:
-    """The outlines that a name means: by name, by any value, then by name in any case."""
+    """The outlines that a name means: by name, by any value, then in any case and spacing.
+
+    Where no polygon has a name, its number in the file counts as one: errors list them so.
+    """
     if select is None:
         return []
+    plain = _plain(select)
     fit = [o for o in outlines if o.name == select] or [
-        o for o in outlines if select in o.values
-    ] or [o for o in outlines if o.name.casefold() == select.casefold()]
+        o for o in outlines if select in map(str, o.values)
+    ] or [o for o in outlines if _plain(o.name) == plain] or [
+        o for o in outlines if plain in {_plain(value) for value in o.values}
+    ] or [o for o in outlines if not o.name and str(o.record) == plain]
     if not fit:
         names = listed(o.name or str(o.record) for o in outlines)
         raise InputError(f"no polygon is called {select!r}", code="boundary-name-unknown",
@@ -75,17 +90,20 @@ def without_twins(
     outlines: Sequence[Outline], *, chosen: Sequence[Outline], where: str
 ) -> tuple[list[Outline], list[Finding]]:
     """Outlines without those drawn a second time, or nearly so; of twins a chosen one is kept."""
-    kept: list[Outline] = []
+    order = sorted(outlines, key=lambda o: o not in chosen)
+    tree = shapely.STRtree([o.area for o in order])
+    kept: dict[int, Outline] = {}
     twins: list[str] = []
     near: list[str] = []
-    for one in sorted(outlines, key=lambda o: o not in chosen):
-        if any(k.area.equals(one.area) for k in kept):
-            twin = next(k for k in kept if k.area.equals(one.area))
-            twins.append(f"{one.label} as {twin.label}")
+    for k, one in enumerate(order):
+        others = [kept[j] for j in sorted(tree.query(one.area).tolist()) if j in kept]
+        twin = next((o for o in others if o.area.equals(one.area)), None)
+        if twin is not None:
+            twins.append(f"{one.label} as {twin.label} ({acres(one.area):.3f} ac)")
             continue
-        near_twin = next((k for k in kept if _nearly_same(k, one)), None)
+        near_twin = next((o for o in others if _nearly_same(o, one)), None)
         if near_twin is None:
-            kept.append(one)
+            kept[k] = one
             continue
         near.append(f"{one.label} ({acres(one.area):.3f} ac) is nearly {near_twin.label} "
                     f"({acres(near_twin.area):.3f} ac)")
@@ -98,17 +116,34 @@ def without_twins(
                              f"{listed(near)}: under {100 * SAFE_CHANGE:g} % of the area apart",
                              done="the first is read, the other left out",
                              todo="name the one that is right as the field"))
-    return sorted(kept, key=lambda o: o.record), findings
+    return sorted(kept.values(), key=lambda o: o.record), findings
+
+
+def without_scraps(
+    outlines: Sequence[Outline], *, least_ac: float, where: str
+) -> tuple[list[Outline], list[Finding]]:
+    """Outlines without those too small to be a field, where there are larger ones."""
+    sizes = [acres(o.area) for o in outlines]
+    large = [o for o, ac in zip(outlines, sizes, strict=True) if ac >= least_ac]
+    # A small one inside a large one is a well or a pole, and asked about like any other.
+    small = {id(o): f"{o.label} ({ac:.4f} ac)" for o, ac in zip(outlines, sizes, strict=True)
+             if ac < least_ac and not any(big.area.covers(o.area) for big in large)}
+    if not small or not large:
+        return list(outlines), []
+    return [o for o in outlines if id(o) not in small], [
+        warn("boundary-scraps", where, f"polygons below {least_ac:g} ac: {listed(small.values())}",
+             done="left out: too small for a field")]
 
 
 def inner_and_outer(outlines: Sequence[Outline]) -> tuple[list[Outline], list[Outline]]:
     """Outlines that lie wholly in another, and the others."""
     inner: list[Outline] = []
     outer: list[Outline] = []
-    for i, one in enumerate(outlines):
+    tree = shapely.STRtree([o.area for o in outlines])
+    for one in outlines:
         inside = any(
-            j != i and other.area.area > one.area.area and other.area.covers(one.area)
-            for j, other in enumerate(outlines)
+            outlines[j].area.area > one.area.area and outlines[j].area.covers(one.area)
+            for j in tree.query(one.area).tolist()
         )
         (inner if inside else outer).append(one)
     return inner, outer

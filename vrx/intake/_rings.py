@@ -7,6 +7,7 @@ made and told, everything else becomes a stop with its candidates.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pyproj
@@ -15,8 +16,11 @@ from pyproj.exceptions import ProjError
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, lonlat_area_m2, transform_points
+from vrx.intake._nest import put_together
+from vrx.intake._raise import listed
 from vrx.intake._shape import Rings
 from vrx.intake._spikes import without_spikes
+from vrx.intake._tangles import FEW_CROSSINGS, MOST_CROSSINGS, crossings, rested_ring
 from vrx.model import Finding, FloatArray, note, stop
 from vrx.units import acres_from_m2
 
@@ -68,6 +72,9 @@ def unwrapped(rings: Sequence[FloatArray]) -> tuple[list[FloatArray], str]:
     if east.min() > 180:
         return [np.column_stack([r[:, 0] - 360.0, r[:, 1]]) for r in rings], (
             "longitudes run from 0 to 360")
+    if east.min() < -180 and east.max() - east.min() < 180:
+        return [np.column_stack([r[:, 0] + 360.0, r[:, 1]]) for r in rings], (
+            "longitudes run below -180")
     if east.max() > 180 or east.max() - east.min() > 180:
         return [np.column_stack([np.mod(r[:, 0], 360.0), r[:, 1]]) for r in rings], (
             "the field crosses longitude 180")
@@ -85,14 +92,27 @@ def distance_m(one: FloatArray, other: FloatArray) -> float:
     return float(_GEOD.inv(one[0], one[1], other[0], other[1])[2])
 
 
-def _closed(ring: FloatArray) -> tuple[FloatArray, bool]:
+def _closed(ring: FloatArray) -> tuple[FloatArray, float | None]:
+    """A ring closed, and the metres from its last corner to its first if it was not."""
     if len(ring) and not np.array_equal(ring[0], ring[-1]):
-        return np.vstack([ring, ring[:1]]), True
-    return ring, False
+        return np.vstack([ring, ring[:1]]), distance_m(ring[-1], ring[0])
+    return ring, None
+
+
+def _on_a_line(ring: FloatArray) -> bool:
+    """True if a ring encloses nothing and crosses nothing: there and back on one line."""
+    # Under a square millimetre a metre of length: rounding of degrees, not ground.
+    hull = shapely.convex_hull(shapely.LineString(ring))
+    return bool(hull.area <= 1e-14 * max(hull.length, 1e-12))
 
 
 def _drawn_area(ring: FloatArray) -> float:
     return abs(float(_GEOD.polygon_area_perimeter(ring[:, 0], ring[:, 1])[0]))
+
+
+def drawn_ac(ring: FloatArray) -> float:
+    """Geodesic acres of a closed ring as drawn; lobes of a crossing one cancel."""
+    return acres_from_m2(_drawn_area(ring))
 
 
 def outline_of(ring: FloatArray) -> shapely.Polygon | None:
@@ -113,6 +133,53 @@ def crossing_of(ring: FloatArray) -> str:
     return place(float(lon), float(lat))
 
 
+def _valid(polygon: shapely.Polygon, **how: Any) -> shapely.MultiPolygon:
+    """`make_valid`, empty where the overlay gives up on a tangle."""
+    try:
+        return polygons_of(shapely.make_valid(polygon, **how))
+    except shapely.errors.GEOSException:
+        return shapely.MultiPolygon()
+
+
+def _without_rest(
+    ring: FloatArray, *, where: str
+) -> tuple[shapely.MultiPolygon, list[Finding]] | None:
+    """A ring without the tangles of a receiver at rest, if that is all that is wrong with it."""
+    found = rested_ring(ring)
+    if found is None:
+        return None
+    rested, rest_m = found
+    before_ac, after_ac = drawn_ac(ring), drawn_ac(rested)
+    if abs(after_ac - before_ac) > SAFE_CHANGE * after_ac:
+        return None
+    return shapely.MultiPolygon([shapely.Polygon(rested)]), [note(
+        "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}, within {rest_m:g} m",
+        done=f"{len(ring) - len(rested)} vertices less than {rest_m:g} m from the one before left "
+        f"out: {before_ac:.3f} ac before, {after_ac:.3f} after")]
+
+
+def _as_chosen(
+    ring: FloatArray, fixed: shapely.MultiPolygon, *, where: str, crossing: str | None
+) -> tuple[shapely.MultiPolygon, list[Finding]]:
+    """What the user chose of a ring that crosses itself, or a stop that lists the choices."""
+    outline, fixed_ac = outline_of(ring), acres(fixed)
+    if crossing == "as drawn" and fixed_ac > 0:
+        return fixed, [note("boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+                            done=f"taken as drawn, {fixed_ac:.3f} ac, as you chose")]
+    if crossing == "outline" and outline is not None:
+        return shapely.MultiPolygon([outline]), [note(
+            "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
+            done=f"corners joined in order around the middle, {acres(outline):.3f} ac, as you "
+            "chose")]
+    choices = [f"{fixed_ac:.1f} ac as drawn (crossing = \"as drawn\")"] if fixed_ac > 0 else []
+    if outline is not None:
+        choices.append(f"{acres(outline):.1f} ac outline (crossing = \"outline\")")
+    return fixed, [stop("boundary-crosses-itself", where,
+                        f"boundary crosses itself at {crossing_of(ring)}"
+                        + (": " if choices else "") + ", ".join(choices),
+                        todo="put the corners in order in the file, or choose one of these")]
+
+
 def mend_ring(
     ring: FloatArray, *, where: str, crossing: str | None
 ) -> tuple[shapely.MultiPolygon, list[Finding]]:
@@ -120,42 +187,25 @@ def mend_ring(
     polygon = shapely.Polygon(ring)
     if polygon.is_valid:
         return shapely.MultiPolygon([polygon]), []
+    times = crossings(ring)
+    rested = _without_rest(ring, where=where) if times > FEW_CROSSINGS else None
+    if rested is not None:
+        return rested
+    if times > MOST_CROSSINGS:
+        return shapely.MultiPolygon(), [stop(
+            "boundary-crosses-itself", where, f"boundary crosses itself more than {MOST_CROSSINGS} "
+            f"times, first at {crossing_of(ring)}", todo="draw it again: a receiver that stands "
+            "still draws such tangles")]
     # By structure: a spot that the ring goes round twice stays land.
-    fixed = polygons_of(shapely.make_valid(polygon, method="structure", keep_collapsed=False))
+    fixed = _valid(polygon, method="structure", keep_collapsed=False)
     drawn, mended = _drawn_area(ring), lonlat_area_m2(fixed) if not fixed.is_empty else 0.0
-    if mended > 0 and abs(mended - drawn) <= SAFE_CHANGE * mended:
+    # Lobes may cancel in the area as drawn: what is gone round twice must be little, too.
+    once = lonlat_area_m2(even) if not (even := _valid(polygon)).is_empty else 0.0
+    if mended > 0 and max(abs(mended - drawn), abs(mended - once)) <= SAFE_CHANGE * mended:
         done = f"repaired: {acres_from_m2(drawn):.3f} ac before, {acres_from_m2(mended):.3f} after"
         return fixed, [note("boundary-repaired", where,
                             f"touches or crosses itself at {crossing_of(ring)}", done=done)]
-    outline = outline_of(ring)
-    if crossing == "as drawn" and mended > 0:
-        return fixed, [note("boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
-                            done=f"taken as drawn, {acres_from_m2(mended):.3f} ac, as you chose")]
-    if crossing == "outline" and outline is not None:
-        return shapely.MultiPolygon([outline]), [note(
-            "boundary-repaired", where, f"crosses itself at {crossing_of(ring)}",
-            done=f"corners joined in order around the middle, {acres(outline):.3f} ac, as you "
-            "chose")]
-    choices = [f"{acres_from_m2(mended):.1f} ac as drawn (crossing = \"as drawn\")"]
-    if outline is not None:
-        choices.append(f"{acres(outline):.1f} ac outline (crossing = \"outline\")")
-    return fixed, [stop("boundary-crosses-itself", where,
-                        f"boundary crosses itself at {crossing_of(ring)}: " + ", ".join(choices),
-                        todo="put the corners in order in the file, or choose one of these")]
-
-
-def _nesting(areas: Sequence[shapely.MultiPolygon]) -> list[int]:
-    """How many other rings each ring lies in."""
-    inner = [area.representative_point() for area in areas]
-    sizes = [area.area for area in areas]
-    return [
-        sum(
-            1 for j, outer in enumerate(areas)
-            if j != i and (sizes[j], -j) > (sizes[i], -i) and bool(outer.covers(inner[i]))
-            and (outer.covers(areas[i]) or outer.intersection(areas[i]).area > 0.5 * sizes[i])
-        )
-        for i in range(len(areas))
-    ]
+    return _as_chosen(ring, fixed, where=where, crossing=crossing)
 
 
 def assemble(
@@ -169,50 +219,44 @@ def assemble(
     areas: list[shapely.MultiPolygon] = []
     said_hole: list[bool] = []
     findings: list[Finding] = []
-    unclosed = 0
+    empty: list[str] = []
+    unclosed: list[str] = []
     for rings in polygons:
         for position, raw in enumerate(rings):
-            if len(np.unique(raw, axis=0)) < 3:
-                findings.append(stop(
-                    "boundary-degenerate", where,
-                    f"a ring has {len(np.unique(raw, axis=0))} different points: fewer than 3 "
-                    "different points", todo="draw the boundary again"))
+            different = len(np.unique(raw, axis=0))
+            if different < 3:
+                empty.append(f"{different} different points")
                 continue
-            ring, was_open = _closed(raw)
-            unclosed += was_open
+            ring, gap = _closed(raw)
             ring, said = without_spikes(ring, where=where, safe_change=SAFE_CHANGE,
                                         keep=crossing == "as drawn")
             findings += said
+            if _on_a_line(ring):
+                empty.append(f"{different} different points on a line")
+                continue
             area, said = mend_ring(ring, where=where, crossing=crossing)
             findings += said
             if area.is_empty:
                 continue
+            if gap is not None:
+                unclosed.append(f"{gap:.1f} m ({acres(area):.3f} ac inside)")
             areas.append(area)
             said_hole.append(position > 0)
     if unclosed:
-        findings.append(note("boundary-ring-closed", where, f"{unclosed} ring(s) not closed",
-                             done="closed with a straight line to the first corner"))
+        findings.append(note(
+            "boundary-ring-closed", where, f"{len(unclosed)} ring(s) not closed",
+            done="closed with a straight line to the first corner: " + listed(unclosed)))
+    if empty and not areas:
+        findings.append(
+            stop("boundary-zero-area", where, f"a ring of {empty[0]} has an area of 0 acres",
+                 todo="draw it again") if "line" in empty[0] else
+            stop("boundary-degenerate", where, f"a ring has {empty[0]}: fewer than 3 different "
+                 "points", todo="draw the boundary again"))
+    elif empty:
+        findings.append(note("boundary-ring-no-area", where,
+                             f"rings without area: {listed(empty)}", done="left out: 0 acres"))
     if not areas:
         return shapely.MultiPolygon(), findings
-    depth = _nesting(areas)
-    taken = sum(1 for d, hole in zip(depth, said_hole, strict=True) if d % 2 and not hole)
-    if taken:
-        findings.append(note("boundary-rings-as-holes", where,
-                             f"{taken} rings inside the boundary taken as holes",
-                             done="the file wound or listed them as if they were land"))
-    outside = sum(1 for d, hole in zip(depth, said_hole, strict=True) if d % 2 == 0 and hole)
-    if outside:
-        findings.append(note("boundary-holes-as-parts", where,
-                             f"{outside} rings wound as holes lie in no other ring",
-                             done="taken as parts of the field"))
-    return _even_odd(areas, depth), findings
-
-
-def _even_odd(areas: Sequence[shapely.MultiPolygon], depth: Sequence[int]) -> shapely.MultiPolygon:
-    if len(areas) == 1:
-        return areas[0]
-    result: shapely.Geometry = shapely.MultiPolygon()
-    for level in sorted(set(depth)):
-        here = shapely.union_all([a for a, d in zip(areas, depth, strict=True) if d == level])
-        result = result.union(here) if level % 2 == 0 else result.difference(here)
-    return polygons_of(result)
+    whole, said = put_together(areas, said_hole, where=where, safe=SAFE_CHANGE,
+                               as_drawn=crossing == "as drawn")
+    return whole, [*findings, *said]

@@ -9,6 +9,7 @@ import numpy as np
 import pyproj
 import shapely
 
+from vrx.errors import InputError
 from vrx.model import Finding, FloatArray
 
 Rings = tuple[FloatArray, ...]
@@ -49,7 +50,10 @@ class Feature:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Layer:
-    """All features of one layer. `crs` is None where the file does not say."""
+    """All features of one layer. `crs` is None where the file does not say.
+
+    `crs_fault` is why what the file says cannot be read; the user's own statement mends it.
+    """
 
     file: str
     name: str
@@ -57,6 +61,7 @@ class Layer:
     columns: tuple[str, ...]
     features: tuple[Feature, ...]
     findings: tuple[Finding, ...] = ()
+    crs_fault: InputError | None = None
 
     @property
     def kind(self) -> str:
@@ -68,6 +73,9 @@ class Layer:
 def flat(positions: object) -> FloatArray:
     """Positions of any dimension as (n, 2). Raises `ValueError` or `TypeError` if they are none."""
     rows = [(float(p[0]), float(p[1])) for p in positions]  # type: ignore[attr-defined]
+    if any(isinstance(p, (str, dict)) or isinstance(p[0], bool) or isinstance(p[1], bool)
+           for p in positions):  # type: ignore[attr-defined]
+        raise ValueError("a position is not a list of numbers")
     if not rows:
         return NO_POINTS
     array = np.array(rows, dtype=np.float64)

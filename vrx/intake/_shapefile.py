@@ -17,6 +17,7 @@ import pyproj
 from pyproj.exceptions import CRSError
 
 from vrx.errors import InputError
+from vrx.intake._crs import unit_quarrel
 from vrx.intake._files import Part
 from vrx.intake._raise import raise_stops
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Rings, Shape, flat
@@ -149,16 +150,32 @@ def _encoding(parts: Mapping[str, Part], table: bytes) -> tuple[str, list[Findin
                            done="read as Windows-1252", todo="check names with accents")]
 
 
+def _is_clockwise(ring: np.ndarray) -> bool:
+    # Shifted to the ring's own origin: products of large coordinates lose their last digits.
+    east, north = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
+    twice = float(np.dot(east, np.roll(north, -1)) - np.dot(north, np.roll(east, -1)))
+    return twice <= 0
+
+
+def _meet(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether the boxes around two rings have a point in common."""
+    return bool((one.min(axis=0) <= other.max(axis=0)).all()
+                and (other.min(axis=0) <= one.max(axis=0)).all())
+
+
 def _rings(points: np.ndarray, starts: list[int]) -> tuple[Rings, ...]:
-    """Rings as polygons: a clockwise ring opens one, the others are holes of the last opened."""
+    """Rings as polygons: a clockwise ring opens one, the others are holes of the last opened.
+
+    A counter-clockwise ring apart from every clockwise one is a hole in nothing, so it is land.
+    """
+    rings = [points[begin:end] for begin, end in zip_longest(starts, starts[1:],
+                                                             fillvalue=len(points))]
+    rings = [ring for ring in rings if len(ring)]
+    land = [ring for ring in rings if _is_clockwise(ring)]
     polygons: list[list[np.ndarray]] = []
-    for begin, end in zip_longest(starts, starts[1:], fillvalue=len(points)):
-        ring = points[begin:end]
-        east, north = ring[:, 0], ring[:, 1]
-        # Shifted to the ring's own origin: products of large coordinates lose their last digits.
-        east, north = east - east[0], north - north[0]
-        twice = float(np.dot(east, np.roll(north, -1)) - np.dot(north, np.roll(east, -1)))
-        if twice > 0 and polygons:
+    for ring in rings:
+        hole = polygons and not _is_clockwise(ring) and any(_meet(ring, one) for one in land)
+        if hole:
             polygons[-1].append(ring)
         else:
             polygons.append([ring])
@@ -187,12 +204,17 @@ def _shape(raw: object, *, where: str) -> Shape:
 def crs_of_prj(part: Part) -> pyproj.CRS:
     """The CRS of a .prj. Raises `InputError` if PROJ cannot read it."""
     text = part.read().decode("utf-8", "replace").strip("\ufeff\x00 \r\n")
+    hint = "give the CRS in the plan, for example EPSG:32615"
     try:
-        return pyproj.CRS.from_wkt(text)
+        crs = pyproj.CRS.from_wkt(text)
     except CRSError as err:
-        raise InputError(
-            "its coordinate system cannot be read", code="crs-unreadable", where=part.name,
-            hint="give the CRS in the plan, for example EPSG:32615") from err
+        raise InputError("its coordinate system cannot be read", code="crs-unreadable",
+                         where=part.name, hint=hint) from err
+    quarrel = unit_quarrel(crs)
+    if quarrel:
+        raise InputError(f"its coordinate system contradicts itself: {quarrel}",
+                         code="crs-unreadable", where=part.name, hint=hint)
+    return crs
 
 
 def header_kind(part: Part) -> str:
@@ -228,6 +250,11 @@ def read_shapefile(stem: str, parts: Mapping[str, Part]) -> Layer:
     except (shapefile.ShapefileException, struct.error, ValueError, LookupError) as err:
         raise InputError(f"cannot be read: {err}", code="shapefile-broken", where=name,
                          hint="export it again") from err
-    crs = crs_of_prj(parts[".prj"]) if ".prj" in parts else None
+    crs, fault = None, None
+    if ".prj" in parts:
+        try:
+            crs = crs_of_prj(parts[".prj"])
+        except InputError as err:
+            fault = err  # only who states the system may read on
     return Layer(file=name, name=stem, crs=crs, columns=columns, features=tuple(features),
-                 findings=tuple(findings))
+                 findings=tuple(findings), crs_fault=fault)

@@ -19,7 +19,7 @@ _GEOD = pyproj.Geod(ellps="WGS84")
 _TOLD_M = 1.0
 
 
-def _metres(ring: FloatArray) -> FloatArray | None:
+def metres_around(ring: FloatArray) -> FloatArray | None:
     """The ring in metres around its first corner, None where PROJ has no answer."""
     # A whole degree will do: only small angles and lengths are asked for.
     centre = (float(np.round(ring[0, 0])), float(np.round(ring[0, 1])))
@@ -56,11 +56,13 @@ def _blunted(ring: FloatArray, metres: FloatArray) -> tuple[FloatArray, FloatArr
         tips = np.flatnonzero(narrow & (width < SPIKE_M))
         if not len(tips):
             break
-        # The longest one first: its neighbours may be no tips any more once it is gone.
-        tip = int(tips[np.argmax(length[tips])])
-        lengths.append(float(length[tip]))
-        keep = np.arange(len(ring)) != tip
-        ring, metres = ring[keep], metres[keep]
+        # Of neighbours the longest first: the others may be no tips any more once it is gone.
+        rank = np.full(len(ring), -1)
+        rank[tips[np.argsort(length[tips], kind="stable")]] = np.arange(len(tips))
+        gone = (rank >= 0) & (rank > np.roll(rank, 1)) & (rank > np.roll(rank, -1))
+        gone &= np.cumsum(gone) <= len(ring) - 3
+        lengths += length[gone].tolist()
+        ring, metres = ring[~gone], metres[~gone]
         same = (ring == np.roll(ring, 1, axis=0)).all(axis=1)
         if same.any() and len(ring) - same.sum() >= 3:
             ring, metres = ring[~same], metres[~same]
@@ -94,7 +96,7 @@ def without_spikes(
     """
     ring, findings = _without_repeats(ring, where=where)
     open_ring = ring[:-1]
-    metres = _metres(open_ring) if len(open_ring) > 3 else None
+    metres = metres_around(open_ring) if len(open_ring) > 3 else None
     if metres is None:
         return ring, findings
     blunt, in_metres, lengths = (open_ring, metres, list[float]()) if keep else (

@@ -39,13 +39,38 @@ def is_vector(path: Path) -> bool:
     return path.suffix.lower() in (*VECTOR_SUFFIXES, *SHAPEFILE_PARTS) or path.is_dir()
 
 
-def _shapefiles(parts: tuple[Part, ...]) -> list[Candidate]:
-    groups: dict[tuple[str, str], dict[str, Part]] = {}
+def _kin(parts: tuple[Part, ...]) -> list[dict[str, Part]]:
+    """Parts of shapefiles by suffix, one dictionary each; names agree in any case.
+
+    Where a suffix occurs twice in a group, only names that agree to the letter belong together.
+    """
+    loose: dict[tuple[str, str], list[Part]] = {}
     for part in parts:
         if part.suffix in SHAPEFILE_PARTS:
-            groups.setdefault((part.folder, part.stem.casefold()), {})[part.suffix] = part
+            loose.setdefault((part.folder, part.stem.casefold()), []).append(part)
+    groups = []
+    for some in loose.values():
+        strict: dict[str, list[Part]] = {}
+        if len({part.suffix for part in some}) == len(some):
+            strict[""] = some
+        else:
+            for part in some:
+                strict.setdefault(part.stem, []).append(part)
+        for own in strict.values():
+            group = {part.suffix: part for part in own}
+            if len(group) < len(own):
+                raise InputError(
+                    "two files differ in the case of their names only: "
+                    + ", ".join(sorted(part.name for part in own)), code="shapefile-same-name",
+                    where=own[0].name, hint="give each shapefile a name or a folder of its own")
+            groups.append(group)
+    return groups
+
+
+def _shapefiles(parts: tuple[Part, ...]) -> list[Candidate]:
+    groups = _kin(parts)
     found = []
-    for group in groups.values():
+    for group in groups:
         any_part = group.get(".shp") or group.get(".dbf")
         if any_part is None:
             continue
@@ -87,7 +112,13 @@ def _database_kind(geometry_type: object) -> str:
     for kind in ("Polygon", "Line", "Point"):
         if kind in text:
             return kind.lower()
-    return "polygon" if text in {"Unknown", "GeometryCollection"} else "none"
+    if text.replace("Multi", "").split(" ")[0] in {"Surface", "PolyhedralSurface", "Tin", "TIN",
+                                                   "Triangle"}:
+        return "polygon"
+    if "Curve" in text or "CircularString" in text:
+        return "line"
+    return "polygon" if text.rsplit(" ", maxsplit=1)[-1] in {"Unknown", "Geometry"} or (
+        "GeometryCollection" in text) else "none"
 
 
 def _unreadable(name: str, err: Exception) -> InputError:
@@ -146,7 +177,11 @@ def _read_database(part: Part, name: str) -> Layer:
         except (DataSourceError, DataLayerError) as err:
             raise _unreadable(part.name, err) from err
     columns = tuple(str(column) for column in meta["fields"])
-    crs = _database_crs(meta.get("crs"), part.name)
+    crs, fault = None, None
+    try:
+        crs = _database_crs(meta.get("crs"), part.name)
+    except InputError as err:
+        fault = err
     features = []
     for number, blob in enumerate(blobs, 1):
         where = f"{part.name} layer {name} record {number}"
@@ -157,6 +192,7 @@ def _read_database(part: Part, name: str) -> Layer:
         row = {c: _plain(values[k][number - 1]) for k, c in enumerate(columns)}
         features.append(Feature(record=number, properties=row, shape=shape))
     return Layer(file=part.name, name=name, crs=crs, columns=columns, features=tuple(features),
+                 crs_fault=fault,
                  findings=tuple(arc_findings(curved, crs, where=f"{part.name} layer {name}")))
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import shapely
 
 from vrx.errors import InputError
-from vrx.intake._crs import crs_for
+from vrx.intake._crs import crs_for, require_in_use
 from vrx.intake._finish import boundary_in, field_of, rounded_centre
 from vrx.intake._lines import rings_of_lines
 from vrx.intake._outline import (
@@ -18,8 +19,10 @@ from vrx.intake._outline import (
     inner_and_outer,
     named,
     several_parts,
+    without_scraps,
     without_twins,
 )
+from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rings import (
     SAFE_CHANGE,
@@ -30,10 +33,12 @@ from vrx.intake._rings import (
     unwrapped,
 )
 from vrx.intake._shape import Feature, Layer
+from vrx.intake._stated_area import stated_areas
 from vrx.intake._vector import choose_layer
-from vrx.model import Field, Finding, note, stop, warn
+from vrx.model import Field, Finding, note, stop, stops, warn
 
 NAME_COLUMNS = ("name", "field_name", "field", "fieldname", "label", "id")
+NO_AREA = ("boundary-degenerate", "boundary-zero-area")
 LEAST_AC = 0.01
 """A boundary smaller than this (40 square metres) is a line, not a field."""
 
@@ -60,7 +65,9 @@ def lonlat_layer(layer: Layer, *, crs: str | None) -> tuple[Layer, list[Finding]
     lines = [line for f in layer.features for line in f.shape.lines]
     if not flat and not lines:
         return layer, findings
-    moved, why = unwrapped(to_lonlat_rings([*flat, *lines], source, where=layer.file))
+    degrees = to_lonlat_rings([*flat, *lines], source, where=layer.file)
+    findings += require_in_use(source, np.vstack([r for r in degrees if len(r)]), where=layer.file)
+    moved, why = unwrapped(degrees)
     if why:
         findings.append(note("boundary-longitudes", layer.file, why,
                              done="made continuous; the field is one piece in its own projection"))
@@ -82,6 +89,7 @@ def _outlines(
 ) -> tuple[list[Outline], list[Finding]]:
     found: list[Outline] = []
     findings: list[Finding] = []
+    nothing: list[Finding] = []
     has_polygons = any(f.shape.polygons for f in layer.features)
     lines = [(f, line) for f in layer.features for line in f.shape.lines]
     if has_polygons:
@@ -92,11 +100,22 @@ def _outlines(
         name = feature_name(feature)
         where = f"{layer.file} polygon {feature.record}" + (f" {name!r}" if name else "")
         area, said = assemble(feature.shape.polygons, where=where, crossing=crossing)
+        halts = stops(said)
+        if halts and all(f.code in NO_AREA for f in halts):
+            nothing += halts
+            continue
         findings += said
         if area.is_empty:
             continue
-        values = tuple(str(value) for value in feature.properties.values())
-        found.append(Outline(record=feature.record, name=name, values=values, area=area))
+        values = tuple(feature.properties.values())
+        found.append(Outline(record=feature.record, name=name, values=values, area=area,
+                             properties=feature.properties))
+    found, small = without_scraps(found, least_ac=LEAST_AC, where=layer.file)
+    findings += small
+    # A polygon without area stops a file that holds no other, else it is left out.
+    findings += [
+        warn(f.code, f.where, f.what, done="left out: 0 acres") for f in nothing
+    ] if found else nothing
     if lines and not has_polygons:
         rings, said = rings_of_lines([line for _, line in lines], where=layer.file,
                                      close_gap=close_gap)
@@ -145,6 +164,7 @@ def _finished(
                     centre_given=crs_centre is not None, where=where, findings=findings)
 
 
+@tangles_told
 def read_boundary(
     *,
     path: Path,
@@ -190,6 +210,7 @@ def read_boundary(
     findings += said
     inner, outer = inner_and_outer(outlines)
     chosen = outer if select is None else named(outlines, select, where)
+    findings += stated_areas(chosen, where)
     findings += against_others(chosen, [o for o in outer if o not in chosen], where)
     findings += several_parts(chosen, join=several == "join", where=where)
     whole = shapely.union_all([o.area for o in chosen]) if len(chosen) > 1 else chosen[0].area

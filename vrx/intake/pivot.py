@@ -18,6 +18,7 @@ import shapely
 from vrx.errors import InputError
 from vrx.geo import area_ac, field_crs, from_lonlat, to_lonlat, transform
 from vrx.intake._finish import field_of, rounded_centre
+from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rings import assemble, polygons_of
 from vrx.intake._vector import choose_layer
@@ -257,6 +258,7 @@ def pivot_boundary(
                     centre_given=crs_centre is not None, where=where, findings=said)
 
 
+@tangles_told
 def read_exclusions(
     *, path: Path, layer: str | None = None, crs: str | None = None
 ) -> tuple[tuple[shapely.MultiPolygon, ...], tuple[Finding, ...]]:

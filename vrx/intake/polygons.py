@@ -10,12 +10,16 @@ from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.geo import from_lonlat
 from vrx.intake._outline import beside_polygons
+from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
-from vrx.intake._rings import assemble, polygons_of
+from vrx.intake._rings import acres, assemble, polygons_of
 from vrx.intake._shape import Feature, Layer
 from vrx.intake._vector import choose_layer
-from vrx.intake.boundary import feature_name, lonlat_layer
-from vrx.model import Field, Finding, note, stop, warn
+from vrx.intake.boundary import NO_AREA, feature_name, lonlat_layer
+from vrx.model import Field, Finding, note, stop, stops, warn
+
+_NOTHING_AC = 1e-6
+"""Below this (40 square centimetres) a polygon is a line."""
 
 
 def _label(feature: Feature, column: str | None) -> str:
@@ -33,6 +37,7 @@ def _require_column(layer: Layer, column: str | None) -> None:
                          where=layer.file, hint=nearest(column, layer.columns))
 
 
+@tangles_told
 def read_polygons(
     *,
     path: Path,
@@ -47,7 +52,8 @@ def read_polygons(
     """Valid polygons in the CRS of `field`, one label each, and the findings.
 
     Gaps, overlaps and what reaches beyond the boundary are left as drawn: `vrx.geo` and `vrx.zones`
-    judge them. Records without area are left out with a finding. `crossing` as in `read_boundary`.
+    judge them. Records without area, and polygons that do not touch the field, are left out with a
+    finding. `crossing` as in `read_boundary`.
     Raises `InputError` for a polygon that crosses itself, a missing label, a wrong CRS, or when no
     polygon touches the field.
     """
@@ -65,8 +71,12 @@ def read_polygons(
         label = _label(feature, label_column)
         where = f"{found.file} polygon {feature.record}"
         area, said = assemble(feature.shape.polygons, where=where, crossing=crossing)
+        halts = stops(said)
+        if halts and all(f.code in NO_AREA for f in halts):
+            empty.append(label or str(feature.record))
+            continue
         findings += said
-        if area.is_empty:
+        if area.is_empty or acres(area) < _NOTHING_AC:
             empty.append(label or str(feature.record))
             continue
         if not label:
@@ -78,20 +88,21 @@ def read_polygons(
             polygon = polygons_of(shapely.make_valid(polygon))
         if polygon.intersection(field.boundary).area <= 0:
             outside.append(label or str(feature.record))
+            continue
         polygons.append(polygon.geoms[0] if len(polygon.geoms) == 1 else polygon)
         labels.append(label)
     if empty:
         findings.append(warn("polygons-no-area", found.file, f"no area: {listed(empty)}",
                              done="left out"))
-    if polygons and len(outside) == len(polygons):
+    if outside and not polygons:
         findings.append(stop(
             "polygons-outside", found.file,
-            f"none of {len(polygons)} polygons touches the field {field.name!r}",
+            f"none of {len(outside)} polygons touches the field {field.name!r}",
             todo="check the file and its CRS"))
     elif outside:
         findings.append(note("polygons-beside-field", found.file,
-                             f"outside the field: {listed(outside)}", done="passed on as drawn"))
-    if not polygons:
+                             f"outside the field: {listed(outside)}", done="left out"))
+    elif not polygons:
         findings.append(stop("polygons-none", found.file, "holds no polygon with an area",
                              todo="give the file of the zones"))
     raise_stops(findings)
