@@ -11,7 +11,7 @@ import pyproj
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, parse_crs
-from vrx.intake._json import half_a_character
+from vrx.intake._json import half_a_character, no_key_twice
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, note
 
@@ -30,7 +30,10 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
         raise InputError("is empty", code="file-empty", where=where, hint="copy it again")
     try:
         encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        found = json.loads(data.decode(encoding), parse_constant=no_number)
+        found = json.loads(data.decode(encoding), parse_constant=no_number,
+                           object_pairs_hook=no_key_twice(where))
+    except InputError:
+        raise
     except UnicodeDecodeError as err:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err

@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 import pyproj
+from pyproj.exceptions import ProjError
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
 from vrx.intake._blocks import LITTLE_COVERED, covered_share, field_cells
 from vrx.intake._crs import same_system
-from vrx.intake._files import require_file
+from vrx.intake._files import require_file, require_size
 from vrx.model import Field, Finding, FloatArray, Grid, LayerGrid, note, warn
 
 DRIVERS = ("GTiff", "AAIGrid", "HFA", "ENVI", "EHdr", "netCDF", "JP2OpenJPEG", "PNG", "JPEG",
@@ -55,6 +56,10 @@ def read_raster_layer(
     """
     path = Path(path)
     require_file(path)
+    require_size(path)
+    if path.is_dir():
+        raise InputError("is a folder, not a raster", code="raster-unreadable", where=path.name,
+                         hint="give the file itself")
     if not unit.strip():
         raise InputError("its unit is not stated", code="layer-unit-missing", where=path.name,
                          hint='state it, for example "m", "mS/m" or "index"')
@@ -89,7 +94,12 @@ def _read_window(
             with DatasetReader(str(path), driver=list(DRIVERS)) as source:
                 return _window_of(
                     source, file=path.name, band=band, stated=stated, field=field, grid=grid)
-    except RasterioError as err:
+    except ProjError as err:
+        raise InputError(f"its coordinate system has no place for the field: {err}",
+                         code="crs-no-such-place", where=path.name,
+                         hint="the file's coordinate system is wrong; give or mend it") from err
+    except (RasterioError, UnicodeError) as err:
+        # UnicodeError: names of systems and units in the file, or a path, that are no UTF-8.
         raise InputError(f"cannot be read as a raster: {err}", code="raster-unreadable",
                          where=path.name, hint="save it as GeoTIFF") from err
 
@@ -170,6 +180,9 @@ def _reach(
     place = source.transform
     left, right = (float(x.min()) - place.c) / place.a, (float(x.max()) - place.c) / place.a
     top, bottom = (float(y.max()) - place.f) / place.e, (float(y.min()) - place.f) / place.e
+    if not all(map(math.isfinite, (left, right, top, bottom))):
+        raise InputError("its place on the ground is no finite number", code="raster-turned",
+                         where=file, hint="export it again with its place")
     rows = (max(0, math.floor(top) - 2), min(source.height, math.ceil(bottom) + 2))
     columns = (max(0, math.floor(left) - 2), min(source.width, math.ceil(right) + 2))
     if rows[0] >= rows[1] or columns[0] >= columns[1]:
