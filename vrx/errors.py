@@ -18,12 +18,21 @@ process.
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any, ClassVar
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from vrx.model.finding import Finding
+
+
+def _shortened(text: str, *, most: int = 200) -> str:
+    """A text without words beyond all measure, such as a cell that swallowed half a file."""
+    if len(text) <= most:
+        return text
+    return re.sub(rf"\S{{{most},}}",
+                  lambda word: f"{word[0][:60]}… ({len(word[0])} characters)", text)
 
 
 class VrxError(Exception):
@@ -40,10 +49,11 @@ class VrxError(Exception):
         hint: str = "",
         findings: Sequence[Finding] = (),
     ) -> None:
+        message, hint = _shortened(message), _shortened(hint)
         super().__init__(message)
         self.message = message
         self.code = code
-        self.where = where
+        self.where = _shortened(where, most=300)
         self.hint = hint
         self.findings = tuple(findings)
 

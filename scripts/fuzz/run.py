@@ -65,6 +65,8 @@ def _child(name: str, seconds: int, folder: Path) -> None:
     atheris.Setup(
         [sys.argv[0], str(corpus), f"-max_total_time={seconds}", f"-timeout={TIME_LIMIT_S}",
          f"-rss_limit_mb={MEMORY_LIMIT_MB}", f"-max_len={target.most_bytes}", "-seed=1",
+         # A whole part of a set is reached by an empty input too, which would take its place.
+         "-keep_seed=1", "-len_control=0", "-reduce_inputs=0",
          f"-artifact_prefix={folder}/faults/"], _collecting(target.run, folder / "faults"))
     atheris.Fuzz()
 

@@ -7,106 +7,39 @@ that one part is damaged while its kin are whole.
 
 from __future__ import annotations
 
-import io
 import json
-import tempfile
 import tomllib
 import zipfile
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import date
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-import openpyxl
-import pyproj
-import shapefile
+import layer_targets
 import tomlkit
+from harness import Target, _field, _put, _refused, scratch
+from readers import MODUS as _MODUS
+from readers import SLIM as _SLIM
+from readers import SOIL as _SOIL
+from readers import UTM as _UTM
 from swaps import json_with, swapped
+from wholes import (
+    PARTS,
+    SQUARE,
+    book_parts,
+    geojson,
+    kml,
+    modus_json,
+    modus_nested,
+    modus_xml,
+    shapefile_parts,
+    table,
+    zipped,
+)
 
 from vrx.audit import audit_file
-from vrx.errors import VrxError
-from vrx.intake import ColumnSpec, SoilSpec, peek_boundary, peek_table, read_boundary, read_soil
+from vrx.intake import SoilSpec, peek_boundary, peek_table, read_boundary, read_soil
 from vrx.intake._numbers import degrees_of, mark_of, number_of, reading_of
-from vrx.model import Field
 from vrx.plan.load import load_plan
-
-WEST, SOUTH, SIDE = -93.6, 42.0, 0.008
-SQUARE = [[WEST, SOUTH], [WEST + SIDE, SOUTH], [WEST + SIDE, SOUTH + SIDE], [WEST, SOUTH + SIDE],
-          [WEST, SOUTH]]
-PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """A reader under test, the whole files it starts from, and the longest input tried."""
-
-    run: Callable[[bytes], None]
-    seeds: Callable[[], list[bytes]]
-    most_bytes: int = 4096
-
-
-@cache
-def scratch() -> Path:
-    """One private folder for the life of the process."""
-    folder = tempfile.TemporaryDirectory(prefix="vrx-fuzz-")
-    _KEPT.append(folder)
-    return Path(folder.name)
-
-
-_KEPT: list[tempfile.TemporaryDirectory[str]] = []
-
-
-def _put(name: str, data: bytes) -> Path:
-    path = scratch() / name
-    path.write_bytes(data)
-    return path
-
-
-@cache
-def _field() -> Field:
-    return read_boundary(path=_put("field.geojson", geojson()), name="F")
-
-
-def _refused(read: Callable[[], object]) -> bool:
-    """True if the reader refused; whatever is no `VrxError` passes on: it is a fault of ours."""
-    try:
-        read()
-    except VrxError as err:
-        if not err.code:
-            raise AssertionError("a refusal without a code") from err
-        return True
-    return False
-
-
-def geojson(geometry: object = None, **top: object) -> bytes:
-    """A FeatureCollection of one feature, a square of 800 m unless told otherwise."""
-    feature = {"type": "Feature", "properties": {"name": "N", "RATE_LB": 20.5},
-               "geometry": geometry or {"type": "Polygon", "coordinates": [SQUARE]}}
-    return json.dumps({"type": "FeatureCollection", **top, "features": [feature]}).encode()
-
-
-def kml(inside: str = "") -> bytes:
-    """A KML document of one polygon, with more inside its placemark if told."""
-    text = " ".join(f"{lon},{lat},0" for lon, lat in SQUARE)
-    return (
-        '<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark><name>F</name>'
-        f"{inside}<Polygon><outerBoundaryIs><LinearRing><coordinates>{text}</coordinates>"
-        "</LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>").encode()
-
-
-@cache
-def shapefile_parts() -> dict[str, bytes]:
-    """The bytes of a whole shapefile of one polygon, by suffix."""
-    shp, shx, dbf = io.BytesIO(), io.BytesIO(), io.BytesIO()
-    with shapefile.Writer(shp=shp, shx=shx, dbf=dbf, shapeType=shapefile.POLYGON) as writer:
-        writer.field("NAME", "C", 12)
-        writer.field("RATE_LB", "N", 10, 3)
-        writer.poly([SQUARE[::-1]])
-        writer.record("Nörd", 20.5)
-    prj = pyproj.CRS.from_epsg(4326).to_wkt("WKT1_ESRI").encode()
-    return dict(zip(PARTS, (shp.getvalue(), shx.getvalue(), dbf.getvalue(), prj, b"UTF-8"),
-                    strict=True))
 
 
 def _shapefile_with(data: bytes) -> Path:
@@ -118,35 +51,6 @@ def _shapefile_with(data: bytes) -> Path:
 
 def _shapefile_seeds() -> list[bytes]:
     return [bytes([k]) + shapefile_parts()[suffix] for k, suffix in enumerate(PARTS)]
-
-
-def zipped(members: dict[str, bytes], how: int = zipfile.ZIP_STORED) -> bytes:
-    """A zip of these members."""
-    stream = io.BytesIO()
-    with zipfile.ZipFile(stream, "w", how) as archive:
-        for name, data in members.items():
-            archive.writestr(name, data)
-    return stream.getvalue()
-
-
-def table(delimiter: str = ",") -> bytes:
-    """A soil table of nine samples inside the square."""
-    rows = [["sample_id", "lat", "lon", "date", "depth", "K_ppm"]]
-    for k in range(9):
-        lat, lon = SOUTH + 0.002 * (1 + k // 3), WEST + 0.002 * (1 + k % 3)
-        rows.append([f"S{k}", f"{lat:.5f}", f"{lon:.5f}", "2026-10-01", "0-6", str(120 + 7 * k)])
-    return "\n".join(delimiter.join(row) for row in rows).encode()
-
-
-_K = ColumnSpec(column="K_ppm", unit="ppm", form="K", extractant="mehlich-3", depth_in=(0.0, 6.0))
-_SOIL = SoilSpec(columns={"potassium": _K}, id_column="sample_id", longitude_column="lon",
-                 latitude_column="lat", date_column="date", depth_column="depth")
-_UTM = SoilSpec(columns={"potassium": _K}, easting_column="e", northing_column="n",
-                zone_column="zone", sampled_on=date(2026, 10, 1))
-_MODUS = SoilSpec(columns={"potassium": ColumnSpec(column="S-K-M3.04", unit="ppm", form="K",
-                                                   extractant="mehlich-3", depth_in=(0.0, 6.0))},
-                  point_order="longitude latitude")
-_SLIM = replace(_MODUS, longitude_column="longitude", latitude_column="latitude")
 
 
 def _tables(path: Path, *specs: SoilSpec) -> None:
@@ -169,8 +73,8 @@ def _coordinates(data: bytes) -> None:
     cells += [""] * (3 - len(cells))
     places = "\n".join(f'"{a}";"{b}";"{c}";150' for a, b, c in (cells[:3], ("1", "2", "15")))
     _tables(_put("c.csv", f"lat;lon;depth;K_ppm\n{places}".encode()),
-            SoilSpec(columns={"potassium": _K}, longitude_column="lon", latitude_column="lat",
-                     sampled_on=date(2026, 10, 1)))
+            replace(_UTM, easting_column=None, northing_column=None, zone_column=None,
+                    longitude_column="lon", latitude_column="lat"))
     _tables(_put("u.csv", f"e;n;zone;K_ppm\n{places}".encode()), _UTM)
 
 
@@ -197,57 +101,11 @@ def _zip(data: bytes) -> None:
     _refused(lambda: audit_file(path=scratch() / "z.zip"))
 
 
-def modus_xml() -> bytes:
-    """A laboratory's result file of one sample."""
-    return b"""<ModusResult Version="1.0"><Events><Event><EventMetaData><EventDate>2026-10-01
-</EventDate></EventMetaData><LabMetaData><LabName>L</LabName></LabMetaData><EventSamples><Soil>
-<DepthRefs><DepthRef><DepthID>1</DepthID><StartingDepth>0</StartingDepth><EndingDepth>6</EndingDepth>
-<DepthUnit>in</DepthUnit></DepthRef></DepthRefs><SoilSample><SampleMetaData><SampleNumber>7
-</SampleNumber><Geometry>POINT(-93.596 42.004)</Geometry></SampleMetaData><Depths><Depth><DepthID>1
-</DepthID><NutrientResults><NutrientResult><ModusTestID>S-K-M3.04</ModusTestID><Element>K</Element>
-<Value>150</Value><ValueUnit>ppm</ValueUnit></NutrientResult></NutrientResults></Depth></Depths>
-</SoilSample></Soil></EventSamples></Event></Events></ModusResult>"""
-
-
-def modus_json() -> bytes:
-    """The flat layout of one sample."""
-    return json.dumps({"type": "soil", "date": "2026-10-01", "samples": {"a": {
-        "depth": {"top": 0, "bottom": 6, "units": "in"}, "lab": {"sampleid": "7"},
-        "geolocation": {"lat": 42.004, "lon": -93.596},
-        "results": {"k": {"analyte": "K", "modusTestID": "S-K-M3.04", "value": 150,
-                          "units": "ppm"}}}}}).encode()
-
-
-def modus_nested() -> bytes:
-    """The nested layout of one sample, as JSON."""
-    result = {"ModusTestID": "S-K-M3.04", "Element": "K", "Value": 150, "ValueUnit": "ppm"}
-    sample = {"SampleMetaData": {"SampleNumber": 7, "Geometry": "POINT(-93.596 42.004)"},
-              "Depths": [{"DepthID": 1, "NutrientResults": [result]}]}
-    depth = {"DepthID": 1, "StartingDepth": 0, "EndingDepth": 6, "DepthUnit": "in"}
-    event = {"EventMetaData": {"EventDate": "2026-10-01"}, "LabMetaData": {"LabName": "L"},
-             "EventSamples": {"Soil": {"DepthRefs": [depth], "SoilSamples": [sample]}}}
-    return json.dumps({"Events": [event]}).encode()
-
-
 def _modus(data: bytes) -> None:
     if data[:1] == b"J":
         _tables(_put("m.json", json_with([modus_json(), modus_nested()], data[1:])), _SLIM)
     else:
         _tables(_put("m.xml", data[1:]), _MODUS)
-
-
-@cache
-def book_parts() -> dict[str, bytes]:
-    """The parts of a whole workbook with a formula and a merged cell."""
-    book = openpyxl.Workbook()
-    for line in table().decode().splitlines():
-        book.active.append(line.split(","))
-    book.active["H3"] = "=F2*2"
-    book.active.merge_cells("H5:I5")
-    stream = io.BytesIO()
-    book.save(stream)
-    with zipfile.ZipFile(stream) as archive:
-        return {name: archive.read(name) for name in archive.namelist()}
 
 
 def _workbook(data: bytes) -> None:
@@ -339,4 +197,5 @@ TARGETS: dict[str, Target] = {
                                      table().decode().encode("utf-16")]),
     "workbook": Target(_workbook, _workbook_seeds, 16384),
     "zip": Target(_zip, _zip_seeds, 8192),
+    **layer_targets.TARGETS,
 }

@@ -1,8 +1,10 @@
-"""The fuzzer's whole files and targets, and a stopwatch around a refusal."""
+"""The fuzzer's whole files and targets, the awkward table, and a stopwatch around a refusal."""
 
 from __future__ import annotations
 
 import importlib
+import importlib.util
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -18,12 +20,22 @@ LIMIT_S = 5.0
 FUZZ = Path(__file__).resolve().parents[2] / "scripts" / "fuzz"
 
 
+with pytest.MonkeyPatch.context() as _patch:
+    _patch.syspath_prepend(str(FUZZ))
+    _TARGETS = importlib.import_module("targets")
+_SPEC = importlib.util.spec_from_file_location(
+    "hostile_awkward", Path(__file__).with_name("awkward.py"))
+assert _SPEC is not None
+assert _SPEC.loader is not None
+_AWKWARD = importlib.util.module_from_spec(_SPEC)
+sys.modules["hostile_awkward"] = _AWKWARD
+_SPEC.loader.exec_module(_AWKWARD)
+
+
 @pytest.fixture(scope="session")
 def fuzz() -> ModuleType:
     """scripts/fuzz/targets.py, which needs no fuzzer."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(str(FUZZ))
-        return importlib.import_module("targets")
+    return _TARGETS
 
 
 @pytest.fixture

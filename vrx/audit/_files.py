@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 from pathlib import Path, PurePosixPath
 
-from vrx.audit import _record
+from vrx.audit import _record, _sources
 from vrx.audit._ledger import Ledger
 from vrx.errors import InputError
 from vrx.formats import layer as facts
@@ -28,16 +29,16 @@ def find_run(folder: Path, ledger: Ledger) -> Path | None:
 
     Raises `InputError` where the folder holds neither a job record nor a pointer to one.
     """
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         raise InputError(
             "is no folder", code="audit-no-folder", where=str(folder),
             hint="name a run folder (output/run-...) or the output folder that holds them; "
             "a single file is audited without a job record",
         )
-    if (folder / _record.NAME).is_file():
+    if os.path.isfile(folder / _record.NAME):
         _of_parent(folder, ledger)
         return folder
-    if (folder / CURRENT).is_file():
+    if os.path.isfile(folder / CURRENT):
         return _follow(folder, ledger)
     raise InputError(
         f"holds neither {_record.NAME} nor {CURRENT}", code="audit-no-manifest", where=str(folder),
@@ -48,9 +49,9 @@ def find_run(folder: Path, ledger: Ledger) -> Path | None:
 
 def _pointer(path: Path) -> tuple[str, str] | None:
     try:
-        root = json.loads(path.read_bytes().decode("utf-8"))
+        root = json.loads(_sources.sized_bytes(path).decode("utf-8"))
         return str(root["run"]), str(root["manifest_sha256"])
-    except (UnicodeDecodeError, json.JSONDecodeError, KeyError, TypeError):
+    except (ValueError, RecursionError, KeyError, TypeError):
         return None
 
 
@@ -65,7 +66,7 @@ def _follow(output: Path, ledger: Ledger) -> Path | None:
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", run):
         ledger.fault("current-run", f"{CURRENT}, run", f"{run!r} is no name of a run folder")
         return None
-    if not (output / run / _record.NAME).is_file():
+    if not os.path.isfile(output / run / _record.NAME):
         ledger.fault(
             "current-run", f"{CURRENT}, run", f"points to {run}, which holds no {_record.NAME}",
             todo="run again, or audit the run folder that is meant",
@@ -76,7 +77,7 @@ def _follow(output: Path, ledger: Ledger) -> Path | None:
 
 
 def _digest(folder: Path, digest: str, ledger: Ledger) -> None:
-    found = hashlib.sha256((folder / _record.NAME).read_bytes()).hexdigest()
+    found = hashlib.sha256(_sources.sized_bytes(folder / _record.NAME)).hexdigest()
     if not ledger.text(
         "SHA-256 of the job record", f"{folder.name}/{_record.NAME}", found=found, expected=digest
     ):
@@ -88,7 +89,7 @@ def _digest(folder: Path, digest: str, ledger: Ledger) -> None:
 
 
 def _of_parent(folder: Path, ledger: Ledger) -> None:
-    told = _pointer(folder.parent / CURRENT) if (folder.parent / CURRENT).is_file() else None
+    told = _pointer(folder.parent / CURRENT) if os.path.isfile(folder.parent / CURRENT) else None
     if told is None:
         return
     if told[0] == folder.resolve().name:
@@ -116,7 +117,7 @@ def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None
         if pure.is_absolute() or ".." in pure.parts or "\\" in path:
             ledger.fault("file-path", f"{_record.NAME}, file {path}", "leads out of the run folder")
             continue
-        if not (folder / path).is_file():
+        if not os.path.isfile(folder / path):
             ledger.fault(
                 "file-missing", path, "is in the job record but not in the folder",
                 todo="copy the whole run folder again",
@@ -127,7 +128,7 @@ def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None
         "files as recorded", _record.NAME, "", found=agreed, expected=len(record.files), within=0
     )
     listed = set(record.files) | {_record.NAME}
-    for found in sorted(one for one in folder.rglob("*") if one.is_file()):
+    for found in sorted(one for one in folder.rglob("*") if os.path.isfile(one)):
         relative = found.relative_to(folder).as_posix()
         if relative in listed:
             continue
@@ -142,7 +143,7 @@ def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None
 
 
 def _same_bytes(file: Path, path: str, record: _record.RunRecord, ledger: Ledger) -> bool:
-    data = file.read_bytes()
+    data = _sources.sized_bytes(file)
     node = record.files[path]
     if hashlib.sha256(data).hexdigest() == node.get("sha256") and len(data) == node.get("bytes"):
         return True

@@ -132,7 +132,7 @@ def parse(data: bytes, ledger: Ledger) -> RunRecord | None:
     """The record, or None with a fault where it is cut short or of an unknown schema."""
     try:
         root = json.loads(data.decode("utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as err:
+    except (ValueError, RecursionError) as err:
         ledger.fault(
             "record-unreadable", NAME, f"is no whole JSON document: {err}", todo="run again"
         )

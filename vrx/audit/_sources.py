@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import stat
 import struct
 import zipfile
@@ -27,13 +28,19 @@ _ZIP_FAULTS = (OSError, EOFError, RuntimeError, ValueError, LookupError, Overflo
 
 def sized_bytes(path: Path) -> bytes:
     """All bytes of a file. Raises `InputError` for one too large to be a prescription, unread."""
-    size = path.stat().st_size
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= _MOST_BYTES else b""
+    except OSError as err:
+        raise InputError(f"cannot be read: {err.strerror or err}", code="audit-unreadable",
+                         where=str(path), hint="give yourself the right to read it, or copy it "
+                         "again") from err
     if size > _MOST_BYTES:
         raise InputError(
             f"has {size:,} bytes; at most {_MOST_BYTES:,} are read", code="audit-file-too-large",
             where=str(path), hint="a prescription of one field is far smaller: name that file",
         )
-    return path.read_bytes()
+    return data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,10 +67,13 @@ class Packed:
 def loose_parts(path: Path) -> dict[str, bytes]:
     """The parts of the shapefile at `path` (.shp), by lower-case suffix; absent ones left out."""
     found: dict[str, bytes] = {}
-    if not path.parent.is_dir():
+    try:
+        beside = sorted(path.parent.iterdir())
+    except OSError:
         return found
-    for one in sorted(path.parent.iterdir()):
-        if one.is_file() and one.stem == path.stem and one.suffix.lower() in facts.SHAPEFILE_PARTS:
+    for one in beside:
+        own = one.stem == path.stem and one.suffix.lower() in facts.SHAPEFILE_PARTS
+        if own and os.path.isfile(one):
             found[one.suffix.lower()] = sized_bytes(one)
     return found
 
@@ -176,6 +186,14 @@ def _fiona_parts(geometry: object) -> list[_layers.Part]:
 def read_shapefile(path: Path, name: str, ledger: Ledger) -> Layer | None:
     """A loose shapefile by pyshp, and a second look by fiona."""
     layer = _shapefile.read(loose_parts(path), name, ledger)
-    if layer is not None:
-        second_look(str(path), name, layer, ledger)
+    if layer is None:
+        return None
+    # GDAL opens what lies beside the .shp by itself, and would wait for a pipe.
+    odd = [one.name for one in sorted(path.parent.iterdir())
+           if one.stem == path.stem and not os.path.isfile(one) and not os.path.isdir(one)]
+    if odd:
+        ledger.fault("unreadable", name, f"beside it lie what are no files: {', '.join(odd)}",
+                     todo="copy or export it again")
+    else:
+        second_look(str(path.resolve()), name, layer, ledger)
     return layer

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import tempfile
 from pathlib import Path
 
 from vrx.audit import _coverage, _crs, _geojson, _rates, _shapefile, _sources
@@ -50,7 +51,14 @@ def read_boundary(path: Path, ledger: Ledger) -> Layer | None:
 
 
 def _read(path: Path, ledger: Ledger) -> Layer | None:
-    if not path.is_file():
+    try:
+        there = path.is_file()
+    except OSError as err:  # a folder that is closed, a name longer than the system takes
+        raise InputError(
+            f"cannot be read: {err.strerror or err}", code="audit-unreadable", where=str(path),
+            hint="give yourself the right to read it, or mend its name",
+        ) from err
+    if not there:
         raise InputError(
             "is no file", code="audit-no-file", where=str(path),
             hint="name a .shp, a .zip or a .geojson; a run folder is audited as a whole",
@@ -91,7 +99,11 @@ def _read_zip(path: Path, ledger: Ledger) -> Layer | None:
     name = f"{path.name}/{stems[0]}.shp"
     layer = _shapefile.read(parts, name, ledger)
     if layer is not None:
-        _sources.second_look(f"zip://{path.resolve()}!{stems[0]}.shp", name, layer, ledger)
+        # By a plain name: "!" or "#" in the user's would be read as part of an address.
+        with tempfile.TemporaryDirectory(prefix="vrx-") as folder:
+            link = Path(folder) / "layer.zip"
+            link.symlink_to(path.resolve())
+            _sources.second_look(f"/vsizip/{link}/{stems[0]}.shp", name, layer, ledger)
     return _placed(layer, parts.get(".prj"), ledger)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -53,7 +54,7 @@ def audit_run(
     run = _files.find_run(folder, ledger)
     if run is None:
         return ledger.result(folder.resolve().name, record=True)
-    record = _record.parse((run / _record.NAME).read_bytes(), ledger)
+    record = _record.parse(_sources.sized_bytes(run / _record.NAME), ledger)
     if record is None:
         return ledger.result(run.resolve().name, record=True)
     _files.check_name(run, record.run, ledger)
@@ -72,8 +73,8 @@ def audit_run(
         _order.check_nutrients(record, layers[0], ledger)
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
-    if (run / _files.ORDER).is_file():
-        _order.check_csv((run / _files.ORDER).read_bytes(), _files.ORDER, record, ledger)
+    if os.path.isfile(run / _files.ORDER):
+        _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
     if delivered:
         _order.check_delivery(delivered, trade_tolerance_pct, record, ledger)
     return ledger.result(run.resolve().name, record=True)
@@ -95,10 +96,10 @@ def _layers_of(run: Path, record: _record.RunRecord, ledger: Ledger) -> list[Lay
     if loose or any(path.startswith("shapefile/") for path in record.files):
         layers.append(_sources.read_shapefile(run / _files.LOOSE, _files.LOOSE, ledger))
         _prj(loose.get(".prj"), _files.LOOSE, ledger)
-    if (run / _files.ZIP).is_file():
+    if os.path.isfile(run / _files.ZIP):
         layers.append(_zip(run / _files.ZIP, loose, ledger))
-    if (run / _files.GEOJSON).is_file():
-        data = (run / _files.GEOJSON).read_bytes()
+    if os.path.isfile(run / _files.GEOJSON):
+        data = _sources.sized_bytes(run / _files.GEOJSON)
         layers.append(_geojson.read(data, _files.GEOJSON, ledger))
     return [layer for layer in layers if layer is not None]
 
@@ -122,7 +123,7 @@ def _prj(data: bytes | None, shp: str, ledger: Ledger) -> None:
 
 
 def _zip(path: Path, loose: Mapping[str, bytes], ledger: Ledger) -> Layer | None:
-    held = _sources.packed(path.read_bytes(), _files.ZIP, ledger)
+    held = _sources.packed(_sources.sized_bytes(path), _files.ZIP, ledger)
     if held is None:
         return None
     names = {f"{facts.LAYER_NAME}{suffix}" for suffix in facts.SHAPEFILE_PARTS}

@@ -53,13 +53,17 @@ WGS84 = pyproj.CRS.from_epsg(4326)
 
 
 def transform_points(
-    easting: FloatArray, northing: FloatArray, *, source: pyproj.CRS, target: pyproj.CRS
+    easting: FloatArray, northing: FloatArray, *, source: pyproj.CRS, target: pyproj.CRS,
+    errcheck: bool = True,
 ) -> tuple[FloatArray, FloatArray]:
-    """Points from one CRS to another, easting or longitude first; arrays (n,)."""
+    """Points from one CRS to another, easting or longitude first; arrays (n,).
+
+    A point that PROJ has no answer for raises `ProjError`; without `errcheck` it becomes infinite.
+    """
     if easting.size == 1:
         # pyproj tries an array of one as a scalar first, of which numpy before 2.4 warns.
         easting, northing = easting.tolist(), northing.tolist()
-    east, north = _transformer(source, target).transform(easting, northing, errcheck=True)
+    east, north = _transformer(source, target).transform(easting, northing, errcheck=errcheck)
     return np.asarray(east, dtype=np.float64), np.asarray(north, dtype=np.float64)
 
 

@@ -7,6 +7,7 @@ import stat
 import struct
 import zipfile
 import zlib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO
@@ -69,12 +70,21 @@ def _part(name: str, folder: str, path: Path, member: str = "") -> Part:
 
 def require_file(path: Path) -> None:
     """Raise `InputError` with near names if nothing is there."""
-    if path.exists():
-        return
     folder = path.parent
-    names = sorted(p.name for p in folder.iterdir()) if folder.is_dir() else []
+    if not path.name:
+        raise InputError("is a folder, not a file", code="file-missing", where=str(path.resolve()),
+                         hint="name the file, or the folder by its name")
+    try:
+        if path.exists():
+            return
+        there = folder.is_dir()
+        names = sorted(p.name for p in folder.iterdir()) if there else []
+    except PermissionError as err:
+        raise _no_permission(path.name) from err
+    except OSError:  # a name or path longer than the system takes
+        there, names = True, []
     near = difflib.get_close_matches(path.name, names, n=3, cutoff=0.5)
-    if not folder.is_dir():
+    if not there:
         hint = f"the folder {folder.name!r} does not exist either"
     elif near:
         hint = "did you mean " + " or ".join(repr(name) for name in near) + "?"
@@ -145,6 +155,10 @@ def zip_members(source: Path | IO[bytes], *, where: str) -> list[tuple[str, Pure
             f"{MOST_ZIP_BYTES} bytes are read", code="zip-too-large", where=where,
             hint="zip only the files of this field",
         )
+    name, times = Counter(info.filename for info in infos).most_common(1)[0] if infos else ("", 0)
+    if times > 1:
+        raise InputError(f"holds {name!r} {times} times", code="file-name-twice", where=where,
+                         hint="only the last would be read: make the zip again")
     for info in infos:
         if info.file_size > max(_BOMB_BYTES, _BOMB_RATIO * info.compress_size):
             raise InputError(
@@ -206,6 +220,9 @@ def parts_of(path: Path) -> tuple[Part, ...]:
             return tuple(_part(p.name, "", p) for p in _own_kin(path, kin))
     except PermissionError as err:
         raise _no_permission(path.name) from err
+    except OSError as err:
+        raise InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable",
+                         where=path.name, hint="is its disk connected? Copy it again") from err
     return (_part(path.name, "", path),)
 
 

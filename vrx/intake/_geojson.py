@@ -11,7 +11,7 @@ import pyproj
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, parse_crs
-from vrx.intake._json import half_a_character
+from vrx.intake._json import half_a_character, no_key_twice
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, note
 
@@ -28,21 +28,12 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
             findings.append(note("geojson-nan", where, f"holds {text}, which is not legal JSON",
                                  done="read as missing"))
 
-    def once(items: list[tuple[str, Any]]) -> dict[str, Any]:
-        made = dict(items)
-        if len(made) < len(items):
-            keys = [key for key, _ in items]
-            twice = next(key for key in keys if keys.count(key) > 1)
-            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
-                             where=where, hint="one of the two would be lost: mend the file")
-        return made
-
     if not data.strip():
         raise InputError("is empty", code="file-empty", where=where, hint="copy it again")
     try:
         encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
         found = json.loads(data.decode(encoding), parse_constant=no_number,
-                           object_pairs_hook=once)
+                           object_pairs_hook=no_key_twice(where))
     except InputError:
         raise
     except UnicodeDecodeError as err:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
+from collections.abc import Callable
 from typing import Any
 
 from vrx.errors import InputError
@@ -21,20 +23,27 @@ def half_a_character(data: bytes, document: Any) -> bool:
     return False
 
 
+def no_key_twice(where: str) -> Callable[[list[tuple[str, Any]]], dict[str, Any]]:
+    """A hook for `json.loads` that raises `InputError` where it would keep the last of two."""
+
+    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(items)
+        if len(found) < len(items):
+            twice = Counter(key for key, _ in items).most_common(1)[0][0]
+            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
+                             where=where, hint="one of the two would be lost: mend the file")
+        return found
+
+    return pairs
+
+
 def read_json(data: bytes, *, where: str) -> Any:
     """Plain values. Raises `InputError` where `json` would lose a key or take NaN for a number."""
     if len(data) > MOST_JSON_BYTES:
         raise InputError(f"is larger than {MOST_JSON_BYTES >> 20} MiB", code="json-too-large",
                          where=where, hint="send the results of one field")
 
-    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
-        found = dict(items)
-        if len(found) < len(items):
-            keys = [key for key, _ in items]
-            twice = next(key for key in keys if keys.count(key) > 1)
-            raise InputError(f"has the key {twice!r} twice in one object", code="json-key-twice",
-                             where=where, hint="one of the two would be lost: mend the file")
-        return found
+    pairs = no_key_twice(where)
 
     def constant(word: str) -> Any:
         raise InputError(f"holds {word}, which is no number of JSON", code="json-broken",

@@ -223,11 +223,11 @@ def read_kml(data: bytes, *, file: str, name: str) -> tuple[Layer, ...]:
 
 def kml_texts(part: Part) -> list[tuple[str, str, bytes]]:
     """(file, layer name, bytes) of a .kml, or of every .kml in a .kmz inside a folder or a zip."""
-    if not part.member and part.path.stat().st_size > MOST_BYTES:
-        raise InputError(f"has {part.path.stat().st_size} bytes; at most {MOST_BYTES} are read",
+    data = part.read()
+    if len(data) > MOST_BYTES:
+        raise InputError(f"has {len(data)} bytes; at most {MOST_BYTES} are read",
                          code="xml-too-large", where=part.name,
                          hint="export only the features of this field")
-    data = part.read()
     if part.suffix == ".kml":
         return [(part.name, part.stem, data)]
     texts = []

@@ -44,19 +44,11 @@ def moved(
     east: FloatArray, north: FloatArray, crs: pyproj.CRS, field: Field
 ) -> tuple[FloatArray, FloatArray]:
     """Points in the field's CRS, infinite where PROJ has no answer."""
-    target = field_crs(field.crs_centre)
     try:
-        return transform_points(east, north, source=crs, target=target)
-    except ProjError:
-        pass
-    out = np.full((2, len(east)), np.inf)
-    for k in range(len(east)):
-        try:
-            one = transform_points(east[k : k + 1], north[k : k + 1], source=crs, target=target)
-        except ProjError:
-            continue
-        out[:, k] = one[0][0], one[1][0]
-    return out[0], out[1]
+        return transform_points(east, north, source=crs, target=field_crs(field.crs_centre),
+                                errcheck=False)
+    except ProjError:  # no way at all from the one to the other, such as from another planet
+        return np.full(len(east), np.inf), np.full(len(east), np.inf)
 
 
 def in_field_crs(places: Places, field: Field) -> tuple[FloatArray, FloatArray]:

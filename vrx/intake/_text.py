@@ -17,6 +17,11 @@ _MARKS = (
     (b"\xff\xfe", "utf-16", "UTF-16 LE"),
     (b"\xfe\xff", "utf-16", "UTF-16 BE"),
 )
+# A download that wanted a password first, a report printed to a file.
+_NO_TABLE = ((b"<!doctype html", "a web page"), (b"<html", "a web page"),
+             (b"%pdf-", "a printed page (PDF)"), (b"{\\rtf", "a text document (RTF)"),
+             (b"\x1f\x8b", "packed (gzip)"), (b"<?xml", "XML"),
+             (b"<modusresult", "a result file (give it the suffix .xml)"))
 
 
 def _wide_without_mark(data: bytes) -> str:
@@ -34,6 +39,11 @@ def _refuse_binary(data: bytes, where: str) -> None:
     if data.startswith(b"PK\x03\x04"):
         raise InputError("is a zip or workbook, not text", code="table-not-text", where=where,
                          hint="give it the suffix .xlsx or .zip that it had")
+    head = data[:512].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    for begins, what in _NO_TABLE:
+        if head.startswith(begins):
+            raise InputError(f"is {what}, not a table", code="table-not-text", where=where,
+                             hint="download or export the table itself, as CSV or .xlsx")
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         raise InputError("is a workbook of the old binary kind (.xls)", code="table-old-workbook",
                          where=where, hint="save it as .xlsx or .csv")
@@ -54,7 +64,13 @@ def decoded(data: bytes, *, where: str) -> tuple[str, str, list[Finding]]:
                                  hint="save it again as CSV, UTF-8") from err
     wide = _wide_without_mark(data)
     if wide:
-        return data.decode(wide, "strict" if len(data) % 2 == 0 else "ignore"), wide.upper(), [
+        try:
+            text = data.decode(wide)
+        except UnicodeDecodeError as err:
+            raise InputError(f"looks like {wide.upper()} but is not (byte {err.start})",
+                             code="table-encoding", where=where,
+                             hint="save it again as CSV, UTF-8") from err
+        return text, wide.upper(), [
             note("table-encoding", where, "has no byte order mark", done=f"read as {wide.upper()}")]
     if b"\x00" in data:
         raise InputError("holds NUL bytes, so it is not a text table", code="table-encoding",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import re
+import shutil
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -122,7 +125,9 @@ def _database_kind(geometry_type: object) -> str:
 
 
 def _unreadable(name: str, err: Exception) -> InputError:
-    return InputError(f"cannot be read: {err}", code="file-unreadable", where=name,
+    # Without the private folder's name.
+    why = re.sub(r"\S*/vrx-\w+/layer(\.\w+)", r"the file", str(err))
+    return InputError(f"cannot be read: {why}", code="file-unreadable", where=name,
                       hint="open and save it again, or export it as GeoJSON")
 
 
@@ -137,7 +142,7 @@ def _databases(parts: tuple[Part, ...]) -> list[Candidate]:
         with _on_disk(part) as path:
             try:
                 names = pyogrio.list_layers(path)
-            except (DataSourceError, DataLayerError) as err:
+            except (DataSourceError, DataLayerError, UnicodeError) as err:
                 raise _unreadable(part.name, err) from err
         found += [
             Candidate(file=part.name, name=str(name), kind=_database_kind(kind),
@@ -147,19 +152,51 @@ def _databases(parts: tuple[Part, ...]) -> list[Candidate]:
     return found
 
 
+_COMPANIONS = ("-wal", "-journal")
+
+
+def _in_use(path: Path) -> bool:
+    """True for a database with a log beside it, or whose header asks for one (SQLite format)."""
+    with path.open("rb") as stream:
+        wal = stream.read(20)[18:20] == b"\x02\x02"
+    return wal or any(os.path.exists(f"{path}{more}") for more in _COMPANIONS)
+
+
 class _on_disk:  # noqa: N801 - a context manager
-    """A path to a part; a zip member is written to a private folder and removed again."""
+    """A path to a part in a private folder: a link, or a zip member that is removed again.
+
+    Never the user's own path: in a name, "!", ";" or "://" would be read as parts of an address.
+    """
 
     def __init__(self, part: Part) -> None:
         self.part = part
         self.folder: tempfile.TemporaryDirectory[str] | None = None
 
     def __enter__(self) -> Path:
-        if not self.part.member:
-            return self.part.path
         self.folder = tempfile.TemporaryDirectory(prefix="vrx-")
+        try:
+            return self._made()
+        except OSError as err:
+            self.folder.cleanup()
+            raise _unreadable(self.part.name, err) from err
+        except InputError:
+            self.folder.cleanup()
+            raise
+
+    def _made(self) -> Path:
+        assert self.folder is not None  # noqa: S101 - made by the caller
         path = Path(self.folder.name) / f"layer{self.part.suffix}"
-        path.write_bytes(self.part.read())
+        own = self.part.path
+        if self.part.member:
+            path.write_bytes(self.part.read())
+        elif _in_use(own):
+            # Beside a database in use even a reader leaves files or mends it: not in the user's
+            # folder.
+            for more in ("", *_COMPANIONS):
+                if os.path.isfile(f"{own}{more}"):
+                    shutil.copyfile(f"{own}{more}", f"{path}{more}")
+        else:
+            path.symlink_to(self.part.path.resolve())
         return path
 
     def __exit__(self, *_: object) -> None:
@@ -169,12 +206,13 @@ class _on_disk:  # noqa: N801 - a context manager
 
 def _read_database(part: Part, name: str) -> Layer:
     import shapely
-    from pyogrio.errors import DataLayerError, DataSourceError
+    from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
     with _on_disk(part) as path:
         try:
             meta, blobs, values, curved = read_with_arcs(path, layer=name)
-        except (DataSourceError, DataLayerError) as err:
+        except (DataSourceError, DataLayerError, FeatureError, UnicodeError) as err:
+            # UnicodeError: text in the database, or a path, that is no UTF-8.
             raise _unreadable(part.name, err) from err
     columns = tuple(str(column) for column in meta["fields"])
     crs, fault = None, None

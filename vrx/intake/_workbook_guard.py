@@ -35,6 +35,9 @@ def guarded(data: bytes, *, where: str) -> bool:
                 f"unpacks to {total:,} bytes in {len(infos)} parts; at most {MOST_BOOK_BYTES:,} "
                 f"bytes and {MOST_BOOK_PARTS} parts are read", code="workbook-too-large",
                 where=where, hint="save the sheet as .csv")
+        if len({info.filename for info in infos}) < len(infos):
+            raise InputError("holds one of its parts twice", code="workbook-broken", where=where,
+                             hint="save it again from a spreadsheet program, or as .csv")
         for info in infos:
             # Every part is unpacked within its stated size once: openpyxl has no such bound.
             content = member_bytes(archive, info, where=where)

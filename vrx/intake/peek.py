@@ -90,7 +90,8 @@ def peek_table(path: Path, *, sheet: str | None = None, layer: str | None = None
     path = Path(path)
     table = read_table(path, sheet=sheet, layer=layer)
     points = False
-    if table.kind != KIND and is_vector(path):
+    # A zip or a folder can hold a plain table: only layers of a vector file have geometry.
+    if table.kind != KIND and is_vector(path) and table.source.startswith("layer "):
         found = [c for c in candidates(path) if layer in {None, c.name, c.file}]
         points = any(c.kind == "point" for c in found)
     decimal, said = decimal_mark(table, SoilSpec())

@@ -18,7 +18,7 @@ from vrx.errors import InputError
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
 from vrx.intake._blocks import LITTLE_COVERED, covered_share, field_cells
 from vrx.intake._crs import same_system
-from vrx.intake._files import require_file
+from vrx.intake._files import require_file, require_size
 from vrx.intake._fills import NoData, require_no_fill, unmeasured, zero_background
 from vrx.model import Field, Finding, FloatArray, Grid, LayerGrid, note, warn
 
@@ -116,6 +116,10 @@ def opened_raster(path: Path) -> Iterator[Any]:
     from rasterio.io import DatasetReader
 
     require_file(path)
+    require_size(path)
+    if path.is_dir():
+        raise InputError("is a folder, not a raster", code="raster-unreadable", where=path.name,
+                         hint="give the file itself")
     if path.suffix.lower() == ".zip":
         raise InputError("is a zip", code="raster-unreadable", where=path.name,
                          hint="unpack the raster beside the plan and name it")
@@ -125,7 +129,8 @@ def opened_raster(path: Path) -> Iterator[Any]:
             # rasterio.open takes one driver only; without an Env none is registered.
             with Env(), DatasetReader(str(path), driver=list(DRIVERS)) as source:
                 yield source
-    except RasterioError as err:
+    except (RasterioError, UnicodeError) as err:
+        # UnicodeError: names of systems and units in the file, or a path, that are no UTF-8.
         said = str(err).replace(str(path), path.name)
         raise InputError(f"cannot be read as a raster: {said}", code="raster-unreadable",
                          where=path.name, hint="save it as GeoTIFF") from err

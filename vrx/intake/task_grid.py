@@ -14,7 +14,8 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.iso11783 import rate_from_raw
-from vrx.intake._kml_xml import xml_tree
+from vrx.intake._files import require_size
+from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.model import FloatArray, IntArray
 from vrx.model.arrays import array_value
 
@@ -56,9 +57,32 @@ class TaskGrid:
         return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
 
 
+def _unreadable(where: str, err: OSError) -> InputError:
+    return InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable", where=where,
+                      hint="give yourself the right to read it, or copy it again")
+
+
+def _bytes(path: Path, most: int) -> bytes:
+    """All bytes of a regular file, of at most `most`."""
+    require_size(path)
+    try:
+        if path.stat().st_size > most:
+            raise InputError(f"has more than {most:,} bytes", code="task-grid-size",
+                             where=path.name, hint=_AGAIN)
+        return path.read_bytes()
+    except OSError as err:
+        raise _unreadable(path.name, err) from err
+
+
 def _find(folder: Path, name: str) -> Path:
     """A file by its name in either case."""
-    found = sorted(p for p in folder.iterdir() if p.name.upper() == name.upper())
+    try:
+        found = sorted(p for p in folder.iterdir() if p.name.upper() == name.upper())
+    except OSError as err:
+        raise _unreadable(str(folder), err) from err
+    if len(found) > 1:
+        raise InputError(f"{' and '.join(p.name for p in found)} differ in case only",
+                         code="file-name-twice", where=str(folder), hint="keep the right one")
     if not found:
         raise InputError(f"{name} is missing", code="task-file-missing", where=str(folder),
                          hint=_AGAIN)
@@ -100,11 +124,11 @@ def _zones(task: Element, where: str) -> dict[int, dict[str, int]]:
 
 
 def _cells(path: Path, *, count: int, size: int, where: str) -> IntArray:
-    held = path.stat().st_size
-    if held != count * size:
-        raise InputError(f"{path.name} has {held} bytes, the task needs {count * size}",
+    data = _bytes(path, MOST_CELLS * size)
+    if len(data) != count * size:
+        raise InputError(f"{path.name} has {len(data)} bytes, the task needs {count * size}",
                          code="task-grid-size", where=where, hint=_AGAIN)
-    return np.frombuffer(path.read_bytes(), dtype="<i4" if size == 4 else "u1").astype(np.int64)
+    return np.frombuffer(data, dtype="<i4" if size == 4 else "u1").astype(np.int64)
 
 
 def _by_code(cells: IntArray, zones: dict[int, dict[str, int]], where: str
@@ -164,13 +188,17 @@ def read_task_grids(*, path: Path) -> tuple[TaskGrid, ...]:
     with a document type, missing files, binaries of another size than the task says, zones that are
     not defined, tasks in files of their own (XFR), and folders without a grid.
     """
-    inner = [p for p in sorted(path.iterdir()) if p.is_dir() and p.name.upper() == "TASKDATA"] \
-        if path.is_dir() else []
-    folder = inner[0] if inner else path
-    if not folder.is_dir():
+    try:
+        inner = [p for p in sorted(path.iterdir()) if p.is_dir() and p.name.upper() == "TASKDATA"] \
+            if path.is_dir() else []
+        folder = inner[0] if inner else path
+        there = folder.is_dir()
+    except OSError as err:
+        raise _unreadable(str(path), err) from err
+    if not there:
         raise InputError("is no folder", code="task-file-missing", where=str(path), hint=_AGAIN)
     record = _find(folder, _RECORD)
-    root = xml_tree(record.read_bytes(), where=record.name)
+    root = xml_tree(_bytes(record, MOST_BYTES), where=record.name)
     outside = [x.get("A") or "" for x in root.iter("XFR") if (x.get("A") or "").startswith("TSK")]
     if outside:
         raise InputError(f"keeps tasks in files of their own ({', '.join(outside)})",

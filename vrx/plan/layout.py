@@ -73,7 +73,7 @@ class Layout(Section):
 
 def _document(path: Path) -> dict[str, Any]:
     """A column map as plain values, checked. Raises `PlanError`."""
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise PlanError("there is no such column map", code="plan-layout-missing", where=str(path),
                         hint="name it in [soil] as layout, relative to the plan; one is made by "
                         "vrx check FOLDER --save-layout FILE")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from vrx.errors import PlanError, RuleError
+from vrx.formats.toml_file import toml_bytes, toml_document
 from vrx.model import Material
 
 OWN_LIST = Path(__file__).with_name("materials.toml")
@@ -174,23 +174,19 @@ def _plain(name: str) -> str:
 
 
 def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise RuleError(
-            f"the materials list cannot be read ({error.strerror})", code="material-file",
-            where=str(path), hint="check the path in the plan",
-        ) from error
+    def refuse(what: str, hint: str) -> RuleError:
+        return RuleError(f"the materials list {what}", code="material-file", where=str(path),
+                         hint=hint)
+
+    return toml_bytes(path, refuse=refuse)
 
 
 def _parse(path: Path) -> tuple[Material, ...]:
-    try:
-        raw = tomllib.loads(_read(path).decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RuleError(
-            f"the materials list is not valid TOML: {error}", code="material-file",
-            where=path.name, hint="save it as UTF-8 text and mend the line named",
-        ) from error
+    def refuse(what: str, hint: str) -> RuleError:
+        return RuleError(f"the materials list {what}", code="material-file", where=path.name,
+                         hint=hint)
+
+    raw = toml_document(_read(path), refuse=refuse)
     try:
         checked = _List.model_validate(raw)
     except ValidationError as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
+import os
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from vrx.errors import RuleError
+from vrx.formats.toml_file import toml_bytes, toml_document
 from vrx.rules.book import Book
 from vrx.rules.faults import explained
 
@@ -35,13 +36,10 @@ def load_books(folders: Sequence[Path] = ()) -> Mapping[str, Book]:
 
 def read_book(path: Path) -> Book:
     """One rule-book file of a user. RuleError as for `load_books`."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise RuleError(
-            f"cannot be read: {error.strerror or error}", code="rules-file", where=str(path),
-            hint="check the path and the rights of the file",
-        ) from error
+    def refuse(what: str, hint: str) -> RuleError:
+        return RuleError(what, code="rules-file", where=str(path), hint=hint)
+
+    raw = toml_bytes(path, refuse=refuse)
     return parse_book(raw, file=str(path), origin="user")
 
 
@@ -89,13 +87,18 @@ def _built_in() -> Mapping[str, Book]:
 
 
 def _files(path: Path) -> list[Path]:
-    if path.is_dir():
-        found = sorted(path.glob("*.toml"))
+    try:
+        there, folder = os.path.lexists(path), path.is_dir()
+        found = sorted(p for p in path.iterdir() if p.match("*.toml")) if folder else []
+    except OSError as error:
+        raise RuleError(f"cannot be read: {error.strerror or error}", code="rules-file",
+                        where=str(path), hint="give yourself the right to read it") from error
+    if folder:
         if not found:
             raise RuleError("the folder holds no .toml file", code="rules-folder-empty",
                             where=str(path), hint="put rule books there, or leave the folder out")
         return found
-    if not path.exists():
+    if not there:
         raise RuleError("no such folder or file", code="rules-file", where=str(path),
                         hint="check the path in the plan's list of rule books")
     return [path]
@@ -115,14 +118,10 @@ def _add(books: dict[str, Book], book: Book) -> None:
 def _validated(raw: bytes, file: str, model: type[Any]) -> Any:
     from pydantic import ValidationError
 
-    try:
-        content = tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise RuleError(f"not UTF-8 text: {error.reason} at byte {error.start}",
-                        code="rules-file", where=file, hint="save the file as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise RuleError(f"not valid TOML: {error}", code="rules-toml", where=file,
-                        hint="correct the line named") from error
+    def refuse(what: str, hint: str) -> RuleError:
+        return RuleError(what, code="rules-toml", where=file, hint=hint)
+
+    content = toml_document(raw, refuse=refuse)
     try:
         return model.model_validate(content)
     except ValidationError as error:

@@ -138,10 +138,13 @@ def _head(part: Part, needed: Sequence[str]) -> tuple[Table, int, int]:
     if part.member:
         data = part.read()
     else:
-        if part.path.stat().st_size > MOST_FILE_BYTES:
-            part.read()  # raises with its own words
-        with part.path.open("rb") as stream:
-            data = stream.read(_HEAD_BYTES)
+        try:
+            if part.path.stat().st_size > MOST_FILE_BYTES:
+                part.read()  # raises with its own words
+            with part.path.open("rb") as stream:
+                data = stream.read(_HEAD_BYTES)
+        except OSError:
+            data = part.read()  # raises with its own words
     wide = data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:200]
     if wide and not part.member:
         data = part.read()

@@ -1,0 +1,248 @@
+"""Every reader of users' files, with the whole files that it reads rightly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import wholes
+
+from vrx.audit import audit_file
+from vrx.geo import grid_over
+from vrx.intake import (
+    AppliedSpec,
+    ColumnSpec,
+    LogColumn,
+    PlaceColumns,
+    PointSpec,
+    SoilSpec,
+    YieldSpec,
+    applied_totals,
+    peek_boundary,
+    peek_table,
+    read_boundary,
+    read_exclusions,
+    read_point_layer,
+    read_polygons,
+    read_raster_layer,
+    read_soil,
+    read_task_grids,
+    read_yield_logs,
+)
+from vrx.model import Field, Grid
+from vrx.plan.layout import with_layout
+from vrx.plan.load import load_plan
+from vrx.products import load_materials
+from vrx.rules import load_books
+
+K = ColumnSpec(column="K_ppm", unit="ppm", form="K", extractant="mehlich-3", depth_in=(0.0, 6.0))
+POINTS = SoilSpec(columns={"potassium": K}, id_column="sample_id", date_column="date",
+                  depth_column="depth")
+SOIL = replace(POINTS, longitude_column="lon", latitude_column="lat")
+UTM = SoilSpec(columns={"potassium": K}, easting_column="e", northing_column="n",
+               zone_column="zone", sampled_on=date(2026, 10, 1))
+MODUS = SoilSpec(columns={"potassium": ColumnSpec(column="S-K-M3.04", unit="ppm", form="K",
+                                                  extractant="mehlich-3", depth_in=(0.0, 6.0))},
+                 point_order="longitude latitude")
+SLIM = replace(MODUS, longitude_column="longitude", latitude_column="latitude")
+PLACES = PlaceColumns(longitude_column="lon", latitude_column="lat")
+YIELD = YieldSpec(amount=LogColumn(column="yield", unit="t/ha"), places=PLACES, moisture_pct=12.0,
+                  time=LogColumn(column="t", unit="s"), pass_column="pass")
+APPLIED = AppliedSpec(
+    applied=LogColumn(column="applied", unit="lb/ac"), places=PLACES, master_column="master",
+    width=LogColumn(column="width", unit="m"), speed=LogColumn(column="speed", unit="m/s"),
+    time=LogColumn(column="t", unit="s"), pass_column="pass")
+LAYER = PointSpec(name="EC", value=LogColumn(column="yield", unit="mS/m"), places=PLACES)
+BY_SHAPE = PointSpec(name="EC", value=LogColumn(column="K_ppm", unit="mS/m"), places=PlaceColumns())
+
+
+@cache
+def the_field(folder: Path) -> Field:
+    """The square as a field; `folder` takes its file."""
+    path = folder / "field.geojson"
+    path.write_bytes(wholes.geojson())
+    return read_boundary(path=path, name="F")
+
+
+@cache
+def the_grid(folder: Path) -> Grid:
+    """A grid over the square."""
+    return grid_over(the_field(folder).boundary, cell_m=40.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """A reader, its whole files by suffix, and what of a result must be equal for equal content.
+
+    `place(folder, stem, data, suffix)` puts a file, with its kin, and returns the path to read.
+    `tells` is for readers that put damage into their result instead of raising: it must be told.
+    """
+
+    read: Callable[[Path, Path, str], Any]
+    wholes: Callable[[], dict[str, bytes]]
+    figure: Callable[[Any], object]
+    place: Callable[[Path, str, bytes, str], Path] = field(
+        default_factory=lambda: placed)
+    tells: Callable[[Any], bool] | None = None
+    kin: dict[str, Callable[[], dict[str, bytes]]] = field(default_factory=dict)
+
+
+def placed(folder: Path, stem: str, data: bytes, suffix: str) -> Path:
+    """A lone file."""
+    path = folder / f"{stem}{suffix}"
+    path.write_bytes(data)
+    return path
+
+
+def _tasked(folder: Path, stem: str, data: bytes, suffix: str) -> Path:
+    """A task folder; its record is what the data stand for, unless the suffix says the cells."""
+    own = folder / (stem or "x")
+    own.mkdir(exist_ok=True)
+    (own / "TASKDATA.XML").write_bytes(data if suffix != ".BIN" else wholes.task_xml())
+    (own / "GRD00007.BIN").write_bytes(data if suffix == ".BIN" else wholes.TASK_CELLS)
+    return own
+
+
+def _soil(path: Path, home: Path, suffix: str) -> Any:
+    spec = {".gpkg": POINTS, ".geojson": POINTS, ".shp": POINTS, ".xml": MODUS, ".json": SLIM,
+            }.get(suffix, SOIL)
+    return read_soil(path=path, field=the_field(home), spec=spec)
+
+
+def _points(path: Path, home: Path, suffix: str) -> Any:
+    spec = LAYER if suffix not in {".gpkg", ".geojson", ".shp"} else BY_SHAPE
+    return read_point_layer(path=path, field=the_field(home), grid=the_grid(home), spec=spec)
+
+
+def _raster(path: Path, home: Path, _: str) -> Any:
+    return read_raster_layer(path=path, field=the_field(home), grid=the_grid(home), name="z",
+                             unit="m")
+
+
+def _boundary(path: Path, *_: object) -> Any:
+    return read_boundary(path=path, name="F", several="join", inside_polygons="keep")
+
+
+def book_of(data: bytes) -> bytes:
+    """A workbook of the text table in `data`."""
+    import io
+
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for line in data.decode().splitlines():
+        book.active.append(line.split(","))
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+@cache
+def _samples() -> dict[str, bytes]:
+    return {".csv": wholes.table(), ".txt": wholes.table("\t"),
+            ".xlsx": wholes.zipped(wholes.book_parts()), ".gpkg": wholes.geopackage("points"),
+            ".shp": wholes.points_shapefile()[".shp"], ".xml": wholes.modus_xml(),
+            ".json": wholes.modus_json(), ".geojson": points_geojson(),
+            ".zip": wholes.zipped({"a.csv": wholes.table()})}
+
+
+@cache
+def points_geojson() -> bytes:
+    """The nine samples as GeoJSON."""
+    import json
+
+    features = []
+    for line in wholes.table().decode().splitlines()[1:]:
+        name, lat, lon, day, depth, value = line.split(",")
+        features.append({
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": [float(lon), float(lat)]},
+            "properties": {"sample_id": name, "date": day, "depth": depth, "K_ppm": float(value)}})
+    return json.dumps({"type": "FeatureCollection", "features": features}).encode()
+
+
+@cache
+def _outlines() -> dict[str, bytes]:
+    return {".geojson": wholes.geojson(), ".shp": wholes.shapefile_parts()[".shp"],
+            ".gpkg": wholes.geopackage(), ".kml": wholes.kml(),
+            ".kmz": wholes.zipped({"doc.kml": wholes.kml()}),
+            ".zip": wholes.zipped({f"s{k}": v for k, v in wholes.shapefile_parts().items()})}
+
+
+@cache
+def _logs() -> dict[str, bytes]:
+    return {".csv": wholes.machine_log(), ".txt": wholes.machine_log().replace(b",", b"\t"),
+            ".xlsx": book_of(wholes.machine_log()),
+            ".zip": wholes.zipped({"a.csv": wholes.machine_log()})}
+
+
+@cache
+def _layers() -> dict[str, bytes]:
+    return {**_logs(), ".gpkg": wholes.geopackage("points"), ".geojson": points_geojson(),
+            ".shp": wholes.points_shapefile()[".shp"]}
+
+
+def _audited() -> dict[str, bytes]:
+    return {key: _outlines()[key] for key in (".geojson", ".shp", ".zip")}
+
+
+def _layout(path: Path, *_: object) -> Any:
+    return with_layout({"soil": {"layout": str(path.absolute())}}, folder=path.parent)
+
+
+_SHAPE = {".shp": wholes.shapefile_parts}
+_POINT = {".shp": wholes.points_shapefile}
+READERS: dict[str, Reader] = {
+    "read_soil": Reader(read=_soil, wholes=_samples, kin=_POINT,
+                        figure=lambda r: len(r.sample_id)),
+    "peek_table": Reader(read=lambda p, *_: peek_table(p), wholes=_samples, kin=_POINT,
+                         figure=lambda r: r.rows),
+    "read_boundary": Reader(read=_boundary, wholes=_outlines, kin=_SHAPE,
+                            figure=lambda r: round(r.area_ac, 6)),
+    "peek_boundary": Reader(
+        read=lambda p, *_: peek_boundary(p), wholes=_outlines, kin=_SHAPE,
+        figure=lambda r: round(sum(x.area_ac or 0 for x in r.layers), 6),
+        tells=lambda r: any(x.severity == "stop" or x.code for y in r.layers for x in y.findings)),
+    "read_polygons": Reader(
+        read=lambda p, home, _: read_polygons(path=p, field=the_field(home)), wholes=_outlines,
+        kin=_SHAPE, figure=lambda r: round(sum(x.area for x in r[0]), 2)),
+    "read_exclusions": Reader(read=lambda p, *_: read_exclusions(path=p), wholes=_outlines,
+                              kin=_SHAPE, figure=lambda r: len(r[0])),
+    "read_yield_logs": Reader(
+        read=lambda p, home, _: read_yield_logs(path=p, field=the_field(home), spec=YIELD),
+        wholes=_logs, figure=lambda r: sum(len(x.record) for x in r)),
+    "read_point_layer": Reader(read=_points, wholes=_layers, kin=_POINT,
+                               figure=lambda r: int(r.count.sum())),
+    "read_raster_layer": Reader(read=_raster, wholes=lambda: {".tif": wholes.raster()},
+                                figure=lambda r: int(r.count.sum())),
+    "applied_totals": Reader(
+        read=lambda p, home, _: applied_totals(path=p, field=the_field(home), spec=APPLIED),
+        wholes=_logs, figure=lambda r: round(r.product, 6)),
+    "read_task_grids": Reader(
+        read=lambda p, *_: read_task_grids(path=p), place=_tasked,
+        wholes=lambda: {".XML": wholes.task_xml(), ".BIN": wholes.TASK_CELLS},
+        figure=lambda r: [x.raw.tolist() for x in r]),
+    "load_plan": Reader(read=lambda p, *_: load_plan(p), wholes=lambda: {".toml": wholes.plan()},
+                        figure=lambda r: r.field.name),
+    "layout": Reader(read=_layout, wholes=lambda: {".toml": wholes.layout()},
+                     figure=lambda r: r["soil"]["id_column"]),
+    "load_books": Reader(read=lambda p, *_: load_books([p]),
+                         wholes=lambda: {".toml": wholes.book()}, figure=len),
+    "load_materials": Reader(read=lambda p, *_: load_materials([p]),
+                             wholes=lambda: {".toml": wholes.materials()}, figure=len),
+    "audit_file": Reader(read=lambda p, *_: audit_file(path=p), wholes=_audited, kin=_SHAPE,
+                         figure=lambda r: len(r.faults), tells=lambda r: bool(r.faults)),
+    "audit_boundary": Reader(
+        read=lambda p, home, _: audit_file(path=_own(home), boundary=p), wholes=_audited,
+        kin=_SHAPE, figure=lambda r: len(r.faults), tells=lambda r: bool(r.faults)),
+}
+
+
+def _own(home: Path) -> Path:
+    the_field(home)
+    return home / "field.geojson"
+
