@@ -28,12 +28,19 @@ class Zone:
 class Zones:
     """A coverage of the field: no gap, no overlap, shared edges equal vertex by vertex.
 
-    `basis` says in words what the zones were made from.
+    `basis` says in words what the zones were made from. `highest_id` is the highest id that was
+    ever given, 0 for that of the zones: ids of zones that were split or merged away stay retired.
     """
 
     zones: tuple[Zone, ...]
     basis: str
     findings: tuple[Finding, ...] = ()
+    highest_id: int = 0
+
+    @property
+    def next_id(self) -> int:
+        """The first id that no zone has or had."""
+        return max(self.highest_id, *(zone.zone_id for zone in self.zones)) + 1
 
     @property
     def area_ac(self) -> float:
