@@ -17,7 +17,8 @@ _ON_M = 1e-6
 
 
 def redrawn(
-    zones: Zones, field: Field, *, one: int, two: int, line: shapely.LineString, reach_m: float
+    zones: Zones, field: Field, *, one: int, two: int, line: shapely.LineString, reach_m: float,
+    everyone: bool,
 ) -> tuple[Cut, IntArray]:
     """The two zones and their neighbours cut along the line, and the owners (n,) of the faces.
 
@@ -28,7 +29,7 @@ def redrawn(
     whole = shapely.coverage_union_all(np.array([zone.polygon, other.polygon], dtype=object))
     edge = shapely.boundary(whole)
     line = carried(line, whole, shapely.union_all([edge, *arcs]), reach_m)
-    found = cut(zones, field, area=[one, two], line=line)
+    found = cut(zones, field, area=[one, two], line=line, everyone=everyone)
     pairs, openness = _border_pairs(found, one, two, arcs)
     best: tuple[float, IntArray] | None = None
     for stretches in _replaced(line, arcs, edge):

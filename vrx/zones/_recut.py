@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,10 +82,25 @@ def carried(
     return shapely.LineString([*before, *points, *after])
 
 
+def first_that_holds(edit: Callable[..., Zones]) -> Zones:
+    """An edit that cuts with the neighbours only, else, should it fail, with all zones noded.
+
+    Noding may move a corner by its last bits where edges nearly touch; with all zones noded it does
+    so in every zone that has it.
+    """
+    try:
+        return edit(everyone=False)
+    except ComputeError:
+        return edit(everyone=True)
+
+
 def cut(
-    zones: Zones, field: Field, *, area: Sequence[int], line: shapely.Geometry
+    zones: Zones, field: Field, *, area: Sequence[int], line: shapely.Geometry, everyone: bool
 ) -> Cut:
-    """Cut the zones at the positions `area` along a line; their neighbours get its new corners."""
+    """Cut the zones at the positions `area` along a line; their neighbours get its new corners.
+
+    With `everyone` all other zones are noded along, not only the neighbours.
+    """
     polygons = np.array([zone.polygon for zone in zones.zones], dtype=object)
     chosen = polygons[list(area)]
     whole = chosen[0] if len(chosen) == 1 else shapely.coverage_union_all(chosen)
@@ -95,6 +110,8 @@ def cut(
              if part.geom_type == "LineString" and part.length > 0]
     beside = shapely.STRtree(polygons).query(whole, predicate="intersects")
     involved = np.union1d(beside, np.array(area, dtype=np.int64))
+    if everyone:
+        involved = np.arange(len(polygons))
     # Noded at once with the neighbours: no edge is made twice.
     faces, points = noded_faces(
         [*shapely.boundary(polygons[involved]), *lines], field.boundary
@@ -144,9 +161,15 @@ def dissolved(
     made = dict(zip(keys.tolist(), dissolve(list(found.faces), owner), strict=True))
     for position in set(np.unique(found.held).tolist()) - set(area):
         old = zones.zones[position].polygon
-        if shapely.get_num_coordinates(made[position]) == shapely.get_num_coordinates(old):
+        if same_outline(made[position], old):
             del made[position]
     return made
+
+
+def same_outline(one: shapely.Geometry, other: shapely.Geometry) -> bool:
+    """Whether two polygons are equal to the last bit of every corner."""
+    return bool(shapely.equals_exact(
+        shapely.normalize(one), shapely.normalize(other), tolerance=0.0))
 
 
 def rebuilt(

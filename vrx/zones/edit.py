@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -27,8 +28,10 @@ from vrx.zones._recut import (
     checked_line,
     cut,
     dissolved,
+    first_that_holds,
     position_of,
     rebuilt,
+    same_outline,
     without_slivers,
 )
 from vrx.zones._split import pieces_of
@@ -57,7 +60,14 @@ def split_zone(
     zone = zones.zones[position]
     line = checked_line(line)
     line = carried(line, zone.polygon, shapely.boundary(zone.polygon), reach_m)
-    found = cut(zones, field, area=[position], line=line)
+    return first_that_holds(partial(_split, zones, field, position, line))
+
+
+def _split(
+    zones: Zones, field: Field, position: int, line: shapely.LineString, *, everyone: bool
+) -> Zones:
+    zone = zones.zones[position]
+    found = cut(zones, field, area=[position], line=line, everyone=everyone)
     own = np.flatnonzero(found.held == position)
     owner = found.held.copy()
     owner[own] = len(zones.zones) + np.arange(len(own))
@@ -174,11 +184,15 @@ def redraw_border(
         ComputeError: `edit-failed`, no true coverage.
     """
     one, two = (position_of(zones, zone_id) for zone_id in between)
-    found, owner = redrawn(
-        zones, field, one=one, two=two, line=checked_line(line), reach_m=reach_m
-    )
-    made = dissolved(zones, found, owner, [one, two])
-    return rebuilt(zones, field, _put(zones, made, {}))
+    line = checked_line(line)
+
+    def edit(*, everyone: bool) -> Zones:
+        found, owner = redrawn(
+            zones, field, one=one, two=two, line=line, reach_m=reach_m, everyone=everyone)
+        return rebuilt(
+            zones, field, _put(zones, dissolved(zones, found, owner, [one, two]), {}))
+
+    return first_that_holds(edit)
 
 
 def assign_area(
@@ -197,10 +211,17 @@ def assign_area(
     """
     target = position_of(zones, zone_id)
     area = _checked_area(area, field)
+    return first_that_holds(partial(_assign, zones, field, target, area))
+
+
+def _assign(
+    zones: Zones, field: Field, target: int, area: shapely.Geometry, *, everyone: bool
+) -> Zones:
     polygons = np.array([zone.polygon for zone in zones.zones], dtype=object)
     touched = shapely.STRtree(polygons).query(area, predicate="intersects")
     reached = np.union1d(touched, [target])
-    found = cut(zones, field, area=reached.tolist(), line=shapely.boundary(area))
+    found = cut(zones, field, area=reached.tolist(), line=shapely.boundary(area),
+                everyone=everyone)
     shapely.prepare(area)
     inside = shapely.intersects(area, shapely.point_on_surface(found.faces))
     given = inside & np.isin(found.held, reached)
@@ -211,9 +232,7 @@ def assign_area(
     made = dissolved(zones, found, owner, reached.tolist())
     # Zones that the polygon only touched are as they were.
     for position in set(reached.tolist()) & set(made):
-        same = np.array_equal(found.held == position, owner == position)
-        old = zones.zones[position].polygon
-        if same and shapely.get_num_coordinates(made[position]) == shapely.get_num_coordinates(old):
+        if same_outline(made[position], zones.zones[position].polygon):
             del made[position]
     emptied = [int(p) for p in reached if not (owner == p).any()]
     gone: dict[int, list[Zone]] = {position: [] for position in emptied}
