@@ -53,10 +53,9 @@ def redrawn(
 def _arcs(zone: Zone, other: Zone) -> list[shapely.LineString]:
     """The stretches of the border of two zones, each as long as it goes."""
     shared = shapely.intersection(
-        shapely.boundary(zone.polygon), shapely.boundary(other.polygon)) if zone is not other \
-        else shapely.LineString()
+        shapely.boundary(zone.polygon), shapely.boundary(other.polygon))
     lines = [part for part in shapely.get_parts(shared) if part.geom_type == "LineString"]
-    if not lines:
+    if not lines or zone is other:
         raise InputError(
             f"zones {zone.letter} and {other.letter} share no edge", code="edit-border-none",
             where=f"zones {zone.letter} and {other.letter}", hint="name two neighbours",

@@ -44,14 +44,15 @@ def target_of(
     at = np.flatnonzero((outer == corner).all(axis=1))
     if len(at) == 0:
         return wanted
-    own = shapely.get_coordinates(field.boundary)
-    if (np.hypot(*(own - corner).T) < _SAME_M).any():
-        raise InputError("this is a corner of the field itself, which does not move",
-                         code="edit-corner-field", where="zones",
-                         hint="move a corner of a border between zones")
     # Ends of outer edges stand in two halves: starts, then ends.
     half = len(outer) // 2
     ends = outer[np.where(at < half, at + half, at - half)]
+    own = shapely.get_coordinates(field.boundary)
+    bend = shapely.LineString([ends[0], ends[-1]]).distance(shapely.Point(corner))
+    if (np.hypot(*(own - corner).T) < _SAME_M).any() and bend > _SAME_M:
+        raise InputError("this is a corner of the field itself, which does not move",
+                         code="edit-corner-field", where="zones",
+                         hint="move a corner of a border between zones")
     run = shapely.LineString([ends[0], corner, ends[-1]])
     placed = run.project(shapely.Point(wanted))
     if len(ends) != 2 or not 0.0 < placed < run.length:

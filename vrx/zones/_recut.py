@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from vrx.errors import ComputeError, InputError, VrxError
-from vrx.geo import area_ac, coverage_trouble, dissolve, round_coverage, shared_edges, to_lonlat
+from vrx.geo import (
+    area_ac,
+    coverage_from_polygons,
+    coverage_trouble,
+    dissolve,
+    round_coverage,
+    shared_edges,
+    to_lonlat,
+)
 from vrx.geo.coverage import noded_faces
 from vrx.model import Field, Finding, FloatArray, IntArray, Zone, Zones
 
@@ -21,6 +29,15 @@ _BEYOND_M = 1e-3
 # As `vrx.formats.layer.COORDINATE_DECIMALS`, which this room may not import.
 _EXPORT_DECIMALS = 9
 _EDITED = "; edited by hand"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edited:
+    """What an edit makes of zones, before it is proven: zones that are new get their acres then."""
+
+    zones: tuple[Zone, ...]
+    findings: tuple[Finding, ...] = ()
+    highest_id: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,16 +99,47 @@ def carried(
     return shapely.LineString([*before, *points, *after])
 
 
-def first_that_holds(edit: Callable[..., Zones]) -> Zones:
+def first_that_holds(zones: Zones, field: Field, edit: Callable[..., Edited]) -> Zones:
     """An edit that cuts with the neighbours only, else, should it fail, with all zones noded.
 
     Noding may move a corner by its last bits where edges nearly touch; with all zones noded it does
-    so in every zone that has it.
+    so in every zone that has it. Should that not survive the rounding for export either, all edges
+    are made anew on a lattice of a millimetre.
     """
-    try:
-        return edit(everyone=False)
-    except ComputeError:
-        return edit(everyone=True)
+    done: Edited | None = None
+    failed = ""
+    for everyone in (False, True):
+        try:
+            done = edit(everyone=everyone)
+            return rebuilt(zones, field, done)
+        except ComputeError as err:
+            failed = err.message.rpartition("exactly: ")[2]
+        except shapely.errors.GEOSException as err:
+            failed = str(err)
+    if done is not None:
+        try:
+            return rebuilt(zones, field, _renoded(done, field))
+        except VrxError as err:
+            failed = failed or err.message
+    raise _failed(failed)
+
+
+def _failed(trouble: str) -> ComputeError:
+    return ComputeError(
+        f"after this edit the zones would not cover the field exactly: {trouble}",
+        code="edit-failed", where="zones",
+        hint="move the line or corner a little, away from edges that it nearly touches",
+    )
+
+
+def _renoded(done: Edited, field: Field) -> Edited:
+    found = coverage_from_polygons(
+        [zone.polygon for zone in done.zones], field.boundary, crs_centre=field.crs_centre,
+        names=[zone.letter for zone in done.zones], close_m=SLIVER_M, renode=True,
+    )
+    return replace(done, zones=tuple(
+        replace(zone, polygon=polygon)
+        for zone, polygon in zip(done.zones, found.polygons, strict=True)))
 
 
 def cut(
@@ -172,25 +220,19 @@ def same_outline(one: shapely.Geometry, other: shapely.Geometry) -> bool:
         shapely.normalize(one), shapely.normalize(other), tolerance=0.0))
 
 
-def rebuilt(
-    zones: Zones, field: Field, made: Sequence[Zone], *, findings: Sequence[Finding] = (),
-    highest_id: int | None = None,
-) -> Zones:
+def rebuilt(zones: Zones, field: Field, done: Edited) -> Zones:
     """Zones after an edit, proven to be a coverage that also survives the rounding for export.
 
-    Zones of `made` that are not in `zones` (by identity) get their acres anew. Raises
-    `ComputeError` with the place of the trouble in words.
+    Zones that are not in `zones` (by identity) get their acres anew. Raises `ComputeError` with
+    the trouble in words.
     """
+    made = done.zones
     known = {id(zone) for zone in zones.zones}
     changed = [zone.polygon for zone in made if id(zone) not in known]
     trouble = coverage_trouble([zone.polygon for zone in made], field.boundary)
     trouble = trouble or _rounding_trouble(changed, field)
     if trouble:
-        raise ComputeError(
-            f"after this edit the zones would not cover the field exactly: {trouble}",
-            code="edit-failed", where="zones",
-            hint="move the line or corner a little, away from edges that it nearly touches",
-        )
+        raise _failed(trouble)
     fresh = tuple(
         zone if id(zone) in known else Zone(
             zone_id=zone.zone_id, letter=zone.letter, label=zone.label,
@@ -201,8 +243,8 @@ def rebuilt(
     )
     basis = zones.basis if zones.basis.endswith(_EDITED) else zones.basis + _EDITED
     return Zones(
-        zones=fresh, basis=basis, findings=tuple(dict.fromkeys([*zones.findings, *findings])),
-        highest_id=max(zones.next_id - 1, highest_id or 0),
+        zones=fresh, basis=basis, findings=tuple(dict.fromkeys([*zones.findings, *done.findings])),
+        highest_id=max(zones.next_id - 1, done.highest_id),
     )
 
 

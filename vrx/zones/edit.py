@@ -24,6 +24,7 @@ from vrx.zones._border import redrawn
 from vrx.zones._build import letter_of
 from vrx.zones._corner import corner_near, moved, target_of, turned
 from vrx.zones._recut import (
+    Edited,
     carried,
     checked_line,
     cut,
@@ -60,12 +61,12 @@ def split_zone(
     zone = zones.zones[position]
     line = checked_line(line)
     line = carried(line, zone.polygon, shapely.boundary(zone.polygon), reach_m)
-    return first_that_holds(partial(_split, zones, field, position, line))
+    return first_that_holds(zones, field, partial(_split, zones, field, position, line))
 
 
 def _split(
     zones: Zones, field: Field, position: int, line: shapely.LineString, *, everyone: bool
-) -> Zones:
+) -> Edited:
     zone = zones.zones[position]
     found = cut(zones, field, area=[position], line=line, everyone=everyone)
     own = np.flatnonzero(found.held == position)
@@ -79,9 +80,8 @@ def _split(
     pieces.sort(key=lambda piece: (
         -piece.area, -round(float(piece.centroid.y)), float(piece.centroid.x)))
     fresh = _named(zones, pieces, zone)
-    return rebuilt(
-        zones, field, _put(zones, made, {position: fresh}), highest_id=fresh[-1].zone_id
-    )
+    return Edited(
+        zones=_put(zones, made, {position: fresh}), highest_id=fresh[-1].zone_id)
 
 
 def merge_zones(
@@ -117,7 +117,8 @@ def merge_zones(
     )
     held: dict[int, list[Zone]] = {position: [] for position in positions}
     held[positions[0]] = [whole]
-    return rebuilt(zones, field, _put(zones, {}, held), highest_id=whole.zone_id)
+    return rebuilt(zones, field, Edited(
+        zones=_put(zones, {}, held), highest_id=whole.zone_id))
 
 
 def move_corner(
@@ -157,7 +158,7 @@ def move_corner(
             hint="move the corner less far, or redraw the border",
         )
     try:
-        return rebuilt(zones, field, _put(zones, made, {}))
+        return rebuilt(zones, field, Edited(zones=_put(zones, made, {})))
     except ComputeError as err:
         raise InputError(
             f"an edge at the corner would cross another zone: {err.message}",
@@ -186,13 +187,12 @@ def redraw_border(
     one, two = (position_of(zones, zone_id) for zone_id in between)
     line = checked_line(line)
 
-    def edit(*, everyone: bool) -> Zones:
+    def edit(*, everyone: bool) -> Edited:
         found, owner = redrawn(
             zones, field, one=one, two=two, line=line, reach_m=reach_m, everyone=everyone)
-        return rebuilt(
-            zones, field, _put(zones, dissolved(zones, found, owner, [one, two]), {}))
+        return Edited(zones=_put(zones, dissolved(zones, found, owner, [one, two]), {}))
 
-    return first_that_holds(edit)
+    return first_that_holds(zones, field, edit)
 
 
 def assign_area(
@@ -211,12 +211,14 @@ def assign_area(
     """
     target = position_of(zones, zone_id)
     area = _checked_area(area, field)
-    return first_that_holds(partial(_assign, zones, field, target, area))
+    after = first_that_holds(
+        zones, field, partial(_assign, zones, field, target, area))
+    return zones if after.zones == zones.zones else after
 
 
 def _assign(
     zones: Zones, field: Field, target: int, area: shapely.Geometry, *, everyone: bool
-) -> Zones:
+) -> Edited:
     polygons = np.array([zone.polygon for zone in zones.zones], dtype=object)
     touched = shapely.STRtree(polygons).query(area, predicate="intersects")
     reached = np.union1d(touched, [target])
@@ -228,7 +230,7 @@ def _assign(
     owner, moved = without_slivers(
         found, np.where(given, target, found.held), reached.tolist())
     if np.array_equal(owner, found.held):
-        return zones
+        return Edited(zones=zones.zones)
     made = dissolved(zones, found, owner, reached.tolist())
     # Zones that the polygon only touched are as they were.
     for position in set(reached.tolist()) & set(made):
@@ -236,8 +238,7 @@ def _assign(
             del made[position]
     emptied = [int(p) for p in reached if not (owner == p).any()]
     gone: dict[int, list[Zone]] = {position: [] for position in emptied}
-    return rebuilt(zones, field, _put(zones, made, gone),
-                   findings=_told(zones, made, emptied, moved))
+    return Edited(zones=_put(zones, made, gone), findings=tuple(_told(zones, made, emptied, moved)))
 
 
 def assign_cells(
@@ -315,7 +316,7 @@ def _named(zones: Zones, pieces: Sequence[shapely.Geometry], old: Zone) -> list[
 
 def _put(
     zones: Zones, made: dict[int, shapely.Geometry], instead: dict[int, list[Zone]]
-) -> list[Zone]:
+) -> tuple[Zone, ...]:
     """All zones in their order: replaced, with a new polygon, or as they were."""
     out: list[Zone] = []
     for position, zone in enumerate(zones.zones):
@@ -325,7 +326,7 @@ def _put(
             out.append(replace(zone, polygon=made[position]))
         else:
             out.append(zone)
-    return out
+    return tuple(out)
 
 
 def _checked_area(area: shapely.Geometry, field: Field) -> shapely.Geometry:
