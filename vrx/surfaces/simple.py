@@ -5,9 +5,12 @@ A left-out sample of any method may take its whole block with it (`block`, the b
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.spatial.distance import cdist, pdist, squareform
 
+from vrx.errors import ComputeError
 from vrx.model import FloatArray, IntArray
 from vrx.surfaces.kriging import CHUNK_CELLS, SAME_PLACE_M
 
@@ -83,17 +86,27 @@ def mean_leave_block_out(*, values: FloatArray, block: IntArray) -> FloatArray:
     return np.asarray(values - (values.sum() - total) / (len(values) - count))
 
 
-def by_block(*, precision: FloatArray, dual: FloatArray, block: IntArray) -> FloatArray:
+def by_block(
+    *, precision: Callable[[IntArray], FloatArray], dual: FloatArray, block: IntArray
+) -> FloatArray:
     """Residuals (n,) of a linear predictor with each sample's whole block left out.
 
-    With Q = `precision` (n, n) and Qz = `dual` (n,), Q as for leave-one-out: the residuals of a
-    block B are (Q_BB)^-1 (Qz)_B. Parameters in Q are kept; mean and drift are found anew.
-    Source: Dubrule (1983), as `kriging_leave_one_out`, for several points at once.
+    With Qz = `dual` (n,) and Q_BB = `precision`(B), Q as for leave-one-out: the residuals of a
+    block B are (Q_BB)^-1 (Qz)_B. Parameters in Q are kept; mean and drift are found anew. Raises
+    `ComputeError` (surface-drift-one-block) where they cannot be found without a block. Source:
+    Dubrule (1983), as `kriging_leave_one_out`, for several points at once.
     """
     residual = np.empty_like(dual)
     for one in np.unique(block):
         inside = np.flatnonzero(block == one)
-        residual[inside] = np.linalg.solve(precision[np.ix_(inside, inside)], dual[inside])
+        own = precision(inside)
+        roots, vectors = np.linalg.eigh(0.5 * (own + own.T))
+        if not roots[0] > 1e-11 * roots[-1]:
+            raise ComputeError(
+                f"the trend cannot be fitted without one block of {len(inside)} samples",
+                code="surface-drift-one-block", hint="sample more evenly, or take the drift out",
+            )
+        residual[inside] = vectors @ ((vectors.T @ dual[inside]) / roots)
     return residual
 
 

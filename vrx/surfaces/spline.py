@@ -135,6 +135,8 @@ def spline_leave_one_out(*, spline: Spline) -> FloatArray:
 
 def spline_leave_block_out(*, spline: Spline, block: IntArray) -> FloatArray:
     """Residuals with each sample's whole `block` (n,) left out, the smoothing kept; (n,)."""
-    return by_block(
-        precision=(spline.basis / spline.roots) @ spline.basis.T, dual=spline.weights, block=block
-    )
+    def precision(inside: IntArray) -> FloatArray:
+        own = spline.basis[inside]
+        return np.asarray((own / spline.roots) @ own.T)
+
+    return by_block(precision=precision, dual=spline.weights, block=block)
