@@ -1,14 +1,16 @@
 """Soil samples to soil-test maps with their uncertainty; cross-validation; choice of method."""
 
 from vrx.surfaces.agreement import FEWEST, agreement
-from vrx.surfaces.covariance import correlation, semivariance
+from vrx.surfaces.blocks import block_krige, cell_block_krige
+from vrx.surfaces.covariance import correlation, semivariance, stretched
+from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.kriging import (
     KrigingSystem,
-    block_krige,
     kriging_leave_one_out,
     kriging_system,
     point_krige,
 )
+from vrx.surfaces.local import local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
 from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
@@ -21,14 +23,18 @@ __all__ = [
     "VariogramFit",
     "agreement",
     "block_krige",
+    "cell_block_krige",
     "correlation",
     "experimental_variogram",
     "fit_reml",
     "fit_wls",
     "kriging_leave_one_out",
     "kriging_system",
+    "local_krige",
     "map_analyte",
     "point_krige",
     "semivariance",
+    "stretched",
+    "trend_columns",
     "zone_standard_errors",
 ]
