@@ -22,7 +22,7 @@ from vrx.errors import ComputeError
 from vrx.model import FloatArray, IntArray
 from vrx.surfaces.simple import by_block
 
-LEAST = 5
+LEAST = 8
 MOST = 1000
 """Above so many samples the decomposition (n^3) takes seconds: the spline is not tried."""
 STEPS = 40
