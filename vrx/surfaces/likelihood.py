@@ -16,10 +16,10 @@ from scipy.spatial.distance import pdist, squareform
 from vrx.errors import ComputeError
 from vrx.model import FloatArray
 from vrx.surfaces.covariance import correlation, correlation_log_range_slope
+from vrx.surfaces.drift import drift_frame
 
 NOT_DEFINITE = 1e12
 SMALL = 1e-4
-COLLINEAR = 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,40 +53,11 @@ class Shape:
 
 
 def trend_basis(drift: FloatArray | None, n: int) -> FloatArray:
-    """Orthonormal columns (n, 1 + p) of the constant and the drift (n, p).
-
-    Raises `ComputeError` for a drift of the wrong shape, or with a column that is not finite or
-    that the constant and the columns before it give already.
-    """
+    """Orthonormal columns (n, 1 + p) of the constant and drift (n, p); errors as `drift_frame`."""
     if drift is None:
         return np.full((n, 1), 1.0 / math.sqrt(n))
-    columns = np.asarray(drift, dtype=np.float64)
-    if columns.ndim != 2 or len(columns) != n:
-        raise ComputeError(
-            f"drift has shape {columns.shape} for {n} samples", code="surface-shape",
-            hint="give one row per sample, (n, p)",
-        )
-    if not np.isfinite(columns).all():
-        raise ComputeError(
-            "a drift column holds values that are not finite numbers", code="surface-not-finite",
-            hint="leave out the samples where the layer has no value",
-        )
-    basis = [np.full(n, 1.0 / math.sqrt(n))]
-    for number, column in enumerate(columns.T, start=1):
-        size = float(np.abs(column).max())
-        rest = column / size if size > 0.0 else column
-        for _ in range(2):
-            for before in basis:
-                rest = rest - before * float(before @ rest)
-        length = float(np.sqrt(rest @ rest))
-        if not length > COLLINEAR * math.sqrt(n) or len(basis) >= n - 1:
-            raise ComputeError(
-                f"drift column {number} adds nothing to the constant and the columns before it at "
-                f"the {n} samples", code="surface-drift-collinear",
-                hint="leave this layer out, or take more samples",
-            )
-        basis.append(rest / length)
-    return np.column_stack(basis)
+    columns = drift_frame(drift=drift, count=n).basis(drift, n, "samples")
+    return np.asarray(np.linalg.qr(columns)[0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,9 +127,8 @@ class Likelihood:
         square, along, across = self._terms()
         size = math.hypot(a, b)
         sinc = math.sinh(size) / size if size > SMALL else 1.0 + size * size / 6.0
-        return np.sqrt(
-            np.maximum(math.cosh(size) * square - sinc * (a * along + b * across), 0.0)
-        )
+        stretched = math.cosh(size) * square - sinc * (a * along + b * across)
+        return np.asarray(np.sqrt(np.maximum(stretched, 0.0)))
 
     def _solve(self, structured: FloatArray, share: float) -> _Solved | None:
         mixed = (1.0 - share) * structured
