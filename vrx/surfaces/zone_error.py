@@ -8,7 +8,8 @@ import numpy as np
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, Surface
-from vrx.surfaces.kriging import block_krige, kriging_system
+from vrx.surfaces.blocks import block_krige
+from vrx.surfaces.kriging import kriging_system
 from vrx.surfaces.samples import Samples, block_average, prepare
 
 MOST_ZONE_POINTS = 150
