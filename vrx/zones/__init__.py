@@ -2,9 +2,11 @@
 
 from vrx.zones.classes import ClassLayer, class_labels, zones_from_classes
 from vrx.zones.own import zone_whole_field, zones_from_polygons
+from vrx.zones.rules import MachineRules
 
 __all__ = [
     "ClassLayer",
+    "MachineRules",
     "class_labels",
     "zone_whole_field",
     "zones_from_classes",
