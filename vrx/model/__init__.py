@@ -25,7 +25,7 @@ from vrx.model.product import (
 )
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
-from vrx.model.zones import Zone, ZoneReading, Zones
+from vrx.model.zones import ClusterScore, ClusterTable, Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
@@ -33,6 +33,8 @@ __all__ = [
     "Agreement",
     "Analyte",
     "BoolArray",
+    "ClusterScore",
+    "ClusterTable",
     "CropTruth",
     "ExportedFile",
     "Field",

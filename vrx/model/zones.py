@@ -24,17 +24,50 @@ class Zone:
     label: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClusterScore:
+    """How well `number` clusters part the cells.
+
+    `silhouette` (-1 to 1, more is better; of a seeded sample), `fuzziness_index` and `entropy`
+    (0 to 1, less is better; of fuzzy memberships), `variance_reduction` (0 to 1) the share of the
+    layers' variance that lies between the clusters.
+    """
+
+    number: int
+    silhouette: float
+    fuzziness_index: float
+    entropy: float
+    variance_reduction: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClusterTable:
+    """What zones were clustered from, the scores of each number, and which number was taken.
+
+    `proposed` is what the scores point at, `used` what the user set or, without, `proposed`.
+    """
+
+    layers: tuple[str, ...]
+    way: str
+    scores: tuple[ClusterScore, ...]
+    proposed: int
+    used: int
+    reason: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Zones:
     """A coverage of the field: no gap, no overlap, shared edges equal vertex by vertex.
 
-    `basis` says in words what the zones were made from. `highest_id` is the highest id that was
-    ever given, 0 for that of the zones: ids of zones that were split or merged away stay retired.
+    `basis` says in words what the zones were made from; `clusters` how a number was chosen, where
+    they come from clustering. `highest_id` is the highest id that was ever given, 0 for that of the
+    zones: ids of zones that were split or merged away stay retired.
     """
 
     zones: tuple[Zone, ...]
     basis: str
     findings: tuple[Finding, ...] = ()
+    clusters: ClusterTable | None = None
     highest_id: int = 0
 
     @property

@@ -74,11 +74,12 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     plan = with_tests(plan, inputs.tests)
     progress("drawing soil-test maps")
     maps = ground.draw_maps(plan, inputs)
+    grid = next(iter(maps.values())).grid
+    grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
     readings = ground.read_zones(inputs, maps, made)
-    grid = next(iter(maps.values())).grid
-    beside = layers.read_layers(plan, inputs, made=made, grid=grid, progress=progress)
+    beside = layers.read_layers(plan, inputs, made=made, grids=grids)
     shared = yields.zone_goals(
         plan, field=inputs.field, made=made, grid=grid, folder=inputs.folder, progress=progress,
         patterns=layers.patterns(plan, beside),

@@ -11,9 +11,11 @@ from vrx.zones.edit import (
     split_zone,
 )
 from vrx.zones.own import zone_whole_field, zones_from_polygons
+from vrx.zones.rules import MachineRules
 
 __all__ = [
     "ClassLayer",
+    "MachineRules",
     "assign_area",
     "assign_cells",
     "class_labels",
