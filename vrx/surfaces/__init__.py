@@ -11,7 +11,7 @@ from vrx.surfaces.kriging import (
     kriging_system,
     point_krige,
 )
-from vrx.surfaces.local import local_krige
+from vrx.surfaces.local import block_means, dense_krige, local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
 from vrx.surfaces.reml import (
     VariogramFit,
@@ -34,8 +34,10 @@ __all__ = [
     "agreement",
     "assess",
     "block_krige",
+    "block_means",
     "cell_block_krige",
     "correlation",
+    "dense_krige",
     "experimental_variogram",
     "fit_reml",
     "fit_variogram",
