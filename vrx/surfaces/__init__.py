@@ -4,6 +4,7 @@ from vrx.surfaces.agreement import FEWEST, agreement
 from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
+from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -28,6 +29,8 @@ __all__ = [
     "experimental_variogram",
     "fit_reml",
     "fit_wls",
+    "kriging_area_variance",
+    "kriging_covariance",
     "kriging_leave_one_out",
     "kriging_system",
     "local_krige",
