@@ -46,7 +46,7 @@ class Ground:
         self.cov = kriging_covariance(system=self.system, first=self.cells, second=self.cells)
         self.acres = np.full(len(self.cells), 0.62)
 
-    def ranked(self, rates=sloped, count: int = 5, **more: float):  # noqa: ANN001, ANN201
+    def ranked(self, rates=sloped, count: int = 5, **more: float):
         return rank_samples(
             mean=self.mean, variance=np.diagonal(self.cov).copy(), cross=self.cov,
             between=self.cov, noise=MODEL.nugget, acres=self.acres, rates=rates, count=count,
@@ -74,7 +74,7 @@ def test_without_a_sample_to_come_the_chance_is_the_tail_beyond_the_limit() -> N
 
 
 @pytest.mark.parametrize("rates", [sloped, classes])
-def test_expected_misapplied_equals_drawing_maps_and_truths(rates) -> None:  # noqa: ANN001
+def test_expected_misapplied_equals_drawing_maps_and_truths(rates) -> None:
     # Reference: brute force, 400,000 draws of (map to come, truth) a cell.
     mean = np.array([90.0, 118.0, 121.0, 150.0, 210.0])
     variance = np.array([400.0, 900.0, 100.0, 625.0, 400.0])
@@ -285,4 +285,3 @@ def test_sixty_five_hectares_are_ranked_within_seconds() -> None:
     seconds = time.perf_counter() - begun
     assert len(ranking.chosen) == 10
     assert seconds < 6.0, f"{seconds:.2f} s for {len(cells)} cells and 500 candidates"
-    print(f"{len(cells)} cells, 500 candidates, 10 picks: {seconds:.2f} s")

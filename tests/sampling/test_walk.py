@@ -34,7 +34,6 @@ def test_up_to_eight_points_the_walk_is_the_shortest_or_hardly_longer() -> None:
             places = generator.uniform(0.0, 800.0, (count, 2))
             ratios.append(length(places, walk(start=START, places=places)) / shortest(places))
     found = np.array(ratios)
-    print(f"shortest in {np.mean(found < 1 + 1e-9):.1%} of {len(found)}, worst {found.max():.3f}")
     assert found.min() > 1 - 1e-9
     assert np.mean(found < 1 + 1e-9) >= 0.9
     assert found.max() < 1.10
