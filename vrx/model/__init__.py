@@ -23,18 +23,33 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
+from vrx.model.sampling import (
+    NOT_SURE,
+    SAMPLE_HERE,
+    SURE,
+    BagLabel,
+    CrewPlan,
+    CrewPoint,
+    Knowledge,
+)
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
 from vrx.model.zones import ClusterScore, ClusterTable, Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
+    "NOT_SURE",
     "READ_ALONG",
+    "SAMPLE_HERE",
+    "SURE",
     "Agreement",
     "Analyte",
+    "BagLabel",
     "BoolArray",
     "ClusterScore",
     "ClusterTable",
+    "CrewPlan",
+    "CrewPoint",
     "CropTruth",
     "ExportedFile",
     "Field",
@@ -43,6 +58,7 @@ __all__ = [
     "Grid",
     "IntArray",
     "Job",
+    "Knowledge",
     "LayerGrid",
     "LayerReading",
     "Material",
