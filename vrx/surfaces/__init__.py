@@ -24,6 +24,14 @@ from vrx.surfaces.reml import (
 from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
+from vrx.surfaces.zone_values import (
+    chance_outside,
+    explained_of_map,
+    explained_of_samples,
+    mean_is,
+    share_outside,
+    zone_percentiles,
+)
 
 __all__ = [
     "FEWEST",
@@ -37,9 +45,12 @@ __all__ = [
     "block_krige",
     "block_means",
     "cell_block_krige",
+    "chance_outside",
     "correlation",
     "dense_krige",
     "experimental_variogram",
+    "explained_of_map",
+    "explained_of_samples",
     "fit_reml",
     "fit_variogram",
     "fit_wls",
@@ -51,12 +62,15 @@ __all__ = [
     "local_krige",
     "log_likelihood",
     "map_analyte",
+    "mean_is",
     "point_krige",
     "semivariance",
+    "share_outside",
     "stretched",
     "structure_test",
     "trend_columns",
     "trend_test",
     "variance_factor",
+    "zone_percentiles",
     "zone_standard_errors",
 ]

@@ -107,7 +107,7 @@ def _kriged(surface: Surface, samples: Samples, zones: list[FloatArray]) -> Floa
         # of two parts add to no more than their sum.
         gaps = surface.standard_error.ravel()[cells[~known]]
         errors[index] = share * own + (1.0 - share) * (float(gaps.mean()) if len(gaps) else 0.0)
-    return errors * np.sqrt(surface.variance_factor)
+    return np.asarray(errors * np.sqrt(surface.variance_factor))
 
 
 def _of_bounds(surface: Surface, zones: list[FloatArray]) -> FloatArray:
