@@ -71,7 +71,8 @@ class Surface:
     layers `drift_at_samples` (samples as given, covariates) and `drift_on_grid` (rows, columns,
     covariates) hold them, NaN where a layer has no value: there the map is kriged without them.
     `bounds_error` (rows, columns) is the part of `standard_error` that comes from results known
-    only as below or above a limit, None where there is none.
+    only as below or above a limit, None where there is none. `variance_factor` is by how much
+    kriging variances were raised because the variogram was fitted to the same samples.
     """
 
     analyte: str
@@ -90,3 +91,4 @@ class Surface:
     drift_at_samples: FloatArray | None = None
     drift_on_grid: FloatArray | None = None
     bounds_error: FloatArray | None = None
+    variance_factor: float = 1.0
