@@ -20,8 +20,8 @@ EQUAL = 1e-9
 FAR_SPACINGS = 1.5
 """Distance, in mean spacings sqrt(area / n), beyond which a place is far from every sample.
 
-Of evenly spread samples no cell inside is farther than 0.71; of n random ones exp(-1.5^2 pi) = 0.1 %
-are (Poisson process), more along the boundary.
+Of evenly spread samples no cell inside is farther than 0.71; of random ones exp(-1.5^2 pi) = 0.1 %
+of the cells are (Poisson process), more along the boundary.
 """
 FAR_SHARE = 0.10
 FEET = 0.3048
@@ -51,6 +51,8 @@ def bars(samples: Samples) -> tuple[dict[str, str], list[Finding]]:
             todo="take more samples, or apply one rate" if few else "take more samples",
         ))
     line = on_one_line(samples.places)
+    if n < LEAST_FOR_A_VARIOGRAM:
+        barred.setdefault("nearest sample", f"{count}, {LEAST_FOR_A_VARIOGRAM} are the least")
     if n < LEAST_FOR_A_SPLINE or n > MOST_FOR_A_SPLINE or line:
         barred.setdefault("spline", "the samples lie on one line" if line else (
             f"{count}, {LEAST_FOR_A_SPLINE} to {MOST_FOR_A_SPLINE} can be used"))

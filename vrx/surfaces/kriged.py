@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,20 +19,17 @@ from vrx.surfaces.censored import (
     impute,
     seed_of,
 )
+from vrx.surfaces.covariance import stretched
+from vrx.surfaces.fitting import MOST_REML, assess, fit_variogram
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
     kriging_system,
     point_krige,
 )
-from vrx.surfaces.reml import VariogramFit, fit_reml, likelihood_ratio
+from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.simple import by_block
-from vrx.surfaces.variogram import diagonal_m, experimental_variogram, fit_wls
 
-MOST_REML = 400
-"""The most samples for restricted maximum likelihood; beyond, weighted least squares."""
-SPHERICAL_GAIN = 2.0
-"""Deviance by which the spherical model must be better than the exponential one."""
 DRIFT_LEVEL = 0.05
 """Level of the F test that a drift must pass."""
 
@@ -57,19 +55,20 @@ class Kriging:
 
     def left_out(self) -> tuple[FloatArray, FloatArray]:
         """Leave-one-out residuals and variances of the samples in the system."""
-        return kriging_leave_one_out(system=self.system)
+        residual, variance = kriging_leave_one_out(system=self.system)
+        return residual, variance * self.fit.variance_factor
 
     def block_left_out(self, block: IntArray) -> FloatArray:
         """Residuals of the samples in the system with each one's block (n,) left out."""
         inverse, _ = lapack.dtrtri(self.system.lower, lower=1)
-        trend = self.system.trend_dual
+        trend = self.system.duals[1:].T
 
         def precision(inside: IntArray) -> FloatArray:
             own = inverse[:, inside]
             return np.asarray(own.T @ own - trend[inside] @ trend[inside].T)
 
         return by_block(
-            precision=precision, dual=self.system.dual, block=block[self.covered]
+            precision=precision, dual=self.system.duals[0], block=block[self.covered]
         )
 
     def at(
@@ -77,6 +76,7 @@ class Kriging:
     ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
         """Values, variances and the variance in them that comes from censored samples; (m,)."""
         values, variance = point_krige(system=self.system, targets=targets, drift=drift)
+        variance *= self.fit.variance_factor
         if self.imputed is None:
             return values, variance, None
         between = between_variance(
@@ -85,46 +85,23 @@ class Kriging:
         return values, variance + between, between
 
 
-def _without_trend(values: FloatArray, drift: FloatArray | None) -> FloatArray:
-    if drift is None:
-        return values
-    basis = np.column_stack([np.ones(len(values)), drift - drift.mean(axis=0)])
-    return np.asarray(values - basis @ np.linalg.lstsq(basis, values, rcond=None)[0])
+def _like(
+    first: VariogramFit, places: FloatArray, drift: FloatArray | None
+) -> Callable[[FloatArray], VariogramFit]:
+    """A quick fit of completed values: model and anisotropy as in `first`, the rest anew."""
+    model = first.variogram
+    at = stretched(variogram=model, places=places)
 
+    def fit(values: FloatArray) -> VariogramFit:
+        if len(values) > MOST_REML:
+            return fit_variogram(places=at, values=values, drift=drift)
+        found = fit_reml(places=at, values=values, model=model.model, drift=drift)
+        return replace(found, variogram=replace(
+            found.variogram, anisotropy_ratio=model.anisotropy_ratio,
+            anisotropy_deg=model.anisotropy_deg,
+        ))
 
-def _fit(
-    places: FloatArray, values: FloatArray, drift: FloatArray | None, model: str
-) -> VariogramFit:
-    if len(values) <= MOST_REML:
-        return fit_reml(places=places, values=values, model=model, drift=drift)
-    lags = experimental_variogram(places=places, values=_without_trend(values, drift))
-    variogram = fit_wls(lag_m=lags[0], lag_semivariance=lags[1], lag_pairs=lags[2], model=model)
-    ratio = likelihood_ratio(places=places, values=values, variogram=variogram, drift=drift)
-    return VariogramFit(
-        variogram=variogram, likelihood_ratio=ratio, method="WLS",
-        at_bound=variogram.range_m >= 1.98 * diagonal_m(places),
-    )
-
-
-def fit_automatic(
-    places: FloatArray, values: FloatArray, drift: FloatArray | None
-) -> VariogramFit:
-    """The exponential model, or the spherical one if it is clearly likelier.
-
-    Up to 400 samples by REML, beyond by WLS.
-    """
-    best = _fit(places, values, drift, "exponential")
-    other = _fit(places, values, drift, "spherical")
-    return other if other.likelihood_ratio > best.likelihood_ratio + SPHERICAL_GAIN else best
-
-
-def _stated(
-    places: FloatArray, values: FloatArray, drift: FloatArray | None, variogram: Variogram
-) -> VariogramFit:
-    ratio = likelihood_ratio(places=places, values=values, variogram=variogram, drift=drift)
-    return VariogramFit(
-        variogram=variogram, likelihood_ratio=ratio, at_bound=False, method="stated"
-    )
+    return fit
 
 
 def _part(bounds: Bounds | None, covered: BoolArray) -> Bounds | None:
@@ -156,23 +133,21 @@ def fit_kriging(
     stochastic EM; without a drift's value they stay at their value in `values`. `variogram` is
     taken as it is. Raises `ComputeError` where the model cannot be fitted or solved.
     """
-    covered = np.ones(len(values), dtype=bool)
+    covered: BoolArray = np.ones(len(values), dtype=np.bool_)
     if drift is not None:
-        covered = np.isfinite(drift).all(axis=1)
+        covered = np.asarray(np.isfinite(drift).all(axis=1))
         drift = drift[covered]
     inside, own, part = places[covered], values[covered], _part(bounds, covered)
 
-    def fit(completed: FloatArray) -> VariogramFit:
-        if variogram is not None:
-            return _stated(inside, completed, drift, variogram)
-        return fit_automatic(inside, completed, drift)
-
-    if part is None:
-        fitted = fit(own)
+    if variogram is not None:
+        fitted = assess(places=inside, values=own, variogram=variogram, drift=drift)
     else:
-        fitted = fit_with_bounds(
-            places=inside, values=own, bounds=part, fit=fit, seed=seed_of(own), drift=drift
-        )
+        fitted = fit_variogram(places=inside, values=own, drift=drift)
+        if part is not None:
+            fitted = fit_with_bounds(
+                places=inside, values=own, bounds=part, fit=_like(fitted, inside, drift),
+                seed=seed_of(own), drift=drift,
+            )
     model = fitted.variogram
     if model.nugget + model.partial_sill <= 0.0:
         raise ComputeError(
@@ -205,7 +180,7 @@ def _drift_p(system: KrigingSystem, values: FloatArray) -> float:
     first, so the squares of the other coefficients are the drift's share of the sum of squares.
     """
     p = len(system.trend) - 1
-    rest = float(system.dual @ (values - system.level))
+    rest = float(system.duals[0] @ (values - system.level))
     freedom = len(values) - p - 1
     if not rest > 0.0:
         return 0.0

@@ -231,10 +231,9 @@ def map_analyte(
     the fitted one. `inside` (rows, columns) are the cells of the field (default: all), for what
     findings say of its area.
 
-    "choose" follows `vrx.surfaces.choice`. Kriging takes the variogram by REML (WLS above 400
-    samples), exponential unless the spherical model is clearly likelier. The standard error is
-    that of a new sample at the cell centre: from kriging variance (nugget included), from the
-    samples' deviation for the mean, the leave-one-out error for the other methods. Values never
+    "choose" follows `vrx.surfaces.choice`; variograms are those of `fit_variogram`. The standard
+    error is that of a new sample at the cell centre: from kriging variance (nugget included), from
+    the samples' deviation for the mean, the leave-one-out error for the other methods. Values never
     leave the measured range (a censored sample's is its mean under its bound). `variogram` of the
     result is None unless kriging was used.
 
@@ -253,8 +252,9 @@ def map_analyte(
     east, north = np.meshgrid(grid.easting_m, grid.northing_m)
     targets = np.column_stack([east.ravel(), north.ravel()])
     field = np.ones(len(targets), dtype=bool) if inside is None else inside.ravel()
-    stack = np.stack([np.where(np.isfinite(one), one, np.nan) for one in layers.values()], axis=-1) \
-        if layers else np.empty((*grid.shape, 0))
+    stack = np.empty((*grid.shape, len(layers)))
+    for j, layer in enumerate(layers.values()):
+        stack[:, :, j] = np.where(np.isfinite(layer), layer, np.nan)
     flat = stack.reshape(len(targets), len(layers))
     drawn, error, of_bounds = _draw(study, used, targets, flat)
     drawn = _limit(study, used, drawn)
@@ -272,4 +272,5 @@ def map_analyte(
         drift=kriging.names if kriging is not None else (),
         drift_at_samples=beside if guided else None, drift_on_grid=stack if guided else None,
         bounds_error=None if of_bounds is None else of_bounds.reshape(grid.shape),
+        variance_factor=kriging.fit.variance_factor if kriging is not None else 1.0,
     )

@@ -240,7 +240,8 @@ def prepare(
 ) -> Samples:
     """Checked samples in an order that does not depend on the rows' order, merged and thinned.
 
-    `censored` (n,) and `beside` (n, p) as in `Samples`; without them nothing is. Raises `ComputeError` for no sample, wrong shapes and values that are not finite.
+    `censored` (n,) and `beside` (n, p) as in `Samples`; without them nothing is. Raises
+    `ComputeError` for no sample, wrong shapes and values that are not finite.
     """
     places = np.asarray(places, dtype=np.float64)
     values = np.asarray(values, dtype=np.float64)

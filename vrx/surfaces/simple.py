@@ -1,4 +1,4 @@
-"""Inverse distance, nearest sample, field mean: methods without a fit, and their left-out residuals.
+"""Inverse distance, nearest sample, field mean: methods without a fit, and what they miss by.
 
 A left-out sample of any method may take its whole block with it (`block`, the block of each).
 """
@@ -56,7 +56,7 @@ def _of_nearest(distance: FloatArray, values: FloatArray) -> FloatArray:
 
 def _left_out(metric: str, places: FloatArray, block: IntArray | None) -> FloatArray:
     """Distances (n, n) between samples, infinite to those that are left out with a sample."""
-    distance = squareform(pdist(places, metric))
+    distance: FloatArray = squareform(pdist(places, metric))
     np.fill_diagonal(distance, np.inf)
     if block is not None:
         distance[block[:, None] == block[None]] = np.inf
@@ -66,7 +66,7 @@ def _left_out(metric: str, places: FloatArray, block: IntArray | None) -> FloatA
 def nearest_leave_out(
     *, places: FloatArray, values: FloatArray, block: IntArray | None = None
 ) -> FloatArray:
-    """Residuals (measured - estimated) of the nearest sample, itself or its block left out; (n,)."""
+    """Residuals (measured - estimated) of the nearest sample outside each one's block; (n,)."""
     return np.asarray(values - _of_nearest(_left_out("euclidean", places, block), values))
 
 

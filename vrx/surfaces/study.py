@@ -19,6 +19,7 @@ from vrx.surfaces.censored import (
 )
 from vrx.surfaces.doubts import LEAST_FOR_A_VARIOGRAM, PER_COEFFICIENT, bars
 from vrx.surfaces.drift import trend_columns
+from vrx.surfaces.fitting import MOST_REML
 from vrx.surfaces.folds import spatial_blocks
 from vrx.surfaces.kriged import Kriging, fit_kriging
 from vrx.surfaces.kriging import kriging_system
@@ -31,8 +32,11 @@ from vrx.surfaces.scoring import (
     nearest_candidate,
     spline_candidate,
 )
+from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
 from vrx.surfaces.variogram import experimental_variogram
 
+FITTED = "kriging, fitted variogram"
+"""Beside a variogram that the user states: what the samples' own would do."""
 Lags = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -41,7 +45,8 @@ class Study:
     """Candidates by method, methods barred by reason, findings; `values` (n,) are completed.
 
     `spread` (c, c) is the covariance of the censored samples, whose bounds are `bounds`; `layers`
-    names the covariates in the samples' `beside`.
+    names the covariates in the samples' `beside`. `structure` and `trend` are the tests, None where
+    the samples carry no variogram.
     """
 
     samples: Samples
@@ -51,6 +56,8 @@ class Study:
     bounds: Bounds | None = None
     spread: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     lags: Lags = field(default_factory=lambda: (np.empty(0), np.empty(0), np.empty(0)))
+    structure: StructureTest | None = None
+    trend: TrendTest | None = None
     candidates: dict[str, Candidate] = field(default_factory=dict)
     barred: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
@@ -103,8 +110,11 @@ def study_samples(
                 study.candidates[method] = make(samples.places, *own)
             except ComputeError as err:
                 study.barred[method] = err.message
-    _try_kriging(study, "kriging with trend", variogram=variogram,
-                 drift=trend_of(samples.places, samples.places), names=("easting", "northing"))
+    if kriging is not None:
+        study.structure = structure_test(places=samples.places, values=study.values)
+    if variogram is not None:
+        _try_kriging(study, FITTED, fit_as="kriging")
+    _try_trend(study, variogram)
     if layers:
         _try_layers(study, variogram)
     _doubt_values(study)
@@ -113,10 +123,10 @@ def study_samples(
 
 
 def _try_kriging(
-    study: Study, method: str, *, variogram: Variogram | None, drift: FloatArray | None = None,
-    names: tuple[str, ...] = (),
+    study: Study, method: str, *, variogram: Variogram | None = None,
+    drift: FloatArray | None = None, names: tuple[str, ...] = (), fit_as: str = "",
 ) -> Kriging | None:
-    if method in study.barred:
+    if (fit_as or method) in study.barred:
         return None
     try:
         fitted = fit_kriging(
@@ -130,6 +140,19 @@ def _try_kriging(
         study.barred[method] = err.message
         return None
     return fitted
+
+
+def _try_trend(study: Study, variogram: Variogram | None) -> None:
+    method, places = "kriging with trend", study.samples.places
+    fitted = _try_kriging(study, method, variogram=variogram, drift=trend_of(places, places),
+                          names=("easting", "northing"))
+    if fitted is None or len(places) > MOST_REML:
+        return
+    try:
+        study.trend = trend_test(places=places, values=study.values)
+    except ComputeError as err:
+        study.barred[method] = err.message
+        del study.candidates[method]
 
 
 def _try_layers(study: Study, variogram: Variogram | None) -> None:
