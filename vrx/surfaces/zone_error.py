@@ -13,7 +13,7 @@ from vrx.surfaces.kriging import KrigingSystem, kriging_system
 from vrx.surfaces.samples import Samples, block_average, prepare
 from vrx.surfaces.study import trend_of
 
-MOST_ZONE_POINTS = 300
+MOST_ZONE_POINTS = 600
 """A zone's cells are gathered in blocks of this number at most: the cost grows with its square."""
 _KRIGED = ("kriging", "kriging with trend", "kriging with drift")
 
@@ -127,7 +127,7 @@ def zone_standard_errors(
     inside it, metres. By the surface's method:
 
     - kriging, with its trend or drift: block kriging with the fitted variogram over the zone's
-      cells, gathered in at most 300 blocks; where a layer has gaps the mean error of those cells
+      cells, gathered in at most 600 blocks; where a layer has gaps the mean error of those cells
       stands for their share;
     - field mean: the standard error of the mean, s / sqrt(n), the same for all zones (one sample:
       as large as the value, as `map_analyte` says);
