@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import layers, maps, numbers, passes, reasons, soils, words
+from vrx.report import layers, maps, numbers, passes, reasons, soils, words, zone_values
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -86,6 +86,7 @@ def _short(job: Job) -> dict[str, object]:
             if (text := words.flat_or_variable(p, areas))
         ],
         "differences": [text for text in differences if text],
+        "past": zone_values.past_words(job),
         "unknowns": words.unknowns(job),
     }
 
@@ -106,6 +107,11 @@ def _soil(job: Job) -> dict[str, object]:
         "surfaces": [s for s in surfaces if words.steers(s.key)],
         "others": [s for s in surfaces if not words.steers(s.key)],
         "zones": soils.zone_soils(job),
+        "mean_by": "; ".join(dict.fromkeys(
+            zone_values.mean_words(reading) for key, reading in job.readings.items()
+            if words.steers(key))),
+        "inside": zone_values.inside_views(job),
+        "past": zone_values.past_views(job),
         "layers": layers.layer_views(job),
         "readings": [
             (words.opening(words.analyte_name(key)), reading.extractant,
