@@ -107,7 +107,12 @@ def test_trend_of_planted_years(copy_of: Callable[[str], Path]) -> None:
     places, _ = result.job.soil.measured("potassium")
     zone = shapely.STRtree(polygons).nearest(shapely.points(places))
     by_sample = dict(zip(result.job.soil.sample_id, zone.tolist(), strict=True))
-    for k in range(len(polygons)):
+    # Samples that were merged have a name of their own and count once: not compared.
+    whole = [k for k in range(len(polygons)) if all(
+        name in {row["sample_id"] for row in rows}
+        for name, zone_at in by_sample.items() if zone_at == k)]
+    assert len(whole) > len(polygons) / 2
+    for k in whole:
         mine = [row for row in rows if by_sample.get(row["sample_id"]) == k]
         year = [float(row["sampled_on"][:4]) for row in mine]
         fit = linregress(year, [float(row["K_M3_ppm"]) for row in mine])
