@@ -104,7 +104,7 @@ class Likelihood:
         # The trend is profiled, so taking it out beforehand changes nothing but the rounding.
         self.values = rest / self.unit
         self._right = np.column_stack([self.basis, self.values])
-        self.distance = squareform(pdist(places))
+        self.distance: FloatArray = squareform(pdist(places))
         self._places = places
         self._squares: tuple[FloatArray, FloatArray, FloatArray] | None = None
         self._constant = self.degrees * (math.log(2.0 * math.pi) + 1.0 + 2.0 * math.log(self.unit))
