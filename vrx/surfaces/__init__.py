@@ -5,6 +5,7 @@ from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.fitting import assess, fit_variogram
+from vrx.surfaces.judging import Judgement, LeftOut, judge_variogram, judgement_findings
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -13,6 +14,11 @@ from vrx.surfaces.kriging import (
 )
 from vrx.surfaces.local import local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
+from vrx.surfaces.outliers import (
+    OutlierRefit,
+    outlier_refit_finding,
+    refit_without_outliers,
+)
 from vrx.surfaces.reml import (
     VariogramFit,
     fit_reml,
@@ -21,13 +27,17 @@ from vrx.surfaces.reml import (
     variance_factor,
 )
 from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
+from vrx.surfaces.telling import describe
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
 
 __all__ = [
     "FEWEST",
     "METHODS",
+    "Judgement",
     "KrigingSystem",
+    "LeftOut",
+    "OutlierRefit",
     "StructureTest",
     "TrendTest",
     "VariogramFit",
@@ -36,17 +46,22 @@ __all__ = [
     "block_krige",
     "cell_block_krige",
     "correlation",
+    "describe",
     "experimental_variogram",
     "fit_reml",
     "fit_variogram",
     "fit_wls",
+    "judge_variogram",
+    "judgement_findings",
     "kriging_leave_one_out",
     "kriging_system",
     "likelihood_ratio",
     "local_krige",
     "log_likelihood",
     "map_analyte",
+    "outlier_refit_finding",
     "point_krige",
+    "refit_without_outliers",
     "semivariance",
     "stretched",
     "structure_test",
