@@ -1,4 +1,4 @@
-"""The likelihood against densities written out by a general library; fits against published ones."""
+"""The likelihood against densities of a general library; fits against published ones."""
 
 from __future__ import annotations
 

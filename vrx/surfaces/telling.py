@@ -114,9 +114,8 @@ def describe(
     one = fit.variogram
     direction = ""
     if one.anisotropy_ratio > 1.0:
-        direction = (
-            f" along {one.anisotropy_deg:.0f}° and {one.range_m / one.anisotropy_ratio:.4g} m across"
-        )
+        across = one.range_m / one.anisotropy_ratio
+        direction = f" along {one.anisotropy_deg:.0f}° and {across:.4g} m across"
     words.append(
         f"Model: {one.model}, nugget {one.nugget:.4g}, partial sill {one.partial_sill:.4g} "
         f"({unit})², length scale {one.range_m:.4g} m{direction}; "
