@@ -107,7 +107,7 @@ def _layer(
     if own is not None:
         breaks, words = tuple(own), tuple(f"class {n + 1}" for n in range(len(own) + 1))
     else:
-        breaks, words = _book_breaks(plan, inputs, analyte)
+        breaks, words = book_breaks(plan, inputs, analyte)
     labels = zones.class_labels(breaks=breaks, words=words, unit=register.unit)
     return zones.ClassLayer(
         analyte=analyte, label=register.substance, values=maps[analyte].values, breaks=breaks,
@@ -115,9 +115,10 @@ def _layer(
     )
 
 
-def _book_breaks(
+def book_breaks(
     plan: Plan, inputs: Inputs, analyte: str
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Class limits and class names of a nutrient by the plan's guide. Plan- or RuleError."""
     section = plan.need.potassium if analyte == "potassium" else plan.need.sulfur
     if analyte not in ("potassium", "sulfate") or section is None:
         raise PlanError(

@@ -32,6 +32,7 @@ from vrx.plan.brought import (
 )
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.points import PointsSection, refuse_strays
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -362,6 +363,7 @@ class Plan(Section):
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     export: ExportSection = ExportSection()
+    sampling: SamplingSection = SamplingSection()
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from vrx.model import ANALYTES, Job, Surface
-from vrx.report import charts, maps, numbers, words
+from vrx.report import charts, knowledge, maps, numbers, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +43,7 @@ class SurfaceView:
     honesty: str
     difference: str
     scores: tuple[tuple[str, ...], ...]
+    known: knowledge.KnowledgeView | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +143,7 @@ def surface_views(job: Job) -> list[SurfaceView]:
                 error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
                 score=words.score_words(surface), honesty=words.honesty_words(surface),
                 difference="" if reading is None else words.zone_difference(reading, letters),
-                scores=_scores(surface),
+                scores=_scores(surface), known=knowledge.view(job, key),
             )
         )
     return views

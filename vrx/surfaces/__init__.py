@@ -5,6 +5,7 @@ from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.fitting import assess, fit_variogram
+from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
 from vrx.surfaces.judging import Judgement, LeftOut, judge_variogram, judgement_findings
 from vrx.surfaces.kriging import (
     KrigingSystem,
@@ -12,7 +13,7 @@ from vrx.surfaces.kriging import (
     kriging_system,
     point_krige,
 )
-from vrx.surfaces.local import local_krige
+from vrx.surfaces.local import block_means, dense_krige, local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
 from vrx.surfaces.outliers import (
     OutlierRefit,
@@ -44,8 +45,10 @@ __all__ = [
     "agreement",
     "assess",
     "block_krige",
+    "block_means",
     "cell_block_krige",
     "correlation",
+    "dense_krige",
     "describe",
     "experimental_variogram",
     "fit_reml",
@@ -53,6 +56,8 @@ __all__ = [
     "fit_wls",
     "judge_variogram",
     "judgement_findings",
+    "kriging_area_variance",
+    "kriging_covariance",
     "kriging_leave_one_out",
     "kriging_system",
     "likelihood_ratio",
