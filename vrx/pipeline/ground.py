@@ -17,7 +17,6 @@ from vrx.model import (
     Grid,
     Severity,
     Surface,
-    ZoneReading,
     Zones,
     note,
     warn,
@@ -184,27 +183,6 @@ def find_book(books: Mapping[str, rules.Book], name: str) -> rules.Book:
         f"there is no rule book {name!r}", code="plan-book-unknown", where="[need]",
         hint=f"did you mean {near[0]!r}?" if near else f"known: {', '.join(sorted(books))}",
     )
-
-
-def read_zones(
-    inputs: Inputs, maps: Mapping[str, Surface], made: Zones
-) -> dict[str, ZoneReading]:
-    """What each analyte reads in every zone: block mean, its standard error, least and greatest."""
-    polygons = [zone.polygon for zone in made.zones]
-    points = [geo.cells_within(polygon, _grid(maps))[0] for polygon in polygons]
-    readings = {}
-    for analyte, drawn in maps.items():
-        column = inputs.soil.columns[analyte]
-        mean, low, high = geo.zonal_mean(values=drawn.values, grid=drawn.grid, polygons=polygons)
-        places, _ = inputs.soil.measured(analyte)
-        readings[analyte] = ZoneReading(
-            analyte=analyte, unit=drawn.unit, extractant=column.extractant,
-            depth_in=column.depth_in, mean=mean, low=low, high=high,
-            standard_error=surfaces.zone_standard_errors(
-                surface=drawn, places=places, zone_points=points
-            ),
-        )
-    return readings
 
 
 def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:

@@ -34,15 +34,28 @@ _PLACES = ("longitude_column", "latitude_column", "easting_column", "northing_co
            "layer", "sheet", "decimal_mark")
 
 
-def read_layers(
-    plan: Plan, inputs: Inputs, *, made: Zones, grid: Grid, progress: Callable[[str], None]
-) -> tuple[LayerReading, ...]:
-    """Every layer of the plan, in its order. Raises `InputError` that names layer and file."""
-    readings = []
+def read_grids(
+    plan: Plan, inputs: Inputs, *, grid: Grid, progress: Callable[[str], None]
+) -> tuple[LayerGrid, ...]:
+    """Every layer of the plan on the grid, in its order.
+
+    Raises `InputError` that names layer and file.
+    """
+    found = []
     for section in plan.layers:
         progress(f"reading layer {section.name}")
         with naming(section.name):
-            layer = _read(section, field=inputs.field, grid=grid, folder=inputs.folder)
+            found.append(_read(section, field=inputs.field, grid=grid, folder=inputs.folder))
+    return tuple(found)
+
+
+def read_layers(
+    plan: Plan, inputs: Inputs, *, made: Zones, grids: Sequence[LayerGrid]
+) -> tuple[LayerReading, ...]:
+    """What every layer reads by zone; `grids` are those of `read_grids`."""
+    readings = []
+    for section, layer in zip(plan.layers, grids, strict=True):
+        with naming(section.name):
             codes = _codes(layer) if section.classes else ()
         readings.append(_by_zone(
             layer, made=made, codes=codes, for_yield=section.name in plan.yield_goal.layers,

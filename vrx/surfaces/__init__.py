@@ -31,6 +31,14 @@ from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, tre
 from vrx.surfaces.telling import describe
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
+from vrx.surfaces.zone_values import (
+    chance_outside,
+    explained_of_map,
+    explained_of_samples,
+    mean_is,
+    share_outside,
+    zone_percentiles,
+)
 
 __all__ = [
     "FEWEST",
@@ -47,10 +55,13 @@ __all__ = [
     "block_krige",
     "block_means",
     "cell_block_krige",
+    "chance_outside",
     "correlation",
     "dense_krige",
     "describe",
     "experimental_variogram",
+    "explained_of_map",
+    "explained_of_samples",
     "fit_reml",
     "fit_variogram",
     "fit_wls",
@@ -64,14 +75,17 @@ __all__ = [
     "local_krige",
     "log_likelihood",
     "map_analyte",
+    "mean_is",
     "outlier_refit_finding",
     "point_krige",
     "refit_without_outliers",
     "semivariance",
+    "share_outside",
     "stretched",
     "structure_test",
     "trend_columns",
     "trend_test",
     "variance_factor",
+    "zone_percentiles",
     "zone_standard_errors",
 ]
