@@ -4,6 +4,7 @@ from vrx.surfaces.agreement import FEWEST, agreement
 from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
+from vrx.surfaces.fitting import assess, fit_variogram
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -12,7 +13,14 @@ from vrx.surfaces.kriging import (
 )
 from vrx.surfaces.local import block_means, dense_krige, local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
-from vrx.surfaces.reml import VariogramFit, fit_reml
+from vrx.surfaces.reml import (
+    VariogramFit,
+    fit_reml,
+    likelihood_ratio,
+    log_likelihood,
+    variance_factor,
+)
+from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
 
@@ -20,8 +28,11 @@ __all__ = [
     "FEWEST",
     "METHODS",
     "KrigingSystem",
+    "StructureTest",
+    "TrendTest",
     "VariogramFit",
     "agreement",
+    "assess",
     "block_krige",
     "block_means",
     "cell_block_krige",
@@ -29,14 +40,20 @@ __all__ = [
     "dense_krige",
     "experimental_variogram",
     "fit_reml",
+    "fit_variogram",
     "fit_wls",
     "kriging_leave_one_out",
     "kriging_system",
+    "likelihood_ratio",
     "local_krige",
+    "log_likelihood",
     "map_analyte",
     "point_krige",
     "semivariance",
     "stretched",
+    "structure_test",
     "trend_columns",
+    "trend_test",
+    "variance_factor",
     "zone_standard_errors",
 ]
