@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vrx.errors import ComputeError
-from vrx.model import Finding, FloatArray, warn
+from vrx.model import BoolArray, Finding, FloatArray, note
 from vrx.surfaces.fitting import fit_variogram
 from vrx.surfaces.judging import left_out
 from vrx.surfaces.kriging import kriging_system, point_krige
@@ -46,16 +46,20 @@ def refit_without_outliers(
     targets: FloatArray,
     drift: FloatArray | None = None,
     target_drift: FloatArray | None = None,
+    doubted: BoolArray | None = None,
 ) -> OutlierRefit | None:
     """Refit without the samples whose leave-one-out |z| is beyond 3.5, and krige both ways.
 
     targets (m, 2): places of the map, thinned to 2,000. Above 107 samples the limit is the normal
-    deviate that good samples exceed once in 20 fields. None where no sample is doubtful. The
-    samples are only shown as doubtful: the caller's map keeps them.
+    deviate that good samples exceed once in 20 fields. `doubted` (n,) adds samples that are doubted
+    for other reasons. None where no sample is doubtful. The caller's map keeps them all.
     """
     _, z = left_out(places, values, fit.variogram, drift)
     limit = outlier_limit(len(values))
-    far = [int(i) for i in np.argsort(-np.abs(z)) if abs(z[i]) > limit]
+    doubtful = np.abs(z) > limit
+    if doubted is not None:
+        doubtful |= doubted
+    far = [int(i) for i in np.argsort(-np.abs(z)) if doubtful[i]]
     if not far:
         return None
     told = {
@@ -94,24 +98,22 @@ def outlier_refit_finding(
     told = [f"{names[i]} ({values[i]:g}; z {z:.1f})"
             for i, z in zip(refit.index, refit.z, strict=True)]
     text = (
-        f"{len(refit.index)} of {len(values)} samples differ from what their neighbours say: "
-        f"{listed(told)}"
+        f"without the {len(refit.index)} of {len(values)} samples that differ from what their "
+        f"neighbours say, {listed(told)}"
     )
     if refit.without is None:
-        text += f"; without them no variogram can be fitted: {refit.why_not}"
+        text += f", no variogram can be fitted: {refit.why_not}"
     else:
         one, other = refit.fit.variogram, refit.without.variogram
         text += (
-            f"; without them the sill is {other.nugget + other.partial_sill:.4g} instead of "
+            f", the sill is {other.nugget + other.partial_sill:.4g} instead of "
             f"{one.nugget + one.partial_sill:.4g} ({unit})², the practical range "
             f"{other.practical_range_m:.0f} m instead of {one.practical_range_m:.0f} m, the mean "
             f"of the map {refit.mean_without:.4g} instead of {refit.mean_with:.4g} {unit}; its "
             f"values change by {refit.mean_change:.3g} {unit} on average, "
             f"{refit.greatest_change:.3g} at most"
         )
-    return warn(
-        "surface-outlier-refit", analyte, text, value=f"{values[refit.index[0]]:g}",
-        done="kept: the map is drawn with them",
-        todo="check them against the lab report; leave a wrong one out: [soil] leave_out = "
-        f"[{names[refit.index[0]]!r}]",
+    return note(
+        "surface-outlier-refit", analyte, text, value=f"{len(refit.index)}",
+        done="kept: the map is drawn with them", todo="check them against the lab report",
     )
