@@ -23,16 +23,31 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
+from vrx.model.sampling import (
+    NOT_SURE,
+    SAMPLE_HERE,
+    SURE,
+    BagLabel,
+    CrewPlan,
+    CrewPoint,
+    Knowledge,
+)
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
 from vrx.model.zones import Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
+    "NOT_SURE",
     "READ_ALONG",
+    "SAMPLE_HERE",
+    "SURE",
     "Agreement",
     "Analyte",
+    "BagLabel",
     "BoolArray",
+    "CrewPlan",
+    "CrewPoint",
     "CropTruth",
     "ExportedFile",
     "Field",
@@ -41,6 +56,7 @@ __all__ = [
     "Grid",
     "IntArray",
     "Job",
+    "Knowledge",
     "LayerGrid",
     "LayerReading",
     "Material",

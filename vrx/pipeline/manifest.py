@@ -12,7 +12,17 @@ from typing import Any
 import shapely
 
 from vrx import __version__, geo
-from vrx.model import ExportedFile, Field, Finding, Job, LayerReading, PassRates, Zones
+from vrx.model import (
+    ExportedFile,
+    Field,
+    Finding,
+    Job,
+    Knowledge,
+    LayerReading,
+    PassRates,
+    Surface,
+    Zones,
+)
 from vrx.pipeline.commit import json_bytes
 
 SCHEMA = 1
@@ -74,6 +84,8 @@ def build(
             for balance in job.prescription.balances
         ],
         "layers": [_layer(one, zone_ids) for one in job.layers],
+        "maps": [_map(one) for one in job.surfaces.values()],
+        "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
@@ -115,6 +127,31 @@ def _layer(one: LayerReading, zone_ids: Sequence[int]) -> dict[str, Any]:
         "name": layer.name, "kind": layer.kind, "unit": layer.unit, "source": layer.source,
         "covered_share": layer.covered_share, "yield_goal": one.for_yield, "zones": zones,
         "agreement": [asdict(each) for each in one.agreements],
+    }
+
+
+def _map(one: Surface) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": one.unit, "method": one.method, "cell_m": one.grid.cell_m,
+        "drift": list(one.drift),
+        "variogram": None if one.variogram is None else asdict(one.variogram),
+        "variance_factor": one.variance_factor,
+        "scores": [asdict(score) for score in one.scores],
+    }
+
+
+def _known_of(one: Knowledge, zone_ids: Sequence[int]) -> dict[str, Any]:
+    sure, not_sure, here = one.acres
+    return {
+        "analyte": one.analyte, "unit": one.unit, "critical": list(one.critical),
+        "basis": one.basis, "sure_from": one.sure_from,
+        "sure_ac": sure, "not_sure_ac": not_sure,
+        "sample_here_ac": here if one.third_word else None,
+        "zones": [
+            {"zone_id": zone_id,
+             "probability_below": [float(p) for p in one.zone_below[:, k]]}
+            for k, zone_id in enumerate(zone_ids)
+        ],
     }
 
 

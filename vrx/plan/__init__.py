@@ -3,10 +3,12 @@
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
 from vrx.plan.points import PointsSection
+from vrx.plan.sampling import LAYOUTS, SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
@@ -20,11 +22,13 @@ from vrx.plan.tables import TestTableSection
 
 __all__ = [
     "BLANK",
+    "LAYOUTS",
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
     "Change",
     "DraftFacts",
+    "FieldPlan",
     "FieldSection",
     "LayerSection",
     "Layout",
@@ -34,6 +38,7 @@ __all__ = [
     "PivotSection",
     "Plan",
     "PointsSection",
+    "SamplingSection",
     "SoilSection",
     "TestTableSection",
     "TissueSection",
@@ -45,6 +50,7 @@ __all__ = [
     "is_blank",
     "layout_findings",
     "layout_text",
+    "load_field_plan",
     "load_plan",
     "plan_path",
     "read_document",

@@ -5,6 +5,7 @@ from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.fitting import assess, fit_variogram
+from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -42,6 +43,8 @@ __all__ = [
     "fit_reml",
     "fit_variogram",
     "fit_wls",
+    "kriging_area_variance",
+    "kriging_covariance",
     "kriging_leave_one_out",
     "kriging_system",
     "likelihood_ratio",

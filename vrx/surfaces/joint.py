@@ -1,0 +1,69 @@
+"""How the kriging errors of many places hang together: what a further sample would tell."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import blas
+from scipy.spatial.distance import cdist
+
+from vrx.model import FloatArray
+from vrx.surfaces.covariance import covariance, stretched
+from vrx.surfaces.kriging import KrigingSystem, checked_targets
+
+
+def kriging_covariance(
+    *,
+    system: KrigingSystem,
+    first: FloatArray,
+    second: FloatArray,
+    first_drift: FloatArray | None = None,
+    second_drift: FloatArray | None = None,
+) -> FloatArray:
+    """Covariances of the kriging errors at `first` (m, 2) and `second` (n, 2), metres; (m, n).
+
+    Of the structured part: the nugget enters the sample matrix only, so a place stands for the
+    small area around it (as in block kriging), and the diagonal of two equal sets is the variance
+    of that area's mean. `first_drift` (m, p) and `second_drift` (n, p) hold the system's columns.
+    With the trend's f and lack l(a) = f(a) - F' K^-1 k(a) it is C(a, b) - k(a)' K^-1 k(b) +
+    l(a)' (F' K^-1 F)^-1 l(b). Source: Chiles and Delfiner, Geostatistics (2nd ed. 2012), sections
+    3.4 and 3.6 (from memory).
+    """
+    white_first, lack_first = _whitened(system, first, first_drift)
+    white_second, lack_second = _whitened(system, second, second_drift)
+    variogram = system.variogram
+    found = covariance(
+        variogram=variogram,
+        distance_m=cdist(_stretched(system, first), _stretched(system, second)),
+    )
+    found -= white_first.T @ white_second
+    found += lack_first.T @ lack_second
+    return np.asarray(found)
+
+
+def kriging_area_variance(
+    *, system: KrigingSystem, places: FloatArray, drift: FloatArray | None = None
+) -> FloatArray:
+    """Diagonal of `kriging_covariance` of `places` (n, 2) with themselves; (n,), never below 0."""
+    white, lack = _whitened(system, places, drift)
+    found = system.variogram.partial_sill - np.einsum("ij,ij->j", white, white)
+    found += np.einsum("ij,ij->j", lack, lack)
+    return np.asarray(np.maximum(found, 0.0))
+
+
+def _stretched(system: KrigingSystem, places: FloatArray) -> FloatArray:
+    return stretched(
+        variogram=system.variogram, places=checked_targets(places), origin=system.origin
+    )
+
+
+def _whitened(
+    system: KrigingSystem, places: FloatArray, drift: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """L^-1 k (n, m) and the lack of the trend (p + 1, m) at m places."""
+    basis = system.frame.basis(drift, len(places), "targets")
+    to_sample = covariance(
+        variogram=system.variogram,
+        distance_m=cdist(system.places, _stretched(system, places)),
+    )
+    lack = (basis @ system.trend_root).T - system.duals[1:] @ to_sample
+    return blas.dtrsm(1.0, system.lower, to_sample, lower=1), lack
