@@ -61,14 +61,17 @@ def own_gain(surface: Surface) -> FloatArray | None:
     variogram = surface.variogram
     if variogram is None:
         return None
-    area = np.maximum(surface.standard_error**2 - variogram.nugget, 0.0)
-    total = area + variogram.nugget
+    noise = variogram.nugget * surface.variance_factor
+    area = np.maximum(surface.standard_error**2 - noise, 0.0)
+    total = area + noise
     return np.divide(area, total, out=np.zeros_like(area), where=total > 0)
 
 
 def true_error(surface: Surface) -> FloatArray:
     """Standard error of the true soil test: the map's, without the error of measurement."""
-    error = surface.variogram.error_variance if surface.variogram is not None else 0.0
+    error = 0.0
+    if surface.variogram is not None:
+        error = surface.variogram.error_variance * surface.variance_factor
     return np.asarray(np.sqrt(np.maximum(surface.standard_error**2 - error, 0.0)))
 
 

@@ -21,6 +21,7 @@ from vrx.model import (
     Knowledge,
     LayerReading,
     PassRates,
+    Surface,
     ZoneReading,
     Zones,
     ZoneTrend,
@@ -89,6 +90,7 @@ def build(
         "trends": [_trend(one, zone_ids) for one in job.past.trends],
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
         "layers": [_layer(one, zone_ids) for one in job.layers],
+        "maps": [_map(one) for one in job.surfaces.values()],
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
@@ -131,6 +133,16 @@ def _layer(one: LayerReading, zone_ids: Sequence[int]) -> dict[str, Any]:
         "name": layer.name, "kind": layer.kind, "unit": layer.unit, "source": layer.source,
         "covered_share": layer.covered_share, "yield_goal": one.for_yield, "zones": zones,
         "agreement": [asdict(each) for each in one.agreements],
+    }
+
+
+def _map(one: Surface) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": one.unit, "method": one.method, "cell_m": one.grid.cell_m,
+        "drift": list(one.drift),
+        "variogram": None if one.variogram is None else asdict(one.variogram),
+        "variance_factor": one.variance_factor,
+        "scores": [asdict(score) for score in one.scores],
     }
 
 

@@ -6,6 +6,7 @@ from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.fitting import assess, fit_variogram
 from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
+from vrx.surfaces.judging import Judgement, LeftOut, judge_variogram, judgement_findings
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -14,6 +15,11 @@ from vrx.surfaces.kriging import (
 )
 from vrx.surfaces.local import block_means, dense_krige, local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
+from vrx.surfaces.outliers import (
+    OutlierRefit,
+    outlier_refit_finding,
+    refit_without_outliers,
+)
 from vrx.surfaces.reml import (
     VariogramFit,
     fit_reml,
@@ -22,6 +28,7 @@ from vrx.surfaces.reml import (
     variance_factor,
 )
 from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
+from vrx.surfaces.telling import describe
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
 from vrx.surfaces.zone_values import (
@@ -36,7 +43,10 @@ from vrx.surfaces.zone_values import (
 __all__ = [
     "FEWEST",
     "METHODS",
+    "Judgement",
     "KrigingSystem",
+    "LeftOut",
+    "OutlierRefit",
     "StructureTest",
     "TrendTest",
     "VariogramFit",
@@ -48,12 +58,15 @@ __all__ = [
     "chance_outside",
     "correlation",
     "dense_krige",
+    "describe",
     "experimental_variogram",
     "explained_of_map",
     "explained_of_samples",
     "fit_reml",
     "fit_variogram",
     "fit_wls",
+    "judge_variogram",
+    "judgement_findings",
     "kriging_area_variance",
     "kriging_covariance",
     "kriging_leave_one_out",
@@ -63,7 +76,9 @@ __all__ = [
     "log_likelihood",
     "map_analyte",
     "mean_is",
+    "outlier_refit_finding",
     "point_krige",
+    "refit_without_outliers",
     "semivariance",
     "share_outside",
     "stretched",
