@@ -14,6 +14,8 @@ import shapely
 from scipy.stats import linregress
 
 from vrx.pipeline import RunResult, run_field
+from vrx.pipeline.inputs import read_inputs
+from vrx.plan import load_plan
 
 
 def rows_of(folder: Path) -> list[dict[str, str]]:
@@ -101,22 +103,31 @@ def test_trend_of_planted_years(copy_of: Callable[[str], Path]) -> None:
     [trend] = result.job.past.trends
     assert trend.years == (2021, 2024, 2026)
     assert set(trend.verdict) == {"drawn down"}
-    # Planted: -9 ppm a year; and the slope of each zone is linregress on its own samples.
+    # The same places, each compared with itself: the planted -9 ppm a year, ± its noise of 3 ppm.
+    assert trend.paired
+    assert 2.0 < trend.noise < 4.0
+    np.testing.assert_allclose(trend.slope, -9.0, atol=1.5)
     assert ((trend.low <= -9) & (trend.high >= -9)).mean() > 0.5
-    polygons = [zone.polygon for zone in result.job.zones.zones]
-    places, _ = result.job.soil.measured("potassium")
-    zone = shapely.STRtree(polygons).nearest(shapely.points(places))
-    by_sample = dict(zip(result.job.soil.sample_id, zone.tolist(), strict=True))
-    # Samples that were merged have a name of their own and count once: not compared.
-    whole = [k for k in range(len(polygons)) if all(
-        name in {row["sample_id"] for row in rows}
-        for name, zone_at in by_sample.items() if zone_at == k)]
-    assert len(whole) > len(polygons) / 2
-    for k in whole:
-        mine = [row for row in rows if by_sample.get(row["sample_id"]) == k]
-        year = [float(row["sampled_on"][:4]) for row in mine]
-        fit = linregress(year, [float(row["K_M3_ppm"]) for row in mine])
-        assert trend.slope[k] == pytest.approx(fit.slope, rel=1e-9)
+    # Places shifted between years: the lines of scipy.stats.linregress through each zone's samples.
+    for row in rows:
+        step = {"2021": 0.0004, "2024": -0.0004}.get(row["sampled_on"][:4], 0.0)
+        row["longitude"] = str(float(row["longitude"]) + step)
+    write_rows(folder, rows)
+    moved = run_field(folder).job
+    [trend] = moved.past.trends
+    assert not trend.paired
+    assert trend.noise > 15.0
+    by_zone: dict[int, tuple[list[float], list[float]]] = {}
+    inputs = read_inputs(load_plan(folder / "plan.toml"), plan_file=folder / "plan.toml")
+    for year, table in inputs.history.years.items():
+        places, values = table.measured("potassium")
+        for place, value in zip(places, values, strict=True):
+            away = [zone.polygon.distance(shapely.Point(place)) for zone in moved.zones.zones]
+            years, readings = by_zone.setdefault(int(np.argmin(away)), ([], []))
+            years.append(float(year))
+            readings.append(float(value))
+    for k, (years, readings) in by_zone.items():
+        assert trend.slope[k] == pytest.approx(linregress(years, readings).slope, rel=1e-9)
     page = (result.folder / "page.html").read_text(encoding="utf-8")
     assert "over the years, by zone" in page
     assert "Since earlier samples" in page

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import linregress, t
+from scipy.stats import linregress, t, ttest_rel
 
 from vrx.errors import ComputeError
-from vrx.zones import Lines, means_by, verdicts, zone_lines
+from vrx.zones import Lines, means_by, resampled, verdicts, zone_lines
 
 
 def sampled(seed: int, slopes: tuple[float, ...] = (-6.0, 0.0, 7.0), n: int = 8):
@@ -83,6 +83,54 @@ def test_intervals_cover_the_truth_and_verdicts_follow_it() -> None:
     assert last.count("built up") > 590
     assert middle.count("built up") + middle.count("drawn down") < 0.10 * 600
     assert middle.count("held") > 300
+
+
+def test_places_sampled_again_are_least_squares_with_a_level_for_each_place() -> None:
+    rng = np.random.default_rng(11)
+    place = np.tile(np.arange(14), 3)
+    zone, year = place % 2, np.repeat([2019.0, 2022.0, 2026.0], 14)
+    value = 120 + rng.normal(0, 40, 14)[place] + np.array([-5.0, 2.0])[zone] * (year - 2022) \
+        + rng.normal(0, 4, 42)
+    kept = rng.random(42) > 0.15
+    place, zone, year, value = place[kept], zone[kept], year[kept], value[kept]
+    lines = zone_lines(year=year, value=value, zone=zone, zones=2, place=place)
+    design = np.zeros((len(year), 16))
+    design[np.arange(len(year)), place] = 1.0
+    design[np.arange(len(year)), 14 + zone] = year - 2022
+    beta, rest, rank, _ = np.linalg.lstsq(design, value, rcond=None)
+    noise = np.sqrt(rest[0] / (len(year) - rank))
+    error = noise * np.sqrt(np.diag(np.linalg.inv(design.T @ design)))[14:]
+    np.testing.assert_allclose(lines.slope, beta[14:], rtol=1e-9)
+    assert lines.freedom == len(year) - rank
+    np.testing.assert_allclose(
+        lines.high - lines.slope, t.ppf(0.95, len(year) - rank) * error, rtol=1e-8)
+    # What differs from place to place is no noise any more.
+    assert lines.noise < 6
+    assert zone_lines(year=year, value=value, zone=zone, zones=2).noise > 30
+
+
+def test_two_years_at_the_same_places_are_the_paired_t_interval() -> None:
+    rng = np.random.default_rng(12)
+    first = rng.normal(150, 30, 12)
+    second = first - 20 + rng.normal(0, 5, 12)
+    lines = zone_lines(
+        year=np.repeat([2022.0, 2026.0], 12), value=np.concatenate([first, second]),
+        zone=np.zeros(24, dtype=int), zones=1, place=np.tile(np.arange(12), 2))
+    interval = ttest_rel(second, first).confidence_interval(0.90)
+    assert 4 * lines.low[0] == pytest.approx(interval.low, rel=1e-9)
+    assert 4 * lines.high[0] == pytest.approx(interval.high, rel=1e-9)
+
+
+def test_places_are_found_again_within_ten_metres_and_one_zone() -> None:
+    spots = np.array([[0.0, 0.0], [100, 0], [200, 0], [300, 0]])
+    places = np.vstack([spots, spots + np.array([6.0, 5.0])])
+    year, zone = np.repeat([2022.0, 2026.0], 4), np.zeros(8, dtype=int)
+    np.testing.assert_array_equal(
+        resampled(places=places, year=year, zone=zone), [0, 1, 2, 3, 0, 1, 2, 3])
+    assert resampled(places=np.vstack([spots, spots + 50]), year=year, zone=zone) is None
+    # Another zone is another place; the same year twice is no resampling.
+    assert resampled(places=places, year=year, zone=np.repeat([0, 1], 4)) is None
+    assert resampled(places=places, year=np.full(8, 2022.0), zone=zone) is None
 
 
 @pytest.mark.parametrize(("low", "high", "word"), [

@@ -17,8 +17,10 @@ class ZoneTrend:
     `samples` and `mean` are (zones, years), NaN where a zone has none. `slope` (zones,) is in the
     analyte's unit per year, from a straight line through the zone's samples; `low` and `high`
     (zones,) its 90 % interval with the noise of all zones together (`noise`, standard deviation of
-    a sample about its zone's line; `freedom` degrees). The interval holds what differs from sample
-    to sample, not what one whole sampling has in common (season, moisture, the laboratory's run).
+    a sample about its line; `freedom` degrees). `paired`: the same places were sampled again, each
+    has its own level and the noise is without what differs from place to place. The interval holds
+    what differs from sample to sample, not what one whole sampling has in common (season, moisture,
+    the laboratory's run).
     `verdict` (zones,) is one of "held", "built up", "drawn down", "cannot tell".
     """
 
@@ -35,6 +37,7 @@ class ZoneTrend:
     noise: float
     freedom: int
     verdict: tuple[str, ...]
+    paired: bool = False
 
 
 @array_value

@@ -189,7 +189,7 @@ def _trend(one: ZoneTrend, zone_ids: Sequence[int]) -> dict[str, Any]:
     return {
         "analyte": one.analyte, "unit": f"{one.unit} per year", "extractant": one.extractant,
         "depth_in": list(one.depth_in), "years": list(one.years), "noise": _known(one.noise),
-        "freedom": one.freedom, "level": 0.9,
+        "freedom": one.freedom, "level": 0.9, "same_places": one.paired,
         "zones": [
             {"zone_id": zone_id, "samples": [int(n) for n in one.samples[k]],
              "mean": [_known(value) for value in one.mean[k]], "slope": _known(one.slope[k]),

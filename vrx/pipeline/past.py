@@ -52,16 +52,19 @@ def _trend(
         return None, findings
     findings += [*_season(analyte, tables), *_beyond(analyte, tables)]
     years = sorted(tables)
-    groups = []
+    groups, spots = [], []
     for year in years:
         places, values = tables[year].measured(analyte)
+        spots.append(places)
         groups.append((values, zone_of(places, made)))
     count, mean = zones.means_by(groups, len(made.zones))
     when = np.concatenate([
         np.full(len(values), float(year)) for year, (values, _) in zip(years, groups, strict=True)])
+    zone = np.concatenate([zone for _, zone in groups])
+    place = zones.resampled(places=np.concatenate(spots), year=when, zone=zone)
     lines = zones.zone_lines(
-        year=when, value=np.concatenate([values for values, _ in groups]),
-        zone=np.concatenate([zone for _, zone in groups]), zones=len(made.zones))
+        year=when, value=np.concatenate([values for values, _ in groups]), zone=zone,
+        zones=len(made.zones), place=place)
     total = np.where(count > 0, np.nan_to_num(mean) * count, 0.0).sum(axis=1)
     number = count.sum(axis=1)
     level = np.divide(total, number, out=np.full(len(number), np.nan), where=number > 0)
@@ -77,6 +80,7 @@ def _trend(
         depth_in=column.depth_in, years=tuple(int(year) for year in years), samples=count,
         mean=mean, slope=lines.slope, low=lines.low, high=lines.high, noise=lines.noise,
         freedom=lines.freedom, verdict=zones.verdicts(lines, mean=level),
+        paired=place is not None,
     ), findings
 
 

@@ -107,12 +107,14 @@ def trend_view(job: Job, trend: ZoneTrend) -> PastView:
                     f"{numbers.signed(float(trend.high[k]), 1)}")
         rows.append((zone.letter, *means, slope, span, trend.verdict[k]))
     name = words.opening(words.substance(trend.analyte))
+    how = ("The same places were sampled again, and each is compared with itself." if trend.paired
+           else "Places differ from year to year, which is part of the noise.")
     return PastView(
         title=f"{name} over the years, by zone",
         caption=(
             f"Mean in {trend.unit} (samples), {trend.extractant + ', ' if trend.extractant else ''}"
             f"{words.depth(trend.depth_in)}; change in {trend.unit} a year with its 90 % interval, "
-            f"the noise of all zones together ({_noise(trend)} {trend.unit} a sample). The "
+            f"the noise of all zones together ({_noise(trend)} {trend.unit} a sample). {how} The "
             "interval does not hold what a whole sampling has in common: season, moisture, the "
             "laboratory’s run. No rate rests on this table."),
         headings=("Zone", *(str(year) for year in trend.years), "Change a year", "90 % interval",

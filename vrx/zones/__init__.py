@@ -12,7 +12,7 @@ from vrx.zones.edit import (
 )
 from vrx.zones.own import zone_whole_field, zones_from_polygons
 from vrx.zones.rules import MachineRules
-from vrx.zones.trend import Lines, means_by, verdicts, zone_lines
+from vrx.zones.trend import Lines, means_by, resampled, verdicts, zone_lines
 
 __all__ = [
     "ClassLayer",
@@ -26,6 +26,7 @@ __all__ = [
     "move_corner",
     "redraw_border",
     "rename_zone",
+    "resampled",
     "split_zone",
     "verdicts",
     "zone_lines",

@@ -6,12 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 from scipy.special import stdtrit
 
 from vrx.errors import ComputeError
 from vrx.model import BUILT_UP, CANNOT_TELL, DRAWN_DOWN, HELD, FloatArray, IntArray
 
 LEVEL = 0.90
+SAME_PLACE_M = 10.0
+"""A hand-held receiver finds a place again within about this (common practice, no source)."""
 HELD_SHARE = 0.02
 """A zone is held where its slope surely stays within this share of its mean a year (our choice)."""
 
@@ -32,7 +37,8 @@ class Lines:
 
 
 def zone_lines(
-    *, year: FloatArray, value: FloatArray, zone: IntArray, zones: int, level: float = LEVEL
+    *, year: FloatArray, value: FloatArray, zone: IntArray, zones: int,
+    place: IntArray | None = None, level: float = LEVEL,
 ) -> Lines:
     """Least-squares lines of values (n,) on years (n,), one per zone, with one common noise.
 
@@ -41,12 +47,16 @@ def zone_lines(
     each such zone; the interval is slope ± t(level, freedom) noise / sqrt(Sxx), the analysis of
     covariance with separate slopes (Snedecor and Cochran, Statistical Methods, from memory).
 
+    With `place` (n,), the numbers of the places that were sampled, each place has its own level and
+    the slope is that of its zone: Sxy and Sxx are taken about the means of places, so that what
+    differs from place to place is no noise. A place of one year then says nothing.
+
     Raises `ComputeError` for values or years that are not finite or of different length.
     """
     year, value = np.asarray(year, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    if not (year.shape == value.shape == zone.shape and year.ndim == 1) or not (
-        np.isfinite(year).all() and np.isfinite(value).all()
-    ):
+    level_of = zone if place is None else place
+    alike = year.shape == value.shape == zone.shape == level_of.shape and year.ndim == 1
+    if not alike or not (np.isfinite(year).all() and np.isfinite(value).all()):
         raise ComputeError(
             f"years have shape {year.shape}, values {value.shape}, zones {zone.shape}, or one is "
             "not finite", code="trend-samples", hint="give one finite year and value per sample",
@@ -54,10 +64,12 @@ def zone_lines(
     slope, spread = np.full(zones, np.nan), np.zeros(zones)
     rest, freedom = 0.0, 0
     for k in np.unique(zone).tolist():
-        x, y = year[zone == k], value[zone == k]
-        x, y = x - x.mean(), y - y.mean()
+        mine = zone == k
+        _, group, count = np.unique(level_of[mine], return_inverse=True, return_counts=True)
+        x, y = (one - (np.bincount(group, weights=one) / count)[group]
+                for one in (year[mine] - year[mine].mean(), value[mine] - value[mine].mean()))
         spread[k] = x @ x
-        freedom += len(x) - 1
+        freedom += len(x) - len(count)
         if spread[k] > 0.0:
             slope[k] = x @ y / spread[k]
             freedom -= 1
@@ -70,6 +82,26 @@ def zone_lines(
     factor = float(stdtrit(freedom, 0.5 + level / 2.0))
     reach = factor * noise / np.sqrt(np.where(spread > 0.0, spread, np.nan))
     return Lines(slope=slope, low=slope - reach, high=slope + reach, noise=noise, freedom=freedom)
+
+
+def resampled(
+    *, places: FloatArray, year: FloatArray, zone: IntArray, within_m: float = SAME_PLACE_M
+) -> IntArray | None:
+    """Numbers (n,) of the places that were sampled again, or None where few were.
+
+    Samples (n, 2) within `within_m` of each other (linked one to the next) and in one zone are one
+    place. None unless at least half of all samples lie at places with two years or more, because
+    the others would say nothing.
+    """
+    pairs = cKDTree(places).query_pairs(within_m, output_type="ndarray")
+    pairs = pairs[zone[pairs[:, 0]] == zone[pairs[:, 1]]]
+    n = len(places)
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    _, place = connected_components(links, directed=False)
+    place = np.asarray(place, dtype=np.int64)
+    seen = np.unique(np.column_stack([place, year]), axis=0)[:, 0]
+    again = np.bincount(seen.astype(np.int64)) > 1
+    return place if 2 * int(again[place].sum()) >= n else None
 
 
 def verdicts(lines: Lines, *, mean: FloatArray, held_share: float = HELD_SHARE) -> tuple[str, ...]:
