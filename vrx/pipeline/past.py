@@ -117,7 +117,7 @@ def _depth(depth_in: tuple[float, float]) -> str:
 def _season(analyte: str, tables: dict[str, SoilTable]) -> list[Finding]:
     """A note where samplings were of different seasons, or nobody knows."""
     name = ANALYTES[analyte].substance
-    day = {year: _day_of_year(table) for year, table in tables.items()}
+    day = {year: _day_of_year(table, year) for year, table in tables.items()}
     unknown = [year for year, middle in day.items() if middle is None]
     if unknown:
         return [note("trend-season-unknown", name,
@@ -147,9 +147,13 @@ def _beyond(analyte: str, tables: dict[str, SoilTable]) -> list[Finding]:
                  done="taken at half the lower limit, or at the upper one")]
 
 
-def _day_of_year(table: SoilTable) -> float | None:
-    """The middle of a sampling in days of the year, on the circle of the year."""
-    days = [date.fromisoformat(day).timetuple().tm_yday for day in table.sampled_on if day]
+def _day_of_year(table: SoilTable, year: str) -> float | None:
+    """The middle of a sampling in days of the year, on the circle of the year.
+
+    One date that the plan states for all samples says nothing of another year's.
+    """
+    days = [date.fromisoformat(day).timetuple().tm_yday for day in table.sampled_on
+            if day.startswith(year)]
     if not days:
         return None
     angle = 2.0 * np.pi * np.array(days) / 365.25
