@@ -82,10 +82,10 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
     plan = with_tests(plan, inputs.tests)
-    progress("drawing soil-test maps")
-    maps = ground.draw_maps(plan, inputs)
-    grid = next(iter(maps.values())).grid
+    grid = ground.map_grid(plan, inputs)
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
+    progress("drawing soil-test maps")
+    maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
     readings = zone_values.read_zones(plan, inputs, maps, made)
