@@ -221,21 +221,22 @@ def test_a_stated_variogram_is_obeyed_and_compared() -> None:
 
 
 def test_blocks_that_deny_the_map_are_told() -> None:
-    """Tight pairs far apart under a far too smooth variogram of the user's."""
-    rng = np.random.default_rng(4)
-    centres = rng.uniform(50.0, 750.0, (24, 2))
-    places = np.vstack([centres, centres + 4.0])
-    level = rng.normal(150.0, 20.0, 24)
-    smooth = Variogram(model="matern-3/2", nugget=4.0, partial_sill=400.0, range_m=300.0)
-    values = np.concatenate([level, level + rng.normal(0.0, 2.0, 24)])
-    surface = make(places, values, variogram=smooth)
-    assert surface.method == "kriging"
-    own, mean = surface.scores[0], surface.scores[-1]
-    assert own.rmse < mean.rmse
-    assert own.block_rmse is not None
-    assert mean.block_rmse is not None
-    assert own.block_rmse > mean.block_rmse
-    assert "surface-near-samples-only" in codes(surface)
+    """Tight pairs far apart: a neighbour tells, the next pair does not."""
+    told = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        centres = rng.uniform(50.0, 750.0, (24, 2))
+        level = rng.normal(150.0, 20.0, 24)
+        values = np.concatenate([level, level + rng.normal(0.0, 2.0, 24)])
+        smooth = Variogram(model="matern-3/2", nugget=4.0, partial_sill=400.0, range_m=300.0)
+        surface = make(np.vstack([centres, centres + 4.0]), values, variogram=smooth)
+        by = {one.method: one for one in surface.scores}
+        own, mean = by[surface.method].block_rmse, by["field mean"].block_rmse
+        assert own is not None
+        assert mean is not None
+        told.append("surface-near-samples-only" in codes(surface))
+        assert told[-1] == (own > mean)
+    assert any(told)
 
 
 # --- bad input --------------------------------------------------------------------------------
