@@ -74,10 +74,11 @@ class BagLabel:
 class CrewPlan:
     """All that a sampling crew is handed.
 
-    `start` is where the walk begins, longitude and latitude, and `start_words` which corner or gate
-    that is. `walk_m` is the length of the open path from there through all points. `depths_in` are
+    `start` is where the walk begins, longitude and latitude, `start_m` the same in the field's CRS,
+    and `start_words` which corner or gate that is; `walk_m` is the open path from there through
+    all points in their order, `unsorted_walk_m` in the order that they were found. `depths_in` are
     (top, bottom) of each bag of soil in inches. `plant_words` says part and stage of a plant sample
-    ("" if none is asked for).
+    ("" if none is asked for). `taken` samples there are already, counted in `ac_per_sample`.
     """
 
     field_name: str
@@ -96,4 +97,5 @@ class CrewPlan:
     unsorted_walk_m: float
     ac_per_sample: float
     cautions: tuple[str, ...]
+    taken: int = 0
     findings: tuple[Finding, ...] = ()

@@ -6,9 +6,18 @@ from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
-from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.load import (
+    BLANK,
+    PLAN_NAME,
+    blank_lines,
+    blanks,
+    describe,
+    load_plan,
+    plan_path,
+    read_document,
+)
 from vrx.plan.points import PointsSection
-from vrx.plan.sampling import LAYOUTS, SamplingSection
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
@@ -17,12 +26,12 @@ from vrx.plan.schema import (
     PivotSection,
     Plan,
     SoilSection,
+    ZonesSection,
 )
 from vrx.plan.tables import TestTableSection
 
 __all__ = [
     "BLANK",
-    "LAYOUTS",
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
@@ -43,9 +52,11 @@ __all__ = [
     "TestTableSection",
     "TissueSection",
     "WaterSection",
+    "ZonesSection",
     "answer_plan",
     "blank_lines",
     "blanks",
+    "describe",
     "draft",
     "is_blank",
     "layout_findings",

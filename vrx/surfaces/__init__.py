@@ -4,7 +4,12 @@ from vrx.surfaces.agreement import FEWEST, agreement
 from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
-from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
+from vrx.surfaces.joint import (
+    ErrorModel,
+    error_model,
+    kriging_area_variance,
+    kriging_covariance,
+)
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -20,12 +25,14 @@ from vrx.surfaces.zone_error import zone_standard_errors
 __all__ = [
     "FEWEST",
     "METHODS",
+    "ErrorModel",
     "KrigingSystem",
     "VariogramFit",
     "agreement",
     "block_krige",
     "cell_block_krige",
     "correlation",
+    "error_model",
     "experimental_variogram",
     "fit_reml",
     "fit_wls",

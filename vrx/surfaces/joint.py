@@ -2,13 +2,68 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.linalg import blas
 from scipy.spatial.distance import cdist
 
-from vrx.model import FloatArray
+from vrx.errors import ComputeError
+from vrx.model import FloatArray, Surface
 from vrx.surfaces.covariance import covariance, stretched
-from vrx.surfaces.kriging import KrigingSystem, checked_targets
+from vrx.surfaces.kriging import KrigingSystem, checked_targets, kriging_system
+from vrx.surfaces.samples import prepare
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ErrorModel:
+    """How a kriged map errs; make it with `error_model`.
+
+    `left_out` names covariates of the map's trend that are not in here: what they add to the error
+    of the trend is left out, so that errors come out a little too small far from the samples.
+    """
+
+    system: KrigingSystem
+    left_out: tuple[str, ...]
+    _trend: tuple[int, ...]
+
+    def covariance(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Covariances (m, n) of the errors at `first` (m, 2) and `second` (n, 2), as below."""
+        return kriging_covariance(
+            system=self.system, first=first, second=second, first_drift=self._columns(first),
+            second_drift=self._columns(second),
+        )
+
+    def variance(self, places: FloatArray) -> FloatArray:
+        """Variances (n,) of the errors at `places` (n, 2)."""
+        return kriging_area_variance(
+            system=self.system, places=places, drift=self._columns(places))
+
+    def _columns(self, places: FloatArray) -> FloatArray | None:
+        return places[:, self._trend] if self._trend else None
+
+
+def error_model(*, surface: Surface, places: FloatArray) -> ErrorModel:
+    """The error model of a map that `map_analyte` kriged from samples at `places` (n, 2) metres.
+
+    Errors depend on places and variogram, not on readings. Raises `ComputeError` for a map without
+    a variogram.
+    """
+    if surface.variogram is None:
+        raise ComputeError(
+            f"the map of {surface.analyte} by {surface.method} has no variogram",
+            code="surface-zone-variogram", where=surface.analyte, hint="give a kriged map",
+        )
+    places = np.asarray(places, dtype=np.float64)
+    samples = prepare(
+        analyte=surface.analyte, unit=surface.unit, places=places, values=np.zeros(len(places)))
+    trend = tuple(k for k, name in enumerate(("easting", "northing")) if name in surface.drift)
+    system = kriging_system(
+        places=samples.places, values=samples.values, variogram=surface.variogram,
+        drift=samples.places[:, trend] if trend else None,
+    )
+    left_out = tuple(name for name in surface.drift if name not in ("easting", "northing"))
+    return ErrorModel(system=system, left_out=left_out, _trend=trend)
 
 
 def kriging_covariance(
