@@ -69,7 +69,7 @@ def _print(result: SamplingResult, *, everything: bool) -> None:
             [str(one.number), one.why, one.zone or "-", f"{one.latitude:.6f}",
              f"{one.longitude:.6f}",
              " and ".join((["second bag"] if one.second_bag else [])
-                          + (["plants"] if one.plants else []))]
+                          + (["plants" if one.soil else "plants only"] if one.plants else []))]
             for one in shown
         ],
         left=3,

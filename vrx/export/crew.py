@@ -42,7 +42,8 @@ def _row(plan: CrewPlan, point: CrewPoint) -> Row:
         "latitude": round(point.latitude, facts.DECIMALS), "zone": facts.printable(point.zone),
         "depths_in": "; ".join(f"{top:g} to {bottom:g}" for top, bottom in plan.depths_in),
         "cores": plan.cores, "within_ft": round(plan.core_radius_ft, 1),
-        "bags": facts.printable("; ".join(bags)), "plants": "yes" if point.plants else "no",
+        "bags": facts.printable("; ".join(bags)), "soil": "yes" if point.soil else "no",
+        "plants": "yes" if point.plants else "no",
         "second_bag": "yes" if point.second_bag else "no", "rank": point.rank,
         "expected_fall": None if point.gain_lb is None else float(f"{point.gain_lb:.6g}"),
         "why": facts.printable(point.why),
@@ -52,6 +53,8 @@ def _row(plan: CrewPlan, point: CrewPoint) -> Row:
 def _words(row: Row) -> str:
     """What a receiver shows below the number."""
     said = f"{row['depths_in']} in, {row['cores']} cores within {row['within_ft']:g} ft"
+    if row["soil"] == "no":
+        return f"zone {row['zone']}, plants only; bag {row['bags']}"
     if row["zone"]:
         said = f"zone {row['zone']}, {said}"
     if row["second_bag"] == "yes":
@@ -143,7 +146,7 @@ def _gpx(plan: CrewPlan, rows: Sequence[Row], folder: Path) -> Sequence[Path]:
         point = ET.SubElement(root, "wpt", lat=latitude, lon=longitude)
         _with_text(point, "name", str(row["number"]))
         _with_text(point, "desc", _words(row))
-        _with_text(point, "type", "soil sample")
+        _with_text(point, "type", "soil sample" if row["soil"] == "yes" else "plant sample")
     route = ET.SubElement(root, "rte")
     _with_text(route, "name", "walking order")
     for row in rows:

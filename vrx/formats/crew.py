@@ -18,8 +18,8 @@ GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"
 
 COLUMNS = (
-    "number", "longitude", "latitude", "zone", "depths_in", "cores", "within_ft", "bags", "plants",
-    "second_bag", "rank", "expected_fall", "why",
+    "number", "longitude", "latitude", "zone", "depths_in", "cores", "within_ft", "bags", "soil",
+    "plants", "second_bag", "rank", "expected_fall", "why",
 )
 LABEL_COLUMNS = ("bag", "field", "point", "what", "date", "taken_by")
 

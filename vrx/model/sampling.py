@@ -43,8 +43,9 @@ class CrewPoint:
 
     Metres in the field's CRS, degrees on WGS 84. `zone` is a letter or "". `why` says in words what
     the point is for. `gain_lb` is the fall in expected misapplied product that the point brings
-    when the points ranked before it are taken, None for a layout. `plants` asks for a plant sample
-    here, `second_bag` for a second composite at the same place under a label of its own.
+    when the points ranked before it are taken, None for a layout. `soil` asks for a soil sample
+    here, `plants` for a plant sample, `second_bag` for a second composite of soil at the same place
+    under a label of its own.
     """
 
     number: int
@@ -56,6 +57,7 @@ class CrewPoint:
     why: str
     rank: int | None = None
     gain_lb: float | None = None
+    soil: bool = True
     plants: bool = False
     second_bag: bool = False
 

@@ -33,13 +33,13 @@ def crew_plan(site: Site, chosen: Chosen, *, tissue: TissueSection | None) -> Cr
         places=chosen.places, letters=letters, whys=chosen.whys, ranks=chosen.ranks,
         gains=chosen.gains, start=start, crs_centre=field.crs_centre, zones=site.outlines,
         second_bag_one_in=usual.second_bag_one_in if told.second_bag_one_in is None
-        else told.second_bag_one_in, plants=plants)
+        else told.second_bag_one_in, plants=plants, ground=site.ground)
     walked = np.array([[one.easting_m, one.northing_m] for one in points])
     depths = _depths(site)
     labels = sampling.bag_labels(
         field_name=field.name, points=points, depths_in=depths, plant_words=words)
     taken = 0 if site.inputs is None else len(site.inputs.soil.sample_id)
-    density = field.area_ac / (len(points) + taken)
+    density = field.area_ac / (len(chosen.places) + taken)
     lonlat = geo.to_lonlat(shapely.Point(start), field.crs_centre)
     in_order = np.arange(len(points))
     return CrewPlan(
@@ -51,10 +51,18 @@ def crew_plan(site: Site, chosen: Chosen, *, tissue: TissueSection | None) -> Cr
         start_m=(float(start[0]), float(start[1])), start_words=start_words,
         walk_m=sampling.walk_length(start=start, places=walked, order=in_order),
         unsorted_walk_m=sampling.walk_length(
-            start=start, places=chosen.places, order=in_order),
+            start=start, places=_as_found(walked, chosen.places), order=in_order),
         ac_per_sample=density, taken=taken, cautions=sampling.cautions(),
         findings=(*site.findings, *chosen.findings, *_told(site, start, walked, density)),
     )
+
+
+def _as_found(walked: FloatArray, places: FloatArray) -> FloatArray:
+    """The walked places in the order that they were chosen in, those for plants alone last."""
+    gap = np.hypot(*(walked[:, None] - places[None]).transpose(2, 0, 1))
+    found = gap.argmin(axis=1)
+    rank = np.where(gap[np.arange(len(walked)), found] < 1e-6, found, len(places))
+    return walked[np.argsort(rank, kind="stable")]
 
 
 def _start(site: Site) -> tuple[FloatArray, str]:

@@ -116,6 +116,13 @@ def _site(
     inputs, plan, made, maps = None, None, None, {}
     own_zones = first.zones is not None and first.zones.source == "own polygons"
     if told.layout in ADDING or (told.layout == "by zones" and not own_zones):
+        if "soil" not in read_document(plan_file):
+            raise PlanError(
+                f"layout = {told.layout!r} reads the plan's samples, and it has none",
+                code="sampling-needs-samples", where=str(plan_file),
+                hint='lay the field out anew: "offset grid", "square grid", "long axis"; "by '
+                     'zones" also works with [zones] from = "own polygons"',
+            )
         plan = load_plan(plan_file)
         inputs = read_inputs(plan, plan_file=plan_file)
         field, found = inputs.field, [*inputs.field.findings, *inputs.soil.findings]
@@ -224,7 +231,7 @@ def _ranked(worth: Worth) -> Chosen:
     return Chosen(
         words="where it pays most", places=worth.places, gains=tuple(gains),
         ranks=tuple(range(1, len(gains) + 1)),
-        whys=tuple(f"rank {k}: {_amount(gain, worth.unit)} less in the wrong place"
+        whys=tuple(f"rank {k}: {_amount(gain, worth.unit)}"
                    for k, gain in enumerate(gains, 1)),
         findings=(*worth.findings, note("sampling-worth", "[sampling]", worth.words)), worth=worth,
     )

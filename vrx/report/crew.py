@@ -158,7 +158,7 @@ def _rows(plan: CrewPlan) -> list[_Row]:
     for point in plan.points:
         bags = dict.fromkeys(one.bag for one in plan.labels if one.number == point.number)
         also = ["second bag"] if point.second_bag else []
-        also += ["plants"] if point.plants else []
+        also += ["plants" if point.soil else "plants only"] if point.plants else []
         rows.append(_Row(
             number=point.number, zone=point.zone or "–",
             latitude=f"{point.latitude:.{_DEGREES}f}", longitude=f"{point.longitude:.{_DEGREES}f}",
@@ -183,7 +183,8 @@ def worth_map(
         for (a, d), r in zip(frame.places(candidates).tolist(), radius.tolist(), strict=True)
         if r >= 0.3
     ]
-    chosen = frame.places(np.array([[p.easting_m, p.northing_m] for p in plan.points]))
+    chosen = frame.places(
+        np.array([[p.easting_m, p.northing_m] for p in plan.points if p.rank is not None]))
     rings = [svg.element("circle", cx=a, cy=d, r=6.5) for a, d in chosen.tolist()]
     foot, after = frames.furniture(frame)
     largest = numbers.fixed(most, 0 if most >= 10 else 1)
@@ -202,6 +203,15 @@ def worth_map(
         description=f"{len(candidates)} candidates; the best brings {largest} {unit}.")
 
 
+def _cautions(cautions: Sequence[str]) -> tuple[list[str], str]:
+    """Cautions without the evidence that all of them share, and that evidence."""
+    split = [text.removesuffix(")").rpartition(" (") for text in cautions]
+    evidence = {end for _, _, end in split}
+    if len(evidence) != 1 or any(not text.endswith(")") for text in cautions):
+        return list(cautions), ""
+    return [begin for begin, _, _ in split], evidence.pop()
+
+
 def _spacing(field: Field, count: int) -> float:
     return float(np.sqrt(field.boundary.area / max(count, 1)))
 
@@ -217,12 +227,14 @@ def crew_sheet(
     candidates (m, 2), what each would bring alone (m,) and its unit. No script, no request; equal
     arguments give equal bytes; all texts are escaped.
     """
+    cautions, evidence = _cautions(plan.cautions)
     value = "" if worth is None else worth_map(
         key="worth-map", field=field, plan=plan, candidates=worth[0], gain=worth[1], unit=worth[2])
     picture = crew_map(key="crew-map", field=field, plan=plan, zones=zones, away=away)
     return template("crew.html.j2").render(
         field=field.name, area=numbers.acres(field.area_ac), run=run, layout=plan.layout,
-        count=len(plan.points), density=numbers.fixed(plan.ac_per_sample, 1),
+        count=len(plan.points), soil_count=sum(p.soil for p in plan.points),
+        density=numbers.fixed(plan.ac_per_sample, 1),
         depths=numbers.listing([f"{top:g} to {bottom:g} in" for top, bottom in plan.depths_in]),
         depth_count=len(plan.depths_in), cores=plan.cores,
         radius=numbers.fixed(plan.core_radius_ft), bags=len(plan.labels),
@@ -233,10 +245,11 @@ def crew_sheet(
         picture=Markup(picture.svg),  # noqa: S704 - svg.py built it and escaped every text
         value=Markup(value),  # noqa: S704 - svg.py built it and escaped every text
         taken=plan.taken, remark=picture.remark, rows=_rows(plan), labels=plan.labels,
-        cautions=plan.cautions,
+        cautions=cautions, caution_evidence=evidence,
         practice=plan.practice, findings=[
             one.line() for one in plan.findings
             if one.severity is not Severity.NOTE or one.code.startswith("sampling-")
         ],
+        has_zones=any(p.zone for p in plan.points),
         has_why=any(p.rank is not None for p in plan.points),
     )
