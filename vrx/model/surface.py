@@ -47,7 +47,9 @@ class MethodScore:
     """Leave-one-out score of one method. `skill` is 1 - (rmse / rmse of the field mean)^2.
 
     `msdr` is the mean squared deviation ratio (1 = the standard errors are honest), None where the
-    method gives no standard error.
+    method gives no standard error. `block_rmse` is the error where each sample is left out with
+    all of its compact block, None where there are too few samples. `remark` says in words why the
+    method was taken or not.
     """
 
     method: str
@@ -56,14 +58,21 @@ class MethodScore:
     rmse: float
     skill: float
     msdr: float | None
+    block_rmse: float | None = None
+    remark: str = ""
 
 
 @array_value
 class Surface:
     """A mapped analyte. `values` and `standard_error` are (rows, columns) on `grid`, all finite.
 
-    `method` is "kriging", "inverse distance" or "field mean"; `scores` lists every method tried.
-    `drift` names the covariates of the kriging's trend ("easting", "northing" or layers).
+    `method` is one of `vrx.surfaces.METHODS`; `scores` lists every method tried, in their order.
+    `drift` names the covariates of the kriging's trend ("easting", "northing" or layers); for
+    layers `drift_at_samples` (samples as given, covariates) and `drift_on_grid` (rows, columns,
+    covariates) hold them, NaN where a layer has no value: there the map is kriged without them.
+    `bounds_error` (rows, columns) is the part of `standard_error` that comes from results known
+    only as below or above a limit, None where there is none. `variance_factor` is by how much
+    kriging variances were raised because the variogram was fitted to the same samples.
     """
 
     analyte: str
@@ -79,3 +88,7 @@ class Surface:
     lag_pairs: FloatArray
     findings: tuple[Finding, ...] = ()
     drift: tuple[str, ...] = ()
+    drift_at_samples: FloatArray | None = None
+    drift_on_grid: FloatArray | None = None
+    bounds_error: FloatArray | None = None
+    variance_factor: float = 1.0

@@ -13,8 +13,10 @@ from vrx.errors import PlanError
 from vrx.model import (
     ANALYTES,
     READ_ALONG,
+    BoolArray,
     Finding,
     Grid,
+    LayerGrid,
     Severity,
     Surface,
     ZoneReading,
@@ -23,18 +25,25 @@ from vrx.model import (
     warn,
 )
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.layers import read_guides
 from vrx.plan import Plan
 
 # About 12,000 ac at 5 m, far beyond any one field: a wrong boundary must not fill the memory.
 MOST_CELLS = 2_000_000
 
 
-def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
+def draw_maps(
+    plan: Plan, inputs: Inputs, guides: Mapping[str, LayerGrid] | None = None
+) -> dict[str, Surface]:
     """A soil-test map of every analyte that the plan reads and the table holds.
 
     What is only read along is not mapped, unless zones are cut by it or nothing else is there.
+    `guides` are the layers of `[surface] drift` on `map_grid`; without them they are read.
     """
-    grid = _map_grid(plan, inputs)
+    grid = map_grid(plan, inputs)
+    if guides is None:
+        guides = read_guides(plan, inputs, grid=grid, progress=lambda _: None)
+    inside = _inside(inputs, grid)
     unmapped = READ_ALONG - set(plan.zones.nutrients)
     if not set(inputs.soil.columns) - unmapped:
         unmapped = frozenset()
@@ -49,12 +58,31 @@ def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
         ids = tuple(i for i, known in zip(inputs.soil.sample_id, have, strict=True) if known)
         drawn[analyte] = surfaces.map_analyte(
             analyte=analyte, unit=ANALYTES[analyte].unit, places=places, values=values, grid=grid,
-            method=plan.surface.method, sample_id=ids,
+            method=_method_of(plan, analyte), sample_id=ids, censored=column.censored[have],
+            drift={name: guides[name].values for name in plan.surface.drift_of(analyte)},
+            inside=inside,
         )
     return drawn
 
 
-def _map_grid(plan: Plan, inputs: Inputs) -> Grid:
+def _method_of(plan: Plan, analyte: str) -> str:
+    """The plan's method; an analyte without a layer of its own cannot be kriged with one."""
+    method = plan.surface.method
+    if method == "kriging with drift" and not plan.surface.drift_of(analyte):
+        return "choose"
+    return method
+
+
+def _inside(inputs: Inputs, grid: Grid) -> BoolArray:
+    """Cells whose centre lies in the field, (rows, columns); at least one."""
+    inside = np.zeros(grid.shape, dtype=np.bool_)
+    rows, columns = geo.cells_within(inputs.field.boundary, grid)[1].astype(np.int64).T
+    inside[rows, columns] = True
+    return inside
+
+
+def map_grid(plan: Plan, inputs: Inputs) -> Grid:
+    """The maps' grid over the field. Raises `PlanError` where it has too many cells."""
     field = inputs.field
     grid = geo.grid_over(field.boundary, cell_m=plan.surface.cell_m)
     cells = grid.rows * grid.columns

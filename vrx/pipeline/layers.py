@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -34,15 +35,36 @@ _PLACES = ("longitude_column", "latitude_column", "easting_column", "northing_co
            "layer", "sheet", "decimal_mark")
 
 
+def read_guides(
+    plan: Plan, inputs: Inputs, *, grid: Grid, progress: Callable[[str], None]
+) -> dict[str, LayerGrid]:
+    """The layers that `[surface] drift` names. Raises `InputError` that names layer and file."""
+    wanted = plan.surface.drift_names()
+    guides = {}
+    for section in plan.layers:
+        if section.name in wanted:
+            progress(f"reading layer {section.name}")
+            with naming(section.name):
+                guides[section.name] = _read(
+                    section, field=inputs.field, grid=grid, folder=inputs.folder)
+    return guides
+
+
 def read_layers(
-    plan: Plan, inputs: Inputs, *, made: Zones, grid: Grid, progress: Callable[[str], None]
+    plan: Plan, inputs: Inputs, *, made: Zones, grid: Grid, progress: Callable[[str], None],
+    guides: Mapping[str, LayerGrid] = MappingProxyType({}),
 ) -> tuple[LayerReading, ...]:
-    """Every layer of the plan, in its order. Raises `InputError` that names layer and file."""
+    """Every layer of the plan, in its order; `guides` have been read already on the same grid.
+
+    Raises `InputError` that names layer and file.
+    """
     readings = []
     for section in plan.layers:
-        progress(f"reading layer {section.name}")
+        if section.name not in guides:
+            progress(f"reading layer {section.name}")
         with naming(section.name):
-            layer = _read(section, field=inputs.field, grid=grid, folder=inputs.folder)
+            layer = guides.get(section.name) or _read(
+                section, field=inputs.field, grid=grid, folder=inputs.folder)
             codes = _codes(layer) if section.classes else ()
         readings.append(_by_zone(
             layer, made=made, codes=codes, for_yield=section.name in plan.yield_goal.layers,

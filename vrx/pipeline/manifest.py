@@ -20,6 +20,7 @@ from vrx.model import (
     Knowledge,
     LayerReading,
     PassRates,
+    Surface,
     Zones,
 )
 from vrx.pipeline.commit import json_bytes
@@ -83,6 +84,7 @@ def build(
             for balance in job.prescription.balances
         ],
         "layers": [_layer(one, zone_ids) for one in job.layers],
+        "maps": [_map(one) for one in job.surfaces.values()],
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
@@ -125,6 +127,16 @@ def _layer(one: LayerReading, zone_ids: Sequence[int]) -> dict[str, Any]:
         "name": layer.name, "kind": layer.kind, "unit": layer.unit, "source": layer.source,
         "covered_share": layer.covered_share, "yield_goal": one.for_yield, "zones": zones,
         "agreement": [asdict(each) for each in one.agreements],
+    }
+
+
+def _map(one: Surface) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": one.unit, "method": one.method, "cell_m": one.grid.cell_m,
+        "drift": list(one.drift),
+        "variogram": None if one.variogram is None else asdict(one.variogram),
+        "variance_factor": one.variance_factor,
+        "scores": [asdict(score) for score in one.scores],
     }
 
 

@@ -72,14 +72,17 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
     plan = with_tests(plan, inputs.tests)
+    grid = ground.map_grid(plan, inputs)
+    guides = layers.read_guides(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
-    maps = ground.draw_maps(plan, inputs)
+    maps = ground.draw_maps(plan, inputs, guides)
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
     readings = ground.read_zones(inputs, maps, made)
     known = knowledge.what_is_known(plan, inputs, maps, readings)
-    grid = next(iter(maps.values())).grid
-    beside = layers.read_layers(plan, inputs, made=made, grid=grid, progress=progress)
+    beside = layers.read_layers(
+        plan, inputs, made=made, grid=grid, progress=progress, guides=guides
+    )
     shared = yields.zone_goals(
         plan, field=inputs.field, made=made, grid=grid, folder=inputs.folder, progress=progress,
         patterns=layers.patterns(plan, beside),

@@ -203,6 +203,8 @@ def _water_and_yield() -> list[str]:
         "cell_m = 5",
         '# "choose" takes what predicts left-out samples best, or the field mean if nothing does',
         'method = "choose"',
+        "# measured layers that may guide the maps, where they are shown to help",
+        '# drift = ["elevation"]',
         "",
     ]
 

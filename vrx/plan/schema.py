@@ -21,6 +21,7 @@ from vrx.plan.base import (
     Positive,
     Section,
     Share,
+    SoilKey,
     Text,
 )
 from vrx.plan.brought import (
@@ -31,12 +32,10 @@ from vrx.plan.brought import (
     WaterSection,
 )
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.maps import SurfaceSection
 from vrx.plan.points import PointsSection, refuse_strays
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
-
-SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
-                  "magnesium", "sodium", "ec"]
 
 
 class PivotSection(Section):
@@ -228,13 +227,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-class SurfaceSection(Section):
-    """`[surface]`: how the soil-test maps are drawn."""
-
-    cell_m: Annotated[float, Field(ge=1, le=100, strict=True)] = 5.0
-    method: Literal["choose", "kriging", "inverse distance", "field mean"] = "choose"
-
-
 class ZonesSection(Section):
     """`[zones]`: what the zones are made from, and what the machine can follow."""
 
@@ -368,6 +360,7 @@ class Plan(Section):
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
         require_known(self.layers, self.yield_goal.layers)
+        self.surface.require_layers(self.layers)
         sulfur = self.need.sulfur
         if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():
             raise ValueError("the manure's sulfur is given twice: keep [manure] or "

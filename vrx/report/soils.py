@@ -116,6 +116,9 @@ def _scores(surface: Surface) -> tuple[tuple[str, ...], ...]:
             numbers.signed(score.mean_error, ANALYTES[surface.analyte].decimals + 1),
             numbers.signed(score.skill, 2),
             "–" if score.msdr is None else numbers.fixed(score.msdr, 2),
+            "–" if score.block_rmse is None
+            else numbers.spread(score.block_rmse, surface.analyte),
+            score.remark or "–",
         )
         for score in surface.scores
     )
@@ -138,7 +141,7 @@ def surface_views(job: Job) -> list[SurfaceView]:
             key=f"variogram-{key}", surface=surface, name=name))
         views.append(
             SurfaceView(
-                key=key, name=name, method=surface.method,
+                key=key, name=name, method=words.method_words(surface),
                 cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
                 error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
                 score=words.score_words(surface), honesty=words.honesty_words(surface),

@@ -65,7 +65,8 @@ def drift_frame(
     Raises `ComputeError` for more columns than the samples carry and, by name, for a column that
     is constant or follows from those before it.
     """
-    width = 0 if drift is None else np.asarray(drift).reshape(count, -1).shape[1] if count else 0
+    shape = np.shape(drift) if drift is not None else (count, 0)
+    width = shape[1] if len(shape) == 2 else 1
     named = tuple(names) or tuple(f"drift column {j + 1}" for j in range(width))
     columns = checked_columns(drift, count, named, "samples")
     if named and count < len(named) + 2:

@@ -120,5 +120,5 @@ def _whitened(
         variogram=system.variogram,
         distance_m=cdist(system.places, _stretched(system, places)),
     )
-    lack = (basis @ system.trend_root).T - system.trend_dual.T @ to_sample
+    lack = (basis @ system.trend_root).T - system.duals[1:] @ to_sample
     return blas.dtrsm(1.0, system.lower, to_sample, lower=1), lack

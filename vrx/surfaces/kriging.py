@@ -30,19 +30,18 @@ class KrigingSystem:
 
     `places` (n, 2) are stretched where the variogram is anisotropic, from `origin`. `lower` (n, n)
     is the Cholesky factor of the sample covariance K = L L'. F (n, p + 1) holds ones and the scaled
-    drift; with L^-1 F = Q R, `trend_root` = R^-1, `trend_dual` = K^-1 F R^-1 (n, p + 1), so that
-    `trend_dual`' F R^-1 = 1, and `trend` (p + 1,) are the coefficients of F R^-1. `dual` = K^-1 (z
-    - `level` - trend) (n,); `level` is the samples' mean, taken out against rounding.
+    drift; with L^-1 F = Q R, `trend_root` = R^-1 and `trend` (p + 1,) are the coefficients of F
+    R^-1. `duals` (p + 2, n) are K^-1 (z - `level` - trend), then the columns of K^-1 F R^-1;
+    `level` is the samples' mean, taken out against rounding.
     """
 
     variogram: Variogram
     origin: FloatArray
     places: FloatArray
     lower: FloatArray
-    dual: FloatArray
+    duals: FloatArray
     frame: DriftFrame
     trend_root: FloatArray
-    trend_dual: FloatArray
     trend: FloatArray
     level: float
 
@@ -83,14 +82,13 @@ def kriging_system(
     white_basis, triangle = np.linalg.qr(white[:, :-1])
     trend = white_basis.T @ white[:, -1]
     residual = white[:, -1] - white_basis @ trend
-    dual = blas.dtrsm(
-        1.0, lower, np.column_stack([white_basis, residual]), lower=1, trans_a=1, overwrite_b=1
+    duals = blas.dtrsm(
+        1.0, lower, np.column_stack([residual, white_basis]), lower=1, trans_a=1
     )
     return KrigingSystem(
         variogram=variogram, origin=origin, places=places, lower=lower,
-        dual=np.ascontiguousarray(dual[:, -1]), frame=frame,
+        duals=np.ascontiguousarray(duals.T), frame=frame, trend=trend, level=level,
         trend_root=blas.dtrsm(1.0, triangle, np.eye(len(triangle))),
-        trend_dual=np.ascontiguousarray(dual[:, :-1]), trend=trend, level=level,
     )
 
 
@@ -144,8 +142,9 @@ def solve_chunk(
     to_sample (n, m) covariances, C-ordered, is overwritten; basis (m, p + 1) from the frame.
     """
     own = basis @ system.trend_root
-    lack = own.T - system.trend_dual.T @ to_sample
-    estimate = own @ system.trend + system.dual @ to_sample
+    weighed = system.duals @ to_sample
+    estimate = own @ system.trend + weighed[0]
+    lack = own.T - weighed[1:]
     # The transpose of a C-ordered buffer is Fortran-ordered: solved in place, without a copy.
     white = blas.dtrsm(
         1.0, system.lower, to_sample.T, side=1, lower=1, trans_a=1, overwrite_b=1
@@ -191,7 +190,8 @@ def point_krige(
         part = slice(start, start + CHUNK_CELLS)
         distance = buffer[: len(system.places) * len(at[part])].reshape(len(system.places), -1)
         cdist(system.places, at[part], out=distance)
-        on_sample = distance <= SAME_PLACE_M if distance.min() <= SAME_PLACE_M else None
+        meets = nugget > 0.0 and distance.min() <= SAME_PLACE_M
+        on_sample = distance <= SAME_PLACE_M if meets else None
         to_sample = correlate(
             model=variogram.model, distance_m=distance, range_m=variogram.range_m
         )
@@ -213,7 +213,8 @@ def kriging_leave_one_out(*, system: KrigingSystem) -> tuple[FloatArray, FloatAr
     """
     inverse, _ = lapack.dtrtri(system.lower, lower=1)
     inverse_diagonal = np.einsum("ij,ij->j", inverse, inverse)
-    q_diagonal = inverse_diagonal - np.einsum("ij,ij->i", system.trend_dual, system.trend_dual)
+    residual, trend_duals = system.duals[0], system.duals[1:]
+    q_diagonal = inverse_diagonal - np.einsum("ij,ij->j", trend_duals, trend_duals)
     hung = np.flatnonzero(q_diagonal <= 1e-9 * inverse_diagonal)
     if len(hung):
         raise ComputeError(
@@ -222,4 +223,4 @@ def kriging_leave_one_out(*, system: KrigingSystem) -> tuple[FloatArray, FloatAr
             code="surface-drift-one-sample",
             hint="leave out the column that differs at this sample only",
         )
-    return system.dual / q_diagonal, 1.0 / q_diagonal
+    return residual / q_diagonal, 1.0 / q_diagonal

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
 from vrx.errors import ComputeError
-from vrx.model import Finding, FloatArray, note, warn
+from vrx.model import Finding, FloatArray, IntArray, note, warn
 
 MERGE_M = 0.01
 """Samples closer than this are one place: intake merges at its own, larger distance first."""
@@ -27,13 +27,19 @@ NAMED = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Samples:
-    """Samples of one analyte: places (n, 2) metres, values (n,), a name each, what was found."""
+    """Samples of one analyte: places (n, 2) metres, values (n,), a name each, what was found.
+
+    `censored` (n,) is -1 below a limit (`values` then holds half of it), 1 above one, 0 measured.
+    `beside` (n, p) are covariates, NaN where they have no value.
+    """
 
     analyte: str
     unit: str
     places: FloatArray
     values: FloatArray
     names: tuple[str, ...]
+    censored: IntArray
+    beside: FloatArray
     findings: tuple[Finding, ...] = field(default=())
 
     def __len__(self) -> int:
@@ -104,9 +110,22 @@ def merge_places(samples: Samples) -> Samples:
         f"{int(count[count > 1].sum())} samples lie at {len(told)} places: {listed(told)}",
         done="samples at one place were averaged",
     )
+    # A bound only where every sample of the place is one, on the same side.
+    censored = np.zeros(len(count), dtype=np.int64)
+    for side in (-1, 1):
+        censored[np.bincount(group, weights=samples.censored == side) == count] = side
     return replace(
-        samples, places=places, values=values, names=names, findings=(*samples.findings, merged)
+        samples, places=places, values=values, names=names, censored=censored,
+        beside=_means(samples.beside, group, count), findings=(*samples.findings, merged),
     )
+
+
+def _means(columns: FloatArray, group: IntArray, count: FloatArray) -> FloatArray:
+    """Means by group of columns (n, p), NaN where one of the group has none."""
+    found = np.empty((len(count), columns.shape[1]))
+    for j, column in enumerate(columns.T):
+        found[:, j] = np.bincount(group, weights=column, minlength=len(count)) / count
+    return found
 
 
 def block_average(
@@ -116,6 +135,13 @@ def block_average(
 
     The smallest side of a rising series is taken that gives few enough blocks.
     """
+    block, count, side = _square_blocks(places, most)
+    means = _means(np.column_stack([places, values]), block, count)
+    return means[:, :2], means[:, 2], count, side
+
+
+def _square_blocks(places: FloatArray, most: int) -> tuple[IntArray, FloatArray, float]:
+    """The square block of each place, the counts of all, and their side, m."""
     corner = places.min(axis=0)
     width, height = np.ptp(places, axis=0)
     side = max(float(np.sqrt(width * height / most)), float(max(width, height)) / most, MERGE_M)
@@ -125,26 +151,26 @@ def block_average(
         _, block = np.unique(key, return_inverse=True)
         count = np.bincount(block).astype(np.float64)
         if len(count) <= most:
-            break
+            return np.asarray(block), count, side
         side *= 1.1
-    means = [np.bincount(block, weights=w) / count for w in (*places.T, values)]
-    return np.column_stack(means[:2]), means[2], count, side
 
 
 def _thin(samples: Samples) -> Samples:
     if len(samples) <= MOST_SAMPLES:
         return samples
-    places, values, count, side = block_average(
-        places=samples.places, values=samples.values, most=MOST_SAMPLES
-    )
+    block, count, side = _square_blocks(samples.places, MOST_SAMPLES)
+    means = _means(np.column_stack([samples.places, samples.values, samples.beside]), block, count)
+    limited = int(np.count_nonzero(samples.censored))
     averaged = note(
         "surface-block-averaged", samples.analyte,
         f"{len(samples)} samples are more than {MOST_SAMPLES}, the most that are kriged at once",
-        done=f"averaged in {len(count)} blocks of {side:.1f} m",
+        done=f"averaged in {len(count)} blocks of {side:.1f} m"
+        + (f"; {limited} results beyond a limit count as half of it, or as it" if limited else ""),
     )
     names = tuple(f"block {i + 1} of {int(k)} samples" for i, k in enumerate(count))
     return replace(
-        samples, places=places, values=values, names=names, findings=(*samples.findings, averaged)
+        samples, places=means[:, :2], values=means[:, 2], names=names, beside=means[:, 3:],
+        censored=np.zeros(len(count), dtype=np.int64), findings=(*samples.findings, averaged),
     )
 
 
@@ -209,10 +235,13 @@ def prepare(
     places: FloatArray,
     values: FloatArray,
     sample_id: tuple[str, ...] | None = None,
+    censored: IntArray | None = None,
+    beside: FloatArray | None = None,
 ) -> Samples:
     """Checked samples in an order that does not depend on the rows' order, merged and thinned.
 
-    Raises `ComputeError` for no sample, wrong shapes and values that are not finite.
+    `censored` (n,) and `beside` (n, p) as in `Samples`; without them nothing is. Raises
+    `ComputeError` for no sample, wrong shapes and values that are not finite.
     """
     places = np.asarray(places, dtype=np.float64)
     values = np.asarray(values, dtype=np.float64)
@@ -220,11 +249,21 @@ def prepare(
     if names is None:
         names = tuple(f"sample no. {i + 1}" for i in range(len(values)))
     _check(analyte, places, values, names)
+    n = len(values)
+    censored = np.zeros(n, dtype=np.int64) if censored is None else np.asarray(censored)
+    beside = np.empty((n, 0)) if beside is None else np.asarray(beside, dtype=np.float64)
+    if censored.shape != (n,) or beside.shape != (n, *beside.shape[1:2]):
+        raise ComputeError(
+            f"censored has shape {censored.shape} and covariates {beside.shape} for {n} samples",
+            code="surface-shape", where=analyte, hint="give one row per sample",
+        )
     order = np.lexsort((values, places[:, 1], places[:, 0]))
     ordered = Samples(
         analyte=analyte, unit=unit, places=places[order], values=values[order],
-        names=tuple(names[i] for i in order),
+        names=tuple(names[i] for i in order), censored=censored[order].astype(np.int64),
+        beside=beside[order],
     )
     merged = merge_places(ordered)
-    found = outlier_finding(merged, robust_z(merged.values), "robust z")
+    measured = np.where(merged.censored == 0, robust_z(merged.values), 0.0)
+    found = outlier_finding(merged, measured, "robust z")
     return _thin(replace(merged, findings=(*merged.findings, *found)))
