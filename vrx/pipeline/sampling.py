@@ -20,7 +20,7 @@ from vrx.model import (
     stops,
     warn,
 )
-from vrx.pipeline import crew, ground
+from vrx.pipeline import crew, ground, layers
 from vrx.pipeline.inputs import (
     Inputs,
     read_field,
@@ -128,7 +128,9 @@ def _site(
         field, found = inputs.field, [*inputs.field.findings, *inputs.soil.findings]
         plan = with_tests(plan, inputs.tests)
         progress("drawing soil-test maps and zones")
-        maps = ground.draw_maps(plan, inputs)
+        guides = layers.read_guides(
+            plan, inputs, grid=ground.map_grid(plan, inputs), progress=progress)
+        maps = ground.draw_maps(plan, inputs, guides)
         made = ground.make_zones(plan, inputs, maps)
     else:
         field = read_field(first, folder=folder)

@@ -118,7 +118,7 @@ def rank_places(
     ranking = sampling.rank_samples(
         mean=value_at(drawn, cells), variance=errors.variance(cells),
         cross=errors.covariance(candidates, cells),
-        between=errors.covariance(candidates, candidates), noise=drawn.variogram.nugget,
+        between=errors.covariance(candidates, candidates), noise=errors.noise,
         acres=np.full(len(cells), inputs.field.area_ac / len(cells)),
         rates=rate_function(plan, inputs, maps, readings, analyte=analyte, cells=cells),
         count=count,
@@ -133,7 +133,7 @@ def rank_places(
         loss_before=ranking.loss_before, loss_after=after, candidates=candidates,
         first_gain=ranking.first_gain, cells=len(cells), lattice_m=lattice_m,
         words=_words(ranking, unit, inputs.field.area_ac),
-        findings=_findings(ranking, count=count, unit=unit, left_out=errors.left_out,
+        findings=_findings(ranking, count=count, unit=unit,
                            paid=told.usd_per_sample),
     )
 
@@ -150,8 +150,7 @@ def _words(ranking: sampling.Ranking, unit: str, area_ac: float) -> str:
 
 
 def _findings(
-    ranking: sampling.Ranking, *, count: int, unit: str, left_out: tuple[str, ...],
-    paid: float | None,
+    ranking: sampling.Ranking, *, count: int, unit: str, paid: float | None
 ) -> tuple[Finding, ...]:
     found = []
     if len(ranking.chosen) < count:
@@ -166,11 +165,5 @@ def _findings(
             "sampling-upper-bound", "[sampling]",
             "the guide's rate both rises and falls with the soil test",
             done=f"the figures in {unit} are upper bounds; the order of the places holds less well",
-        ))
-    if left_out:
-        found.append(note(
-            "sampling-trend-as-known", "[sampling]",
-            f"the map's trend on {', '.join(left_out)} is taken as known",
-            done="what further samples would tell of that trend is not counted",
         ))
     return tuple(found)
