@@ -263,3 +263,22 @@ def test_a_crew_pack_of_a_hundred_acres_is_quick(copy_of: CopyOf) -> None:
     begun = time.perf_counter()
     plan_sampling(folder)
     assert time.perf_counter() - begun < 20.0
+
+
+def test_a_new_plan_without_samples_leads_to_a_first_sampling(tmp_path: Path) -> None:
+    folder = tmp_path / "Old \u201cEighty\u201d"
+    boundary = SAMPLE_GEO / "long-eighty" / "boundary.zip"
+    runner = CliRunner()
+    made = runner.invoke(cli, ["new", str(folder), "--boundary", str(boundary)])
+    assert made.exit_code == 0, made.output
+    assert "no samples yet" in made.output
+    with pytest.raises(PlanError) as err:
+        plan_sampling(folder)
+    assert err.value.code == "plan-blank"
+    assert "sampling.depths_in" in err.value.message
+    text = (folder / "plan.toml").read_text(encoding="utf-8")
+    text = text.replace('season = "?"', "season = 2028").replace('[["?", "?"]]', "[[0, 8]]")
+    (folder / "plan.toml").write_text(text, encoding="utf-8")
+    result = plan_sampling(folder)
+    assert result.plan.layout.startswith("offset grid")
+    assert len(result.plan.points) == pytest.approx(79.4 / 2.5, abs=3)

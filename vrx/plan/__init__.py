@@ -3,6 +3,7 @@
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
@@ -58,6 +59,7 @@ __all__ = [
     "blanks",
     "describe",
     "draft",
+    "draft_field",
     "is_blank",
     "layout_findings",
     "layout_text",
