@@ -35,6 +35,8 @@ def test_the_page_shows_the_three_words_with_their_acres(written, judged):
     assert "not sure: 40.5 ac" in text
     assert "sample here: 24.8 ac" in text
     assert "80 % or more" in text
+    assert "60.2 of 125.5 ac are surely in the class" in text
+    assert "On 24.8 ac of the rest a sample would help." in text
     for zone in judged.zones.zones:
         assert re.search(rf'<th scope="row">{zone.letter}</th><td class="n">', text)
 

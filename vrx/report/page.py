@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import layers, maps, numbers, passes, reasons, soils, words
+from vrx.report import knowledge, layers, maps, numbers, passes, reasons, soils, words
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def _short(job: Job) -> dict[str, object]:
             if (text := words.flat_or_variable(p, areas))
         ],
         "differences": [text for text in differences if text],
-        "unknowns": words.unknowns(job),
+        "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
     }
 
 
