@@ -30,7 +30,7 @@ from vrx.geo.faults import (
 from vrx.geo.grid import cell_at, cells_within, grid_over
 from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
 from vrx.geo.trace import trace_coverage
-from vrx.geo.zonal import zonal_mean
+from vrx.geo.zonal import zonal_mean, zone_cells
 
 __all__ = [
     "CLOSE_M",
@@ -63,4 +63,5 @@ __all__ = [
     "valid_polygon",
     "width_m",
     "zonal_mean",
+    "zone_cells",
 ]

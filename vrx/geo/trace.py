@@ -101,8 +101,8 @@ def _simplified(
     # 64-bit shapes.
     for shape, value in raster_shapes(classes.astype(np.int32), connectivity=4):
         kinds.append(int(value))
-        shell, *holes = shape["coordinates"]
-        rings.append(shapely.Polygon(shell, holes))
+        shell, *holes = (shapely.linearrings(np.array(ring)) for ring in shape["coordinates"])
+        rings.append(shapely.polygons(shell, holes or None))
     # segmentize divides, so 13 can come out as 13.000000000000002 on one side of an edge only.
     pixels = shapely.transform(shapely.segmentize(np.array(rings, dtype=object), 1.0), np.round)
     for tolerance in (simplify_cells, simplify_cells / 2):

@@ -34,7 +34,7 @@ from vrx.model.sampling import (
 )
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
-from vrx.model.zones import Zone, ZoneReading, Zones
+from vrx.model.zones import ClusterScore, ClusterTable, Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
@@ -46,6 +46,8 @@ __all__ = [
     "Analyte",
     "BagLabel",
     "BoolArray",
+    "ClusterScore",
+    "ClusterTable",
     "CrewPlan",
     "CrewPoint",
     "CropTruth",

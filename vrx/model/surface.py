@@ -72,7 +72,8 @@ class Surface:
     covariates) hold them, NaN where a layer has no value: there the map is kriged without them.
     `bounds_error` (rows, columns) is the part of `standard_error` that comes from results known
     only as below or above a limit, None where there is none. `variance_factor` is by how much
-    kriging variances were raised because the variogram was fitted to the same samples.
+    kriging variances were raised because the variogram was fitted to the same samples;
+    `variogram_words` say in plain sentences what the samples tell of each other.
     """
 
     analyte: str
@@ -92,3 +93,4 @@ class Surface:
     drift_on_grid: FloatArray | None = None
     bounds_error: FloatArray | None = None
     variance_factor: float = 1.0
+    variogram_words: tuple[str, ...] = ()

@@ -19,13 +19,12 @@ from vrx.model import (
     LayerGrid,
     Severity,
     Surface,
-    ZoneReading,
     Zones,
     note,
     warn,
 )
 from vrx.pipeline.inputs import Inputs
-from vrx.pipeline.layers import read_guides
+from vrx.pipeline.layers import guides_of, read_grids
 from vrx.plan import Plan
 
 # About 12,000 ac at 5 m, far beyond any one field: a wrong boundary must not fill the memory.
@@ -42,7 +41,8 @@ def draw_maps(
     """
     grid = map_grid(plan, inputs)
     if guides is None:
-        guides = read_guides(plan, inputs, grid=grid, progress=lambda _: None)
+        grids = read_grids(plan, inputs, grid=grid, progress=lambda _: None)
+        guides = guides_of(plan, grids)
     inside = _inside(inputs, grid)
     unmapped = READ_ALONG - set(plan.zones.nutrients)
     if not set(inputs.soil.columns) - unmapped:
@@ -212,27 +212,6 @@ def find_book(books: Mapping[str, rules.Book], name: str) -> rules.Book:
         f"there is no rule book {name!r}", code="plan-book-unknown", where="[need]",
         hint=f"did you mean {near[0]!r}?" if near else f"known: {', '.join(sorted(books))}",
     )
-
-
-def read_zones(
-    inputs: Inputs, maps: Mapping[str, Surface], made: Zones
-) -> dict[str, ZoneReading]:
-    """What each analyte reads in every zone: block mean, its standard error, least and greatest."""
-    polygons = [zone.polygon for zone in made.zones]
-    points = [geo.cells_within(polygon, _grid(maps))[0] for polygon in polygons]
-    readings = {}
-    for analyte, drawn in maps.items():
-        column = inputs.soil.columns[analyte]
-        mean, low, high = geo.zonal_mean(values=drawn.values, grid=drawn.grid, polygons=polygons)
-        places, _ = inputs.soil.measured(analyte)
-        readings[analyte] = ZoneReading(
-            analyte=analyte, unit=drawn.unit, extractant=column.extractant,
-            depth_in=column.depth_in, mean=mean, low=low, high=high,
-            standard_error=surfaces.zone_standard_errors(
-                surface=drawn, places=places, zone_points=points
-            ),
-        )
-    return readings
 
 
 def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from types import MappingProxyType
 
 import numpy as np
 
@@ -35,36 +34,37 @@ _PLACES = ("longitude_column", "latitude_column", "easting_column", "northing_co
            "layer", "sheet", "decimal_mark")
 
 
-def read_guides(
+def read_grids(
     plan: Plan, inputs: Inputs, *, grid: Grid, progress: Callable[[str], None]
-) -> dict[str, LayerGrid]:
-    """The layers that `[surface] drift` names. Raises `InputError` that names layer and file."""
-    wanted = plan.surface.drift_names()
-    guides = {}
-    for section in plan.layers:
-        if section.name in wanted:
-            progress(f"reading layer {section.name}")
-            with naming(section.name):
-                guides[section.name] = _read(
-                    section, field=inputs.field, grid=grid, folder=inputs.folder)
-    return guides
-
-
-def read_layers(
-    plan: Plan, inputs: Inputs, *, made: Zones, grid: Grid, progress: Callable[[str], None],
-    guides: Mapping[str, LayerGrid] = MappingProxyType({}),
-) -> tuple[LayerReading, ...]:
-    """Every layer of the plan, in its order; `guides` have been read already on the same grid.
+) -> tuple[LayerGrid, ...]:
+    """Every layer of the plan on the grid, in its order.
 
     Raises `InputError` that names layer and file.
     """
-    readings = []
+    found = []
     for section in plan.layers:
-        if section.name not in guides:
-            progress(f"reading layer {section.name}")
+        progress(f"reading layer {section.name}")
         with naming(section.name):
-            layer = guides.get(section.name) or _read(
-                section, field=inputs.field, grid=grid, folder=inputs.folder)
+            found.append(_read(section, field=inputs.field, grid=grid, folder=inputs.folder))
+    return tuple(found)
+
+
+def guides_of(plan: Plan, grids: Sequence[LayerGrid]) -> dict[str, LayerGrid]:
+    """Of the layers of `read_grids` those that `[surface] drift` names."""
+    wanted = plan.surface.drift_names()
+    return {
+        section.name: layer for section, layer in zip(plan.layers, grids, strict=True)
+        if section.name in wanted
+    }
+
+
+def read_layers(
+    plan: Plan, inputs: Inputs, *, made: Zones, grids: Sequence[LayerGrid]
+) -> tuple[LayerReading, ...]:
+    """What every layer reads by zone; `grids` are those of `read_grids`."""
+    readings = []
+    for section, layer in zip(plan.layers, grids, strict=True):
+        with naming(section.name):
             codes = _codes(layer) if section.classes else ()
         readings.append(_by_zone(
             layer, made=made, codes=codes, for_yield=section.name in plan.yield_goal.layers,

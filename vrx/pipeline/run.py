@@ -12,7 +12,17 @@ from typing import Any
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
-from vrx.pipeline import aside, brought, ground, knowledge, layers, manifest, season, yields
+from vrx.pipeline import (
+    aside,
+    brought,
+    ground,
+    knowledge,
+    layers,
+    manifest,
+    season,
+    yields,
+    zone_values,
+)
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.pipeline.lab_tests import with_tests
@@ -73,16 +83,14 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
     plan = with_tests(plan, inputs.tests)
     grid = ground.map_grid(plan, inputs)
-    guides = layers.read_guides(plan, inputs, grid=grid, progress=progress)
+    grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
-    maps = ground.draw_maps(plan, inputs, guides)
+    maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
     progress("cutting zones")
     made = ground.make_zones(plan, inputs, maps)
-    readings = ground.read_zones(inputs, maps, made)
+    readings = zone_values.read_zones(plan, inputs, maps, made)
     known = knowledge.what_is_known(plan, inputs, maps, readings)
-    beside = layers.read_layers(
-        plan, inputs, made=made, grid=grid, progress=progress, guides=guides
-    )
+    beside = layers.read_layers(plan, inputs, made=made, grids=grids)
     shared = yields.zone_goals(
         plan, field=inputs.field, made=made, grid=grid, folder=inputs.folder, progress=progress,
         patterns=layers.patterns(plan, beside),
@@ -95,7 +103,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
         *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
-        *made.findings, *knowledge.knowledge_findings(known), *layers.findings(beside, made),
+        *made.findings, *zone_values.value_findings(plan, readings, made),
+        *knowledge.knowledge_findings(known), *layers.findings(beside, made),
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
         *inputs.tests.findings, *brought.findings(plan, inputs, removal=season.removal),

@@ -11,6 +11,7 @@ from vrx.surfaces.joint import (
     kriging_area_variance,
     kriging_covariance,
 )
+from vrx.surfaces.judging import Judgement, LeftOut, judge_variogram, judgement_findings
 from vrx.surfaces.kriging import (
     KrigingSystem,
     kriging_leave_one_out,
@@ -19,6 +20,11 @@ from vrx.surfaces.kriging import (
 )
 from vrx.surfaces.local import block_means, dense_krige, local_krige
 from vrx.surfaces.mapping import METHODS, map_analyte
+from vrx.surfaces.outliers import (
+    OutlierRefit,
+    outlier_refit_finding,
+    refit_without_outliers,
+)
 from vrx.surfaces.reml import (
     VariogramFit,
     fit_reml,
@@ -27,14 +33,26 @@ from vrx.surfaces.reml import (
     variance_factor,
 )
 from vrx.surfaces.structure import StructureTest, TrendTest, structure_test, trend_test
+from vrx.surfaces.telling import describe
 from vrx.surfaces.variogram import experimental_variogram, fit_wls
 from vrx.surfaces.zone_error import zone_standard_errors
+from vrx.surfaces.zone_values import (
+    chance_outside,
+    explained_of_map,
+    explained_of_samples,
+    mean_is,
+    share_outside,
+    zone_percentiles,
+)
 
 __all__ = [
     "FEWEST",
     "METHODS",
     "ErrorModel",
+    "Judgement",
     "KrigingSystem",
+    "LeftOut",
+    "OutlierRefit",
     "StructureTest",
     "TrendTest",
     "VariogramFit",
@@ -43,13 +61,19 @@ __all__ = [
     "block_krige",
     "block_means",
     "cell_block_krige",
+    "chance_outside",
     "correlation",
     "dense_krige",
+    "describe",
     "error_model",
     "experimental_variogram",
+    "explained_of_map",
+    "explained_of_samples",
     "fit_reml",
     "fit_variogram",
     "fit_wls",
+    "judge_variogram",
+    "judgement_findings",
     "kriging_area_variance",
     "kriging_covariance",
     "kriging_leave_one_out",
@@ -58,12 +82,17 @@ __all__ = [
     "local_krige",
     "log_likelihood",
     "map_analyte",
+    "mean_is",
+    "outlier_refit_finding",
     "point_krige",
+    "refit_without_outliers",
     "semivariance",
+    "share_outside",
     "stretched",
     "structure_test",
     "trend_columns",
     "trend_test",
     "variance_factor",
+    "zone_percentiles",
     "zone_standard_errors",
 ]

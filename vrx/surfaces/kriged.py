@@ -20,6 +20,7 @@ from vrx.surfaces.censored import (
     seed_of,
 )
 from vrx.surfaces.covariance import stretched
+from vrx.surfaces.drift import drift_frame
 from vrx.surfaces.fitting import MOST_REML, assess, fit_variogram
 from vrx.surfaces.kriging import (
     KrigingSystem,
@@ -138,6 +139,8 @@ def fit_kriging(
         covered = np.asarray(np.isfinite(drift).all(axis=1))
         drift = drift[covered]
     inside, own, part = places[covered], values[covered], _part(bounds, covered)
+    # Before any fit, so that a layer that says nothing of its own is refused by its name.
+    drift_frame(drift=drift, count=len(own), names=names)
 
     if variogram is not None:
         fitted = assess(places=inside, values=own, variogram=variogram, drift=drift)

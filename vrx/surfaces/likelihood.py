@@ -15,7 +15,7 @@ from scipy.spatial.distance import pdist, squareform
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray
-from vrx.surfaces.covariance import correlation, correlation_log_range_slope
+from vrx.surfaces.covariance import correlate, correlation_log_range_slope
 from vrx.surfaces.drift import drift_frame
 
 NOT_DEFINITE = 1e12
@@ -104,9 +104,11 @@ class Likelihood:
         # The trend is profiled, so taking it out beforehand changes nothing but the rounding.
         self.values = rest / self.unit
         self._right = np.column_stack([self.basis, self.values])
-        self.distance = squareform(pdist(places))
+        self.distance: FloatArray = squareform(pdist(places))
         self._places = places
         self._squares: tuple[FloatArray, FloatArray, FloatArray] | None = None
+        # Kept, because fresh pages cost more than the arithmetic on them.
+        self._shape, self._mixed, self._slope = (np.empty((self.n, self.n)) for _ in range(3))
         self._constant = self.degrees * (math.log(2.0 * math.pi) + 1.0 + 2.0 * math.log(self.unit))
         # V = 1 and an orthonormal trend: both determinants are 1, the quadratic is `degrees`.
         self.pure_nugget = self._constant
@@ -131,9 +133,9 @@ class Likelihood:
         return np.asarray(np.sqrt(np.maximum(stretched, 0.0)))
 
     def _solve(self, structured: FloatArray, share: float) -> _Solved | None:
-        mixed = (1.0 - share) * structured
-        np.fill_diagonal(mixed, 1.0)
-        lower, info = lapack.dpotrf(mixed, lower=True, overwrite_a=False)
+        np.multiply(structured, 1.0 - share, out=self._mixed)
+        np.fill_diagonal(self._mixed, 1.0)
+        lower, info = lapack.dpotrf(self._mixed.T, lower=True, clean=True, overwrite_a=True)
         if info != 0:
             return None
         duals, _ = lapack.dpotrs(lower, self._right, lower=True)
@@ -161,10 +163,9 @@ class Likelihood:
         return self._constant + self.degrees * math.log(scaled) + solved.log_det
 
     def structured(self, shape: Shape) -> FloatArray:
-        """Correlations (n, n) of the structured part."""
-        return correlation(
-            model=self.model, distance_m=self.effective_distance(shape), range_m=shape.range_m
-        )
+        """Correlations (n, n) of the structured part, in one array that the next call reuses."""
+        np.copyto(self._shape, self.effective_distance(shape))
+        return correlate(model=self.model, distance_m=self._shape, range_m=shape.range_m)
 
     def value(self, shape: Shape, structured: FloatArray | None = None) -> tuple[float, float]:
         """(-2 log likelihood, total sill in the data's unit squared)."""
@@ -182,26 +183,36 @@ class Likelihood:
         solved = self._solve(structured, shape.share)
         if solved is None:
             return NOT_DEFINITE, np.zeros(len(parameters))
-        inverse, _ = lapack.dpotri(solved.lower, lower=True)
-        inverse = np.tril(inverse) + np.tril(inverse, -1).T
-        projector = inverse
+        # Lower triangle only, zeros above; the changes are symmetric and 0 on the diagonal, so that
+        # twice the lower triangle is the whole trace. No n x n product is ever made.
+        inverse, _ = lapack.dpotri(solved.lower, lower=True, overwrite_c=True)
+        flat = inverse.ravel(order="K")
+        scale = self.degrees / solved.quadratic
+        trend = None
         if self.restricted:
-            projector = inverse - solved.duals @ np.linalg.solve(solved.information, solved.duals.T)
-        # Elementwise, because threaded BLAS is many times slower on products of this size.
-        projector -= np.outer(solved.contrast, solved.contrast) * (self.degrees / solved.quadratic)
-        slope = [
-            float((projector * change).sum())
-            for change in self._changes(shape, structured, len(parameters))
-        ]
+            trend = np.linalg.solve(solved.information, solved.duals.T)
+        slope = []
+        for change in self._changes(shape, structured, len(parameters)):
+            rise = 2.0 * float(flat @ change.ravel(order="K"))
+            rise -= scale * float(solved.contrast @ (change @ solved.contrast))
+            if trend is not None:
+                rise -= float((trend.T * (change @ solved.duals)).sum())
+            slope.append(rise)
         return self._deviance(solved), np.array(slope)
 
     def _changes(self, shape: Shape, structured: FloatArray, number: int) -> list[FloatArray]:
-        """Derivatives (n, n) of the covariance by each parameter."""
+        """Derivatives (n, n) of the covariance by each parameter; uses `structured` up."""
         distance = self.effective_distance(shape)
-        by_range = (1.0 - shape.share) * correlation_log_range_slope(
-            model=self.model, distance_m=distance, range_m=shape.range_m
-        )
-        by_share = -structured
+        by_range, by_share = self._slope, structured
+        if self.model == "exponential":
+            np.multiply(distance, structured, out=by_range)
+            by_range *= (1.0 - shape.share) / shape.range_m
+        else:
+            by_range[:] = correlation_log_range_slope(
+                model=self.model, distance_m=distance, range_m=shape.range_m
+            )
+            by_range *= 1.0 - shape.share
+        np.negative(by_share, out=by_share)
         np.fill_diagonal(by_share, 0.0)
         if number == 2:
             return [by_range, by_share]

@@ -27,7 +27,7 @@ from vrx.surfaces.samples import prepare
 from vrx.surfaces.scoring import score
 from vrx.surfaces.simple import inverse_distance, nearest_sample
 from vrx.surfaces.spline import spline_at
-from vrx.surfaces.study import Study, study_samples, trend_of
+from vrx.surfaces.study import FITTED, Study, study_samples, trend_of
 
 METHODS = ("choose", "kriging", "kriging with trend", "kriging with drift", "inverse distance",
            "spline", "nearest sample", "field mean")
@@ -227,7 +227,7 @@ def _tell_layers(study: Study, used: str, layers: FloatArray, inside: BoolArray)
 def _scores(study: Study, used: str, *, asked: bool) -> tuple[MethodScore, ...]:
     return tuple(
         score(study.candidates[m], study.mean, remark(study, m, used, asked=asked))
-        for m in METHODS if m in study.candidates
+        for m in (*METHODS[:2], FITTED, *METHODS[2:]) if m in study.candidates
     )
 
 

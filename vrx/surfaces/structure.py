@@ -18,7 +18,7 @@ from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.variogram import diagonal_m
 
 SHUFFLES = 399
-CHANCE = 0.09
+CHANCE = 0.07
 """Share of shufflings that may show as much structure; the level of the test."""
 TEST_RANGES = 5
 TEST_SHARES = (0.25, 0.5, 0.8)
