@@ -82,6 +82,10 @@ class Zones:
         return sum(zone.area_ac for zone in self.zones)
 
 
+EXPLAIN_LITTLE = 0.1
+"""Zones that take away less of the samples' variance than this tell little (our choice)."""
+
+
 @array_value
 class ZoneReading:
     """One analyte read per zone (arrays in the order of the zones).
@@ -120,4 +124,9 @@ class ZoneReading:
     samples: IntArray | None = None
     explained_map: float = math.nan
     explained_samples: float = math.nan
+
+    @property
+    def explains_little(self) -> bool:
+        """Whether it is known that zones tell a sample hardly better than the field mean."""
+        return math.isfinite(self.explained_samples) and self.explained_samples < EXPLAIN_LITTLE
 

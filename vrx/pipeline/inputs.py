@@ -47,6 +47,7 @@ class Inputs:
     materials: Mapping[str, Material]
     record: dict[str, Any]
     tests: FieldTests = NO_TESTS
+    history: intake.SoilHistory = intake.NO_HISTORY
 
 
 def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
@@ -55,6 +56,9 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     field = read_field(plan, folder=folder)
     require_one_side(field, where=plan.field.boundary or "[field.pivot]")
     soil = read_soil(plan.soil, field=field, season=plan.field.season, folder=folder)
+    history = intake.read_history(
+        path=folder / plan.soil.samples, field=field, spec=soil_spec(plan.soil, folder=folder),
+        chosen=soil)
     soil = with_layout_told(soil, plan_file=plan_file)
     own = None if plan.zones.polygons is None else read_own_zones(
         plan.zones, field=field, folder=folder)
@@ -64,6 +68,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         folder=folder,
         field=field,
         soil=soil,
+        history=history,
         own_zones=own,
         books=rules.load_books(book_paths),
         materials=products.load_materials(material_paths),
@@ -112,16 +117,20 @@ def require_one_side(field: Field, *, where: str) -> None:
 
 def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
     """The plan's samples, on the field."""
+    return intake.read_soil(
+        path=folder / told.samples, field=field, spec=soil_spec(told, folder=folder), season=season
+    )
+
+
+def soil_spec(told: SoilSection, *, folder: Path) -> intake.SoilSpec:
+    """What the plan states of its soil table."""
     columns = {
         key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
         for key, one in told.analytes().items()
     }
     away = {"samples", "points", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
-    spec = intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
+    return intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
                            **told.model_dump(exclude=away))
-    return intake.read_soil(
-        path=folder / told.samples, field=field, spec=spec, season=season
-    )
 
 
 def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | None:

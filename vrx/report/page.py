@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import knowledge, layers, maps, numbers, passes, reasons, soils, words
+from vrx.report import (
+    knowledge,
+    layers,
+    maps,
+    numbers,
+    passes,
+    reasons,
+    soils,
+    words,
+    zone_values,
+)
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -88,6 +98,7 @@ def _short(job: Job) -> dict[str, object]:
         ],
         "differences": [text for text in differences if text],
         "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
+        "past": zone_values.past_words(job),
     }
 
 
@@ -107,6 +118,11 @@ def _soil(job: Job) -> dict[str, object]:
         "surfaces": [s for s in surfaces if words.steers(s.key)],
         "others": [s for s in surfaces if not words.steers(s.key)],
         "zones": soils.zone_soils(job),
+        "mean_by": "; ".join(dict.fromkeys(
+            zone_values.mean_words(reading) for key, reading in job.readings.items()
+            if words.steers(key))),
+        "inside": zone_values.inside_views(job),
+        "past": zone_values.past_views(job),
         "layers": layers.layer_views(job),
         "readings": [
             (words.opening(words.analyte_name(key)), reading.extractant,

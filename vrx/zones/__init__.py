@@ -12,18 +12,24 @@ from vrx.zones.edit import (
 )
 from vrx.zones.own import zone_whole_field, zones_from_polygons
 from vrx.zones.rules import MachineRules
+from vrx.zones.trend import Lines, means_by, resampled, verdicts, zone_lines
 
 __all__ = [
     "ClassLayer",
+    "Lines",
     "MachineRules",
     "assign_area",
     "assign_cells",
     "class_labels",
+    "means_by",
     "merge_zones",
     "move_corner",
     "redraw_border",
     "rename_zone",
+    "resampled",
     "split_zone",
+    "verdicts",
+    "zone_lines",
     "zone_whole_field",
     "zones_from_classes",
     "zones_from_polygons",
