@@ -15,7 +15,15 @@ from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
 from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
-from vrx.plan import PivotSection, Plan, PointsSection, SoilSection, layout_findings
+from vrx.plan import (
+    FieldPlan,
+    PivotSection,
+    Plan,
+    PointsSection,
+    SoilSection,
+    ZonesSection,
+    layout_findings,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,7 +60,8 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         path=folder / plan.soil.samples, field=field, spec=soil_spec(plan.soil, folder=folder),
         chosen=soil)
     soil = with_layout_told(soil, plan_file=plan_file)
-    own = None if plan.zones.polygons is None else _own_zones(plan, field=field, folder=folder)
+    own = None if plan.zones.polygons is None else read_own_zones(
+        plan.zones, field=field, folder=folder)
     book_paths = [folder / name for name in plan.books]
     material_paths = [folder / name for name in plan.materials]
     return Inputs(
@@ -68,7 +77,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     )
 
 
-def read_field(plan: Plan, *, folder: Path) -> Field:
+def read_field(plan: Plan | FieldPlan, *, folder: Path) -> Field:
     """The plan's boundary: of a file, or a pivot's."""
     told = plan.field
     if told.pivot is not None:
@@ -139,8 +148,8 @@ def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
     return replace(soil, findings=(*said, *soil.findings)) if said else soil
 
 
-def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:
-    told = plan.zones
+def read_own_zones(told: ZonesSection, *, field: Field, folder: Path) -> OwnZones:
+    """The polygons that `[zones]` names."""
     if told.polygons is None:
         raise InputError("no zone polygons are named", code="zones-polygons", where="[zones]")
     polygons, labels, findings = intake.read_polygons(

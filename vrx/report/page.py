@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import layers, maps, numbers, passes, reasons, soils, words, zone_values
+from vrx.report import (
+    knowledge,
+    layers,
+    maps,
+    numbers,
+    passes,
+    reasons,
+    soils,
+    words,
+    zone_values,
+)
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -33,8 +43,9 @@ def _whole_grades(text: str) -> Markup:
     return Markup(kept)  # noqa: S704 - escaped in the line above; the pattern holds no markup
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
+@lru_cache(maxsize=4)
+def template(name: str) -> Template:
+    """A template of this room: escapes every text, and prints nothing that a document may not."""
     import jinja2  # most commands print no page
 
     environment = jinja2.Environment(
@@ -43,7 +54,7 @@ def _template() -> Template:
         finalize=_printable,
     )
     environment.filters["grades"] = _whole_grades
-    return environment.get_template("page.html.j2")
+    return environment.get_template(name)
 
 
 def _title(job: Job) -> dict[str, object]:
@@ -86,8 +97,8 @@ def _short(job: Job) -> dict[str, object]:
             if (text := words.flat_or_variable(p, areas))
         ],
         "differences": [text for text in differences if text],
+        "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
         "past": zone_values.past_words(job),
-        "unknowns": words.unknowns(job),
     }
 
 
@@ -143,7 +154,7 @@ def page(
     """
     shown, folded = reasons.finding_views(job)
     views = passes.pass_views(job, pass_notes or {})
-    return _template().render(
+    return template("page.html.j2").render(
         run=run,
         title=_title(job),
         short=_short(job),
