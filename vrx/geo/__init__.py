@@ -25,6 +25,7 @@ from vrx.geo.faults import (
     coverage_faults,
     fault_place,
     valid_polygon,
+    width_across_m,
     width_m,
 )
 from vrx.geo.grid import cell_at, cells_within, grid_over
@@ -61,6 +62,7 @@ __all__ = [
     "transform",
     "transform_points",
     "valid_polygon",
+    "width_across_m",
     "width_m",
     "zonal_mean",
 ]

@@ -12,7 +12,7 @@ from typing import Any
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
-from vrx.pipeline import aside, brought, ground, layers, manifest, season, yields
+from vrx.pipeline import aside, brought, ground, layers, manifest, season, yields, zoning
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.pipeline.lab_tests import with_tests
@@ -77,7 +77,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     grid = next(iter(maps.values())).grid
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("cutting zones")
-    made = ground.make_zones(plan, inputs, maps)
+    made = zoning.make_zones(plan, inputs, maps, grids)
     readings = ground.read_zones(inputs, maps, made)
     beside = layers.read_layers(plan, inputs, made=made, grids=grids)
     shared = yields.zone_goals(

@@ -17,6 +17,7 @@ from vrx.plan.schema import (
     SoilSection,
 )
 from vrx.plan.tables import TestTableSection
+from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",
@@ -38,6 +39,7 @@ __all__ = [
     "TestTableSection",
     "TissueSection",
     "WaterSection",
+    "ZonesSection",
     "answer_plan",
     "blank_lines",
     "blanks",

@@ -11,6 +11,7 @@ from vrx.geo import cell_at, dissolve, shared_edges, trace_coverage
 from vrx.model import BoolArray, ClusterTable, Finding, Grid, IntArray, Zones, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._build import build_zones
+from vrx.zones._pieces import count_findings
 from vrx.zones._raster import Cleaned, clean, fill_outside, smooth
 from vrx.zones._regions import merge_small
 from vrx.zones.rules import MachineRules
@@ -69,7 +70,7 @@ def cut_zones(
     told = [
         *findings,
         *_clean_findings(cleaned, cell_ac, rules, moved_ac),
-        *_count_findings(
+        *count_findings(
             polygons, max(cleaned.forced * cell_ac, forced_ac), rules.smallest_ac, rules.most_zones
         ),
     ]
@@ -161,38 +162,5 @@ def _clean_findings(
             "narrow parts were still changing when the clean-up ended",
             done="kept the last state; no piece is under the smallest area",
             todo="look at narrow places on the map",
-        ))
-    return found
-
-
-def _count_findings(
-    polygons: Sequence[shapely.Geometry], forced_ac: float, smallest_ac: float, most: int
-) -> list[Finding]:
-    found = []
-    if forced_ac > 0:
-        found.append(note(
-            "zones-fewer", "zones",
-            f"classes made more than {most} zones",
-            value=f"{forced_ac:.3f}",
-            done=f"smallest area raised from {smallest_ac:g} to just over {forced_ac:.2f} ac",
-            todo="allow more zones, or use fewer class breaks",
-        ))
-    small = [
-        polygon.area / ACRE_M2 for polygon in polygons
-        if polygon.area / ACRE_M2 < smallest_ac
-    ]
-    if small:
-        found.append(note(
-            "zones-field-part-small", "field",
-            f"{len(small)} separate parts of the field are under {smallest_ac:g} ac "
-            f"({sum(small):.3f} ac in all)",
-            value=f"{sum(small):.3f}", done="each kept as a zone of its own",
-        ))
-    if len(polygons) > most:
-        found.append(warn(
-            "zones-over-most", "zones",
-            f"{len(polygons)} zones, more than {most}: the field has {len(polygons)} separate "
-            "parts",
-            value=str(len(polygons)), done="kept, a part is never joined over a gap",
         ))
     return found
