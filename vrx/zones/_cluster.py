@@ -15,10 +15,19 @@ _SETTLED = 1e-6
 
 
 @lru_cache(maxsize=1)
+def _told() -> dict[str, dict[str, object]]:
+    with Path(__file__).with_name("clusters.toml").open("rb") as file:
+        return tomllib.load(file)
+
+
 def settings() -> dict[str, float]:
     """Name → value of `clusters.toml`."""
-    with Path(__file__).with_name("clusters.toml").open("rb") as file:
-        return {name: float(entry["value"]) for name, entry in tomllib.load(file).items()}
+    return {name: float(str(entry["value"])) for name, entry in _told().items()}
+
+
+def source_of(name: str) -> str:
+    """Where a setting comes from, with its evidence."""
+    return f"{_told()[name]['locator']}, {_told()[name]['evidence']}"
 
 
 def kmeans(values: FloatArray, number: int, *, seed: int) -> FloatArray:

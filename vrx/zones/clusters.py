@@ -225,6 +225,8 @@ def _table(
         layers=tuple(layer.name for layer in layers), way=way, scores=tuple(scores),
         proposed=proposed, used=proposed if number is None else number,
         reason=f"the scores point at: {said}",
+        weak_silhouette=_cluster.settings()["weak_silhouette"],
+        weak_source=_cluster.source_of("weak_silhouette"),
     )
 
 
@@ -283,12 +285,11 @@ def _findings(table: ClusterTable) -> list[Finding]:
             f"{table.used} clusters, as the plan says; {table.reason}",
             value=str(table.used), done=f"kept, {table.proposed} would be proposed"))
     best = max(one.silhouette for one in table.scores)
-    weak = _cluster.settings()["weak_silhouette"]
-    if best < weak:
+    if best < table.weak_silhouette:
         told.append(warn(
             "zones-cluster-weak", "zones",
-            f"the greatest silhouette of any number is {best:.2f}, under {weak:g}: the cells form "
-            "no clear groups",
+            f"the greatest silhouette of any number is {best:.2f}, under {table.weak_silhouette:g}: the "
+            "cells form no clear groups",
             value=f"{best:.3f}", done="cut all the same",
             todo="take other layers, classes of one soil test, or one rate"))
     return told
