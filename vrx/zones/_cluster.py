@@ -11,7 +11,7 @@ import numpy as np
 from vrx.model import ClusterScore, FloatArray, IntArray
 
 _ROUNDS = 300
-_SETTLED = 1e-6
+_SETTLED = 1e-4
 
 
 @lru_cache(maxsize=1)
@@ -34,11 +34,8 @@ def kmeans(values: FloatArray, number: int, *, seed: int) -> FloatArray:
     """Centres (number, layers) of the best of ten seeded runs of k-means on (cells, layers)."""
     # scikit-learn costs 0.8 s to import, so only where it is used.
     from sklearn.cluster import KMeans
-    from threadpoolctl import threadpool_limits
 
-    # One thread: sums in another order would be other centres.
-    with threadpool_limits(limits=1):
-        found = KMeans(n_clusters=number, n_init=10, random_state=seed).fit(values)
+    found = KMeans(n_clusters=number, n_init=10, random_state=seed).fit(values)
     return np.asarray(found.cluster_centers_, dtype=np.float64)
 
 
@@ -54,7 +51,7 @@ def memberships(values: FloatArray, centres: FloatArray, fuzziness: float) -> Fl
     """
     # Relative to the nearest centre, so that no power overflows; a cell on a centre is wholly its.
     squares = np.maximum(_squares(values, centres), 1e-24)
-    weight = (squares / squares.min(axis=1, keepdims=True)) ** (-1.0 / (fuzziness - 1.0))
+    weight = (squares.min(axis=1, keepdims=True) / squares) ** (1.0 / (fuzziness - 1.0))
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
@@ -62,11 +59,13 @@ def fuzzy_c_means(values: FloatArray, start: FloatArray, *, fuzziness: float) ->
     """Centres (clusters, layers) that fuzzy c-means settles on from starting centres.
 
     Alternates memberships and centres, the means weighted by membership^m (Bezdek 1981, eq. 11.3b),
-    until no centre moves by more than a millionth of the layers' standard deviation.
+    until no centre moves by more than 1e-4 of the layers' standard deviation.
     """
     centres = start
     for _ in range(_ROUNDS):
-        weight = memberships(values, centres, fuzziness) ** fuzziness
+        member = memberships(values, centres, fuzziness)
+        # The same power, many times faster.
+        weight = member * np.sqrt(member) if fuzziness == 1.5 else member**fuzziness
         moved = (weight.T @ values) / weight.sum(axis=0)[:, None]
         step = float(np.abs(moved - centres).max())
         centres = moved

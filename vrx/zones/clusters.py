@@ -82,8 +82,12 @@ def zones_from_clusters(
     middle, spread = values.mean(axis=0), values.std(axis=0)
     standard = (values - middle) / spread
     numbers = _numbers(standard, number, fewest, most)
+    from threadpoolctl import threadpool_limits
+
     found = _Scan(standard, seed)
-    scores = [found.score(one) for one in numbers]
+    # One thread: sums in another order would be other centres.
+    with threadpool_limits(limits=1):
+        scores = [found.score(one) for one in numbers]
     table = _table(used, way, scores, number)
     fuzzy = found.memberships(table.used, way)
     order = _order(fuzzy, standard)
@@ -288,8 +292,8 @@ def _findings(table: ClusterTable) -> list[Finding]:
     if best < table.weak_silhouette:
         told.append(warn(
             "zones-cluster-weak", "zones",
-            f"the greatest silhouette of any number is {best:.2f}, under {table.weak_silhouette:g}: the "
-            "cells form no clear groups",
+            f"the greatest silhouette of any number is {best:.2f}, under "
+            f"{table.weak_silhouette:g}: the cells form no clear groups",
             value=f"{best:.3f}", done="cut all the same",
             todo="take other layers, classes of one soil test, or one rate"))
     return told
