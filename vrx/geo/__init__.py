@@ -30,11 +30,12 @@ from vrx.geo.faults import (
 )
 from vrx.geo.grid import cell_at, cells_within, grid_over
 from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
-from vrx.geo.trace import trace_coverage
+from vrx.geo.trace import SIMPLIFY_CELLS, trace_coverage
 from vrx.geo.zonal import zonal_mean
 
 __all__ = [
     "CLOSE_M",
+    "SIMPLIFY_CELLS",
     "WGS84",
     "CoverageFaults",
     "Fault",

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from vrx.geo import cell_at, dissolve, shared_edges, trace_coverage
+from vrx.geo import SIMPLIFY_CELLS, cell_at, dissolve, shared_edges, trace_coverage
 from vrx.model import BoolArray, ClusterTable, Finding, Grid, IntArray, Zones, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._build import build_zones
@@ -37,7 +37,8 @@ def cut_zones(
     class that they touch most (see `vrx.zones._raster.clean`), pieces under `smallest_ac` join the
     neighbour with the longest shared edge, equal edges the nearest class (`distance` counts class
     steps); the last two until nothing changes. Edges are then traced along cells, simplified within
-    `simplify_m` and cut by the boundary, and what that leaves under `smallest_ac` joins a neighbour
+    `simplify_m` (without one: so that at most 2 % of the field changes class) and cut by the
+    boundary, and what that leaves under `smallest_ac` joins a neighbour
     likewise. If more than `most_zones` are left, the smallest area is raised step by step until
     they are not. A separate part of the field is never joined over the gap, however small; where
     the field itself is narrower than `narrowest_m` its classes are kept.
@@ -60,9 +61,11 @@ def cut_zones(
         width_cells=rules.narrowest_m / grid.cell_m, smallest_cells=rules.smallest_ac / cell_ac,
         most=rules.most_zones, driving_deg=rules.driving_deg,
     )
-    more = {} if rules.simplify_m is None else {"simplify_cells": rules.simplify_m / grid.cell_m}
+    stated = rules.simplify_m
     kinds, pieces = trace_coverage(
-        classes=fill_outside(cleaned.classes, inside), grid=grid, boundary=boundary, **more
+        classes=fill_outside(cleaned.classes, inside), grid=grid, boundary=boundary,
+        simplify_cells=SIMPLIFY_CELLS if stated is None else stated / grid.cell_m,
+        counted=inside if stated is None else None,
     )
     polygons, kept, moved_ac, forced_ac = merge_faces(
         pieces, kinds, distance, rules.smallest_ac, rules.most_zones
