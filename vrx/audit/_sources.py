@@ -142,7 +142,8 @@ def second_look(source: str, name: str, first: Layer, ledger: Ledger) -> None:
             seen = [
                 (dict(one.properties), _fiona_parts(one.geometry)) for one in opened
             ]
-    except (FionaError, ValueError, OSError) as err:
+    except (FionaError, ValueError, OSError, SystemError) as err:
+        # SystemError: fiona's own log of a fault stumbles over bytes that are no UTF-8.
         ledger.fault("second-reader", name, f"a second reader cannot open it: {err}")
         return
     where = f"{name}, second reader"
