@@ -16,7 +16,7 @@ from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
 from vrx.intake._file_kinds import refuse_other_kinds
-from vrx.intake._files import Part, parts_of
+from vrx.intake._files import Part, nested_zips, parts_of
 from vrx.intake._numbers import Number
 from vrx.intake._shape import Layer
 from vrx.intake._text import cells_of, seen
@@ -289,7 +289,8 @@ def read_table(
         if len(tables) != 1:
             names = "; ".join(part.name for part in tables) or "none"
             raise InputError(f"holds {len(tables)} tables: {names}", code="table-several",
-                             where=path.name, hint="give one file")
+                             where=path.name, hint=(not tables and nested_zips(parts))
+                             or "give one file")
         if tables[0].suffix in {".xlsx", ".xlsm"}:
             from vrx.intake._workbook import workbook_table
 

@@ -13,10 +13,7 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from vrx.plan.base import (
-    Azimuth,
     Depth,
-    Latitude,
-    Longitude,
     NotNegative,
     Positive,
     Section,
@@ -31,39 +28,12 @@ from vrx.plan.brought import (
     WaterSection,
 )
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection, refuse_strays
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
                   "magnesium", "sodium", "ec"]
-
-
-class PivotSection(Section):
-    """`[field.pivot]`: a centre pivot's circle, sector or ring in the place of a boundary file.
-
-    Feet, WGS 84 [longitude, latitude], and compass degrees clockwise from true north.
-    """
-
-    centre: tuple[Longitude, Latitude]
-    radius_ft: Positive
-    inner_radius_ft: NotNegative = 0.0
-    start_deg: Azimuth | None = None
-    stop_deg: Azimuth | None = None
-    end_gun_ft: NotNegative = 0.0
-    end_gun_arcs: tuple[tuple[Azimuth, Azimuth], ...] = ()
-    corner_arm_ft: NotNegative = 0.0
-    square_side_ft: Positive | None = None
-    exclusions: Text | None = None
-    exclusions_layer: Text | None = None
-    exclusions_crs: Text | None = None
-
-    EXCLUSIONS: ClassVar[tuple[str, ...]] = ("exclusions", "exclusions_layer", "exclusions_crs")
-
-    @model_validator(mode="after")
-    def _exclusions_named(self) -> Self:
-        if self.exclusions is None and (self.exclusions_layer or self.exclusions_crs):
-            raise ValueError('exclusions_layer and exclusions_crs need exclusions = "<file>"')
-        return self
 
 
 class FieldSection(Section):
