@@ -45,7 +45,8 @@ class Table:
     `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
     is "laboratory results" for a result file, whose columns are method codes, "points" for a layer
     of points. `places_file` is the file of the places if it is another, `places_names` its columns.
-    `preamble` holds the texts above the headings.
+    `preamble` holds the texts above the headings, `position_order` the order in which one column
+    held both coordinates ("" where none did).
     """
 
     file: str
@@ -63,6 +64,7 @@ class Table:
     places_file: str = ""
     places_names: tuple[str, str] = ("geometry", "geometry")
     preamble: tuple[str, ...] = ()
+    position_order: str = ""
     findings: tuple[Finding, ...] = ()
 
     def where(self, row: Row, heading: str = "") -> str:

@@ -17,7 +17,7 @@ from pyproj.exceptions import CRSError
 
 from vrx.errors import InputError
 from vrx.intake._curves import arc_findings, read_with_arcs
-from vrx.intake._files import GEOJSON_SUFFIXES, SHAPEFILE_PARTS, Part, parts_of
+from vrx.intake._files import GEOJSON_SUFFIXES, SHAPEFILE_PARTS, Part, nested_zips, parts_of
 from vrx.intake._geojson import read_geojson
 from vrx.intake._kml import kml_texts, read_kml
 from vrx.intake._shape import Feature, Layer, shape_of

@@ -254,10 +254,11 @@ def try_mapping(
 
 
 _OF_PLACES = (
-    "sheet", "layer", "crs", "id_column", "longitude_column", "latitude_column", "easting_column",
-    "northing_column", "zone_column", "point_order", "decimal_mark",
+    "sheet", "layer", "crs", "id_column", "position_column", "longitude_column",
+    "latitude_column", "degrees_as", "easting_column", "northing_column", "zone_column",
+    "point_order", "decimal_mark",
 )
-_SIGNS = ("longitudes_are_west", "longitudes_are_east", "latitudes_are_south")
+_SIGNS = ("longitudes_are_west", "longitudes_are_east", "latitudes_are_south", "only_inside")
 
 
 def _try_places(

@@ -150,6 +150,7 @@ def _chosen(
     return next((one for one in fit if one.proposed), fit[0] if fit else None)
 
 
+_PAIR = ("longitude_column", "latitude_column")
 _NAMES = frozenset({"column", "analyte_is", "method_is", "unit_column"})
 
 
@@ -218,6 +219,10 @@ def _own_lines(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Lin
         if is_blank(told) or (told is None and table.long and key in {
                 "analyte_column", "value_column", "unit_column", "method_column"}):
             add(key, own.heading, "its heading")
+    position = table.column_for("position_column")
+    if position is not None and soil.get("position_column") is None and any(
+            is_blank(soil.get(key)) for key in _PAIR):
+        add("position_column", position.heading, "both coordinates stand in each cell")
     if len(table.depths) > 1:
         depth = table.column_for("depth_column")
         if depth is not None and soil.get("depth_column") is None:
@@ -241,6 +246,10 @@ def other_answers(open_keys: tuple[str, ...], mapping: Mapped | None) -> tuple[s
         set())
     own = {line.key: line.value for line in mapping.lines} if mapping else {}
     sections: dict[str, dict[str, str]] = {}
+    drop: tuple[str, ...] = ()
+    if "soil.position_column" in own:
+        drop = tuple(key for key in (f"soil.{one}" for one in _PAIR) if key in open_keys)
+        open_keys = tuple(key for key in open_keys if key not in drop)
     for key in dict.fromkeys(one.partition("[")[0] if one.endswith("]") else one
                              for one in open_keys):
         if key not in covered:
@@ -249,4 +258,5 @@ def other_answers(open_keys: tuple[str, ...], mapping: Mapped | None) -> tuple[s
     extra = {key: value for key, value in own.items() if key not in open_keys}
     if extra:
         sections.setdefault("soil", {}).update(extra)
-    return tuple(command(*keys.items()) for keys in sections.values())
+    return tuple(command(*keys.items(), drop=drop if name == "soil" else ())
+                 for name, keys in sections.items())

@@ -29,7 +29,13 @@ from vrx.plan.brought import (
 )
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.pivot import PivotSection
-from vrx.plan.points import PointsSection, refuse_strays
+from vrx.plan.points import (
+    DegreesAs,
+    PointOrder,
+    PointsSection,
+    refuse_strays,
+    require_one_way,
+)
 from vrx.plan.yields import YieldLogSection
 
 SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
@@ -113,8 +119,10 @@ class SoilSection(Section):
     layer: Text | None = None
     crs: Text | None = None
     id_column: Text | None = None
+    position_column: Text | None = None
     longitude_column: Text | None = None
     latitude_column: Text | None = None
+    degrees_as: DegreesAs | None = None
     easting_column: Text | None = None
     northing_column: Text | None = None
     zone_column: Text | None = None
@@ -140,11 +148,12 @@ class SoilSection(Section):
     reruns: Literal["mean", "last"] = "mean"
     year_column: Text | None = None
     use_year: Annotated[int, Field(ge=1950, le=2100, strict=True)] | Literal["latest"] | None = None
-    point_order: Literal["longitude latitude", "latitude longitude"] | None = None
+    point_order: PointOrder | None = None
     decimal_mark: Literal[".", ","] | None = None
     leave_out: tuple[Text, ...] = ()
     merge_within_m: NotNegative = 0.5
     keep_outside_m: NotNegative = 10.0
+    only_inside: bool = False
     potassium: AnalyteSection | None = None
     sulfate: AnalyteSection | None = None
     cec: AnalyteSection | None = None
@@ -162,6 +171,7 @@ class SoilSection(Section):
     @model_validator(mode="after")
     def _forms_of_table(self) -> Self:
         refuse_strays(self.points, self.model_fields_set)
+        require_one_way(self)
         long = self.analyte_column is not None
         if long != (self.value_column is not None):
             raise ValueError("a table of one result a row needs analyte_column and value_column")
