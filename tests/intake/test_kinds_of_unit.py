@@ -197,3 +197,32 @@ def test_depths_in_the_names_and_methods_in_a_column(
     spec = make.soil_spec({"potassium": make.k_column("", unit=None, analyte_is="K")},
                           analyte_column="A", value_column="V", unit_column="U")
     assert stop_code(path, field, spec) == "soil-several-methods"
+
+
+@pytest.mark.parametrize(("heading", "extractant", "code"), [
+    ("K-AA", "mehlich-3", "soil-extractant-heading"), ("K-AA", "ammonium acetate", ""),
+    ("K_bicarb", "mehlich-3", "soil-extractant-heading"),
+    ("K meh3", "olsen", "soil-extractant-conflict"), ("Potash", "mehlich-3", "soil-form-heading"),
+    ("K (M3-ICP)", "mehlich-3", "")])
+def test_short_names_of_extractants_and_potash_in_the_heading(
+    *, make: SimpleNamespace, field: Field, tmp_path: Path, heading: str, extractant: str, code: str
+) -> None:
+    """The extractant's guide, or the 1.2 times of K2O to K, would otherwise be wrong unseen."""
+    path = written(make, tmp_path / "x.csv", make.sample_rows(), head=[*make.head[:3], heading])
+    spec = make.soil_spec({"potassium": make.k_column(heading, extractant=extractant)})
+    if code.endswith("conflict"):
+        assert stop_code(path, field, spec) == code
+        return
+    soil = read_soil(path=path, field=field, spec=spec)
+    assert k_sum(soil) == SUM
+    said = set(make.codes(soil.findings)) & {"soil-extractant-heading", "soil-form-heading"}
+    assert said == ({code} if code else set())
+
+
+@pytest.mark.parametrize("cell", ["134 S", "134 L", "134VH", "134 E"])
+def test_letters_of_a_rating_change_no_number(
+    *, make: SimpleNamespace, field: Field, tmp_path: Path, cell: str
+) -> None:
+    path = written(make, tmp_path / "r.csv", in_column(make, cell))
+    soil = read_soil(path=path, field=field, spec=make.soil_spec())
+    assert k_sum(soil) == SUM - make.k[4] + 134

@@ -163,7 +163,8 @@ def test_one_cell_under_the_keys_of_two_columns_leads_to_its_own_key(
     assert "soil.position_column=Where --drop soil.longitude_column" in error.hint
     assert peek_table(path).proposals["position_column"] == "Where"
     found = propose_columns(path).column_for("position_column")
-    assert found is not None and found.heading == "Where"
+    assert found is not None
+    assert found.heading == "Where"
 
 
 @pytest.mark.parametrize(("way", "lat", "lon", "signed"), [

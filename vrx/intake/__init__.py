@@ -2,6 +2,7 @@
 
 from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
+from vrx.intake._on_earth import in_words
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.manure import ManureRead, ManureSpec, read_manure
@@ -67,6 +68,7 @@ __all__ = [
     "applied_totals",
     "clean_yield",
     "grid_yield",
+    "in_words",
     "input_files",
     "judge_places",
     "looks_like_raster",

@@ -15,6 +15,7 @@ from vrx.errors import VrxError
 from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
 from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
+from vrx.pipeline.lab_tests import read_what_is_complete
 from vrx.pipeline.mapping import Mapped, mapped, other_answers
 from vrx.pipeline.run import compute
 from vrx.plan import (
@@ -154,6 +155,7 @@ def _check_draft(
         mapping = try_mapping(plan_file.parent, document, findings)
     if table is None and mapping is not None and field is not None and blanks(soil):
         _try_places(plan_file.parent, soil, field, findings)
+    findings += read_what_is_complete(document, folder=plan_file.parent)
     layers, said = seen_layers(document, folder=plan_file.parent, field=field)
     findings += said
     return Checked(
