@@ -57,6 +57,10 @@ def command(
         sys.exit(_NOT_READY)
 
 
+def _number(value: float, unit: str) -> str:
+    return f"{value:,.1f}" if unit == "pH" else f"{value:,.1f} {unit}"
+
+
 def _method(one: Reading) -> str:
     depth = "" if one.depth_in == (0, 0) else f"{one.depth_in[0]:g} to {one.depth_in[1]:g} in"
     return ", ".join(word for word in (one.extractant, depth) if word)
@@ -78,12 +82,12 @@ def _print(checked: Checked, folder: Path, *, everything: bool) -> None:
         show.table(
             f"{checked.samples} sample places",
             ["taken for", "column, unit and form; extractant, depth", "n", "mean", "range",
-             "plausible", "in"],
+             "plausible"],
             [
                 [
                     one.analyte, f"{one.source}; {_method(one)}".rstrip("; "), str(one.samples),
-                    f"{one.mean:,.1f}", f"{one.least:,.1f} to {one.greatest:,.1f}",
-                    f"{one.plausible[0]:g} to {one.plausible[1]:g}", one.unit,
+                    _number(one.mean, one.unit), f"{one.least:,.1f} to {one.greatest:,.1f}",
+                    f"{one.plausible[0]:g} to {one.plausible[1]:g}",
                 ]
                 for one in checked.readings
             ],
