@@ -48,3 +48,18 @@ def test_new_says_where_the_field_lies(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     assert "north of the equator, west of Greenwich" in done.output
     assert "is that right?" in done.output
+
+
+@pytest.mark.parametrize(("cell", "said"), [("86H826CJ+2V", "plus codes"), ("12", "")])
+def test_a_draft_without_coordinates_says_so(cell: str, said: str, tmp_path: Path) -> None:
+    shutil.copy(ROOT / "kettle" / "boundary.geojson", tmp_path / "b.geojson")
+    lines = ["id,where,K", *(f"S{n},{cell},{n + 150}" for n in range(9))]
+    (tmp_path / "s.csv").write_text("\n".join(lines), encoding="utf-8")
+    run = CliRunner().invoke
+    assert run(cli, ["new", str(tmp_path), "--boundary", str(tmp_path / "b.geojson"), "--samples",
+                     str(tmp_path / "s.csv")]).exit_code == 0
+    done = run(cli, ["check", str(tmp_path)])
+    assert done.exit_code == 2
+    assert "no heading reads like longitude" in done.output
+    assert "[soil.points]" in done.output
+    assert said in done.output

@@ -276,6 +276,7 @@ def test_half_of_the_samples_outside_stop_with_both_extents(
     assert error.code == "soil-outside-field"
     assert f"{inside} of 16 samples inside" in error.message
     assert "(WGS 84); boundary longitude" in error.message
+    assert ("nearest" in error.message) is (inside == 0)
     if inside:
         assert "soil.only_inside=true" in error.hint
         soil = read_soil(path=path, field=field, spec=make.soil_spec(only_inside=True))

@@ -58,7 +58,8 @@ def table(
 ) -> None:
     """A table to stdout; the first `left` columns lean left, the rest right."""
     shown = Table(
-        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD
+        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD,
+        collapse_padding=True,
     )
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 110)
     cells = [list(row) for row in rows]

@@ -2,6 +2,7 @@
 
 from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
+from vrx.intake._odd_degrees import codes_of_places
 from vrx.intake._on_earth import in_words
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
@@ -67,6 +68,7 @@ __all__ = [
     "YieldSpec",
     "applied_totals",
     "clean_yield",
+    "codes_of_places",
     "grid_yield",
     "in_words",
     "input_files",

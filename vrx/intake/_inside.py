@@ -264,8 +264,9 @@ def _miss(
                          keep_outside_m=keep_outside_m)
         if strays is not None:
             return strays
-    what = (f"{inside} of {len(away)} samples inside {field.name!r}, nearest "
-            f"{_nearest(places, away, field)} away")
+    what = f"{inside} of {len(away)} samples inside {field.name!r}"
+    if not near_enough:
+        what += f", nearest {_nearest(places, away, field)} away"
     if best is None:
         own = f"{places.section}.only_inside"
         many = inside and places.section == "soil"

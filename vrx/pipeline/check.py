@@ -16,7 +16,7 @@ from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
 from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
 from vrx.pipeline.lab_tests import read_what_is_complete
-from vrx.pipeline.mapping import Mapped, mapped, other_answers
+from vrx.pipeline.mapping import Mapped, mapped, other_answers, without_places
 from vrx.pipeline.run import compute
 from vrx.plan import (
     PivotSection,
@@ -153,6 +153,8 @@ def _check_draft(
     mapping = None
     if table is None:
         mapping = try_mapping(plan_file.parent, document, findings)
+    if table is None and mapping is not None:
+        findings += without_places(mapping.table, soil)
     if table is None and mapping is not None and field is not None and blanks(soil):
         _try_places(plan_file.parent, soil, field, findings)
     findings += read_what_is_complete(document, folder=plan_file.parent)

@@ -14,7 +14,7 @@ from typing import Any
 from vrx import intake
 from vrx.formats.answers import command
 from vrx.formats.soil_methods import FORMS_OF, UNITS_OF, methods_of
-from vrx.model import ANALYTES
+from vrx.model import ANALYTES, Finding, stop
 from vrx.plan import is_blank
 
 OPEN = "..."
@@ -230,6 +230,22 @@ def _own_lines(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Lin
         if soil.get("depth") is None or is_blank(soil.get("depth")):
             add("depth", OPEN, "the plan must choose one", tuple(table.depths))
     return found
+
+
+def without_places(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Finding]:
+    """A stop for a table without coordinates whose plan still asks for their columns."""
+    asked = [key for key in _PAIR if is_blank(soil.get(key))]
+    if not asked or any(table.column_for(key) for key in (
+            *_PAIR, "position_column", "easting_column", "northing_column")):
+        return []
+    said = [f"column {one.heading} looks like {words}, which vrx does not read"
+            for one in table.columns if (words := intake.codes_of_places(one.first_values))]
+    return [stop(
+        "soil-no-coordinates", table.file, "no heading reads like longitude, latitude, easting or "
+        "northing" + "".join(f"; {one}" for one in said),
+        todo="answer with the headings of its columns of coordinates; if the places are in another "
+        "file, take longitude_column and latitude_column out of the plan and write [soil.points] "
+        'with file = "..." and id_column = "..."')]
 
 
 def _typed(value: Any) -> str:
