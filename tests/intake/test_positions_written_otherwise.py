@@ -6,6 +6,8 @@ Places are compared with the same samples in decimal degrees. 4100.634,N is the 
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,9 +15,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from vrx.errors import InputError
 from vrx.intake import PointsSpec, SoilSpec, peek_table, propose_columns, read_boundary, read_soil
+from vrx.intake._odd_degrees import WAYS, reader_of
+from vrx.intake._one_cell import pair_of
 from vrx.model import Field, SoilTable
 
 Write = Callable[[float, float], str]
@@ -136,6 +142,22 @@ def test_what_is_no_pair_is_named_with_its_row(
     # A cell that says its order stands against a plan that says another.
     path = in_one_cell(make, tmp_path / "w.csv", lambda a, o: f"POINT ({o} {a})")
     assert stopped(path, field, one(make, point_order=LAT_LON)).code == "soil-point-order"
+
+
+@pytest.mark.parametrize("cell", ["POINT (1e999 41.0)", "lat" + "," * 200_000, "1 " * 200_000, "{" * 200_000])
+def test_a_cell_of_a_page_is_no_pair_and_takes_no_time(cell: str) -> None:
+    start = time.perf_counter()
+    assert pair_of(cell, ".") is None
+    assert time.perf_counter() - start < 1.0
+
+
+@settings(max_examples=300, derandomize=True, deadline=None)
+@given(st.text("0123456789.,;-+ °'\"NSEWlatonPOINT()/", max_size=60),
+       st.sampled_from([None, *WAYS]), st.sampled_from(".,"))
+def test_any_cell_is_a_pair_of_finite_numbers_or_none(cell: str, way: str | None, mark: str
+                                                      ) -> None:
+    pair = pair_of(cell, mark, reader_of(way))
+    assert pair is None or (math.isfinite(pair.first) and math.isfinite(pair.second))
 
 
 @pytest.mark.parametrize(("write", "words"), [

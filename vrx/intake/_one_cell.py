@@ -6,6 +6,7 @@ fixes it (well-known text: OGC 06-103r4; GeoJSON: RFC 7946; geo addresses: RFC 5
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -39,6 +40,8 @@ _WORDS = ((re.compile(rf"(?i){_LAT}(.+?)[\s,;|]+{_LON}(.+)"), ORDERS[1]),
 _AT = re.compile(r"[,;|/\s]+")
 _HEMISPHERE = re.compile(r"(?i)[nsew]")
 _LEAST_SHARE = 0.8
+_MOST_LETTERS = 300
+"""No position is longer; a remark of a page must not be parted in every way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,10 +57,13 @@ class Pair:
 def pair_of(cell: str, decimal: str, read: Reader = degrees_of) -> Pair | None:
     """Both coordinates of a cell; None if it holds none, or could be parted in several ways."""
     text = " ".join(cell.replace("\u00a0", " ").split())
+    if len(text) > _MOST_LETTERS:
+        return None
     for pattern, order in _STANDARD:
         if match := pattern.fullmatch(text):
-            return Pair(first=float(match[1]), second=float(match[2]), order=order,
-                        height=any(match.groups()[2:3]))
+            first, second = float(match[1]), float(match[2])
+            return Pair(first=first, second=second, order=order, height=any(match.groups()[2:3])
+                        ) if math.isfinite(first + second) else None
     text = text.strip("()[]{} ")
     for pattern, order in _WORDS:
         if match := pattern.fullmatch(text):
