@@ -144,7 +144,8 @@ def test_what_is_no_pair_is_named_with_its_row(
     assert stopped(path, field, one(make, point_order=LAT_LON)).code == "soil-point-order"
 
 
-@pytest.mark.parametrize("cell", ["POINT (1e999 41.0)", "lat" + "," * 200_000, "1 " * 200_000, "{" * 200_000])
+@pytest.mark.parametrize("cell", [
+    "POINT (1e999 41.0)", "lat" + "," * 200_000, "1 " * 200_000, "{" * 200_000])
 def test_a_cell_of_a_page_is_no_pair_and_takes_no_time(cell: str) -> None:
     start = time.perf_counter()
     assert pair_of(cell, ".") is None
