@@ -6,13 +6,13 @@ from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
     MachineSection,
     PassSection,
-    PivotSection,
     Plan,
     SoilSection,
 )
