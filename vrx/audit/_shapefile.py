@@ -13,6 +13,7 @@ from collections.abc import Mapping
 import numpy as np
 import shapely
 
+from vrx.audit import _dbase
 from vrx.audit._layers import Layer, Part, Record, make_record, signed_area
 from vrx.audit._ledger import Ledger
 from vrx.model import FloatArray
@@ -42,7 +43,8 @@ def read(parts: Mapping[str, bytes], name: str, ledger: Ledger) -> Layer | None:
     try:
         with shapefile.Reader(
             shp=io.BytesIO(parts[".shp"]), shx=io.BytesIO(parts[".shx"]),
-            dbf=io.BytesIO(parts[".dbf"]), encoding="utf-8", encodingErrors="replace",
+            dbf=io.BytesIO(parts[".dbf"]), encoding=_dbase.encoding(parts, name, ledger),
+            encodingErrors="replace",
         ) as reader:
             columns = {field.name: _kind(field) for field in reader.fields[1:]}
             if len(columns) != len(reader.fields) - 1:
@@ -53,6 +55,7 @@ def read(parts: Mapping[str, bytes], name: str, ledger: Ledger) -> Layer | None:
             "unreadable", name, f"cannot be read: {err}", todo="copy or export it again"
         )
         return None
+    _dbase.check_numbers(parts[".dbf"], name, ledger)
     records = [
         _record(place, shape, values, name, ledger)
         for place, (shape, values) in enumerate(found, start=1)

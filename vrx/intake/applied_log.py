@@ -155,8 +155,8 @@ def _told_starts(log: YieldLog, track: Track, use: BoolArray) -> list[Finding]:
     worked = float((np.nan_to_num(track.step_m[use]) * log.swath_m[use]).sum()) / ACRE_M2
     tell = warn if lost > _MUCH_GROUND * worked else note
     return [tell("applied-starts", log.file,
-                 f"{int(start.sum())} rows begin a pass, or come after a gap or a turn, and have no "
-                 f"distance: at the usual step {lost:.3f} ac", value=str(int(start.sum())),
+                 f"{int(start.sum())} rows begin a pass, or come after a gap or a turn, and have "
+                 f"no distance: at the usual step {lost:.3f} ac", value=str(int(start.sum())),
                  done="counted as no ground")]
 
 
@@ -172,8 +172,8 @@ def _told_far(
     product = float((rate * np.nan_to_num(track.step_m) * log.swath_m)[far].sum()) / ACRE_M2
     return [warn("applied-rate-far", log.file,
                  f"{int(far.sum())} rates are more than {_FAR_TIMES:g} times the usual {usual:g}: "
-                 f"rows {listed([str(n) for n in log.record[far].tolist()])}, {product:,.1f} {unit} "
-                 "in all", value=f"{product:.6g} {unit}", done="kept in the total",
+                 f"rows {listed([str(n) for n in log.record[far].tolist()])}, {product:,.1f} "
+                 f"{unit} in all", value=f"{product:.6g} {unit}", done="kept in the total",
                  todo="look at these rows; take wrong ones out of the file")]
 
 
