@@ -53,6 +53,12 @@ def limit(
         what.changed(code, f"above {words}", planned, lower)
         planned = lower
     planned[planned < TINY] = 0.0
+    if request.most is not None and step > request.most + TINY:
+        # 0 is off and no rate: the machine could set no other, and all would end as 0.
+        raise PlanInfeasible(
+            f"its first step, {step:g}, is above its most, {request.most:g} {one.material.unit}",
+            code="pass-limits", where=one.where, hint="correct most or step of the machine",
+        )
     if request.least:
         planned = _least(one, planned, room=room, step=step, what=what)
     return planned, what.findings
