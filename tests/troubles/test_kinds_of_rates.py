@@ -122,6 +122,50 @@ def test_s27_decimals_in_a_field_without_any_are_not_cut_silently(tmp_path: Path
     assert "audit-number-form" not in codes(audit_file(path=path))
 
 
+@pytest.mark.parametrize(("old", "new", "code"), [
+    (b"       50.00", b"       5\0\0\0\0", "audit-number-form"),
+    (b"      100.00", b"\0\0\0\0\0\0\0\0" + b"0.00", "audit-number-form"),
+    (b" B  ", b"\0B  ", "audit-unreadable"), (b" A  ", b"xA  ", "audit-unreadable"),
+    (b"       50.00", b"\0" * 12, "audit-rate-odd"),
+])
+def test_s29_zero_bytes_never_become_a_rate(
+    tmp_path: Path, old: bytes, new: bytes, code: str
+) -> None:
+    # A block of zeros is what is left of a sector that was never written.
+    path = two_zones(tmp_path / "z")
+    data = path.with_suffix(".dbf").read_bytes()
+    assert old in data
+    path.with_suffix(".dbf").write_bytes(data.replace(old, new, 1))
+    result = audit_file(path=path)
+    assert code in codes(result)
+    assert not result.agrees
+
+
+def test_s27_numbers_filled_up_with_zero_bytes_are_read(tmp_path: Path) -> None:
+    path = two_zones(tmp_path / "z")
+    data = path.with_suffix(".dbf").read_bytes()
+    path.with_suffix(".dbf").write_bytes(data.replace(b"       50.00", b"50.00" + b"\0" * 7))
+    result = audit_file(path=path)
+    assert result.agrees, result.faults
+    assert total(result)[0] == pytest.approx(150 * HALF_HA * 10_000 / make.ACRE_M2, rel=1e-6)
+
+
+@pytest.mark.parametrize(("moved_m", "code"), [(30.0, "audit-record-box"), (9e5, "audit-place")])
+def test_s29_a_damaged_corner_is_not_taken_for_ground(
+    tmp_path: Path, moved_m: float, code: str
+) -> None:
+    path = two_zones(tmp_path / "z")
+    data = path.read_bytes()
+    east = np.array([make.WEST + 800.0]).astype("<f8").tobytes()
+    north = np.array([make.SOUTH + 800.0]).astype("<f8").tobytes()
+    there = np.array([make.WEST + 800.0 + moved_m]).astype("<f8").tobytes()
+    north_too = np.array([make.SOUTH + 800.0 + moved_m]).astype("<f8").tobytes()
+    assert data.count(east + north) >= 1
+    at = data.rindex(east + north)  # the points follow the boxes
+    path.write_bytes(data[:at] + there + north_too + data[at + 16 :])
+    assert code in codes(audit_file(path=path))
+
+
 @pytest.mark.parametrize(("encoding", "cpg", "said"), [
     ("utf-8", "UTF-8", False), ("utf-8", None, False), ("utf-8", "1252", True),
     ("cp1252", "1252", False), ("cp1252", None, True), ("cp1252", "UTF-8", True),

@@ -96,6 +96,12 @@ def _codec(said: str) -> str | None:
     return None
 
 
+def _padded(cell: bytes, text: bytes, field: _Field) -> bool:
+    """Whether zero bytes only fill up a whole number that begins the field, as some writers do."""
+    decimals = len(text.partition(b".")[2])
+    return cell == text.ljust(len(cell), b"\0") and decimals == field.decimals
+
+
 def check_numbers(data: bytes, name: str, ledger: Ledger) -> None:
     """Fault numbers that are not written as numbers, and decimals where the field has none.
 
@@ -112,7 +118,10 @@ def check_numbers(data: bytes, name: str, ledger: Ledger) -> None:
                 continue
             where = f"{name.removesuffix('.shp')}.dbf, record {row}, column {column}"
             shown = text.decode("ascii", errors="replace")
-            if not _NUMBER.fullmatch(text):
+            if b"\0" in cell and not _padded(cell, text, field):
+                ledger.fault("number-form", where, f"digits are lost: {shown!r} stands between "
+                             "zero bytes", value=shown, todo="the file is damaged: copy it again")
+            elif not _NUMBER.fullmatch(text):
                 ledger.fault("number-form", where, f"is written {shown!r}: no number",
                              value=shown, todo="export again with decimal points, without units")
             elif field.kind == b"N" and not field.decimals and not float(text).is_integer():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import shapely
@@ -171,8 +171,14 @@ def _dbf_records(data: bytes, where: str, ledger: Ledger) -> int | None:
         _cut(where, says, len(data), ledger)
         return None
     for row in range(count):
-        if data[head + row * width : head + row * width + 1] == b"*":
+        mark = data[head + row * width : head + row * width + 1]
+        if mark == b"*":
             ledger.fault("record-deleted", f"{where}, record {row + 1}", "is marked as deleted")
+            return None
+        if mark != b" ":
+            ledger.fault("unreadable", f"{where}, record {row + 1}",
+                         f"begins with byte {mark.hex()}, neither blank nor a mark of deletion",
+                         todo="the file is damaged: copy it again")
             return None
     return int(count)
 
@@ -187,7 +193,23 @@ def _record(
     rings = [points[start:end] for start, end in zip(starts, ends, strict=True)]
     record = make_record(place=place, values=values, parts=_group(rings))
     _check_rings(record, name, ledger)
+    _check_box(record, points, getattr(shape, "bbox", None), name, ledger)
     return record
+
+
+def _check_box(
+    record: Record, points: FloatArray, box: Sequence[float] | None, name: str, ledger: Ledger
+) -> None:
+    """Doubt a record whose stated box is not that of its points: a coordinate was damaged."""
+    if box is None or not len(points):
+        return
+    apart = np.array([*points.min(axis=0), *points.max(axis=0)]) - np.asarray(box)
+    if not (np.abs(apart) <= 1e-9 * np.maximum(1.0, np.abs(points).max())).all():
+        ledger.doubt(
+            "record-box", f"{name}, {record.name}",
+            "its points reach elsewhere than the box that it states",
+            todo="a coordinate may be damaged: compare the acres, or copy the file again",
+        )
 
 
 def _group(rings: list[FloatArray]) -> list[Part]:

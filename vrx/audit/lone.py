@@ -21,6 +21,8 @@ _AREA = {
     "AREA_M2": 1.0 / ACRE_M2, "AREA_SQM": 1.0 / ACRE_M2,
 }
 _AREA_PCT = 0.02
+_MOST_AC = 100_000.0
+"""More is no zone of a field (common practice, no source)."""
 
 
 def audit_file(*, path: Path, boundary: Path | None = None) -> AuditResult:
@@ -146,6 +148,12 @@ def _degrees_only(layer: Layer | None, ledger: Ledger) -> Layer | None:
 def _judge(layer: Layer, edge: Layer | None, ledger: Ledger) -> None:
     for record in layer.records:
         ledger.shown("acres", f"{layer.name}, {record.name}", "ac", record.area_ac)
+        if record.area_ac > _MOST_AC:
+            ledger.fault(
+                "place", f"{layer.name}, {record.name}",
+                f"covers {record.area_ac:,.0f} ac: no field is that large, so a corner is wrong",
+                todo="copy or export it again",
+            )
     ledger.shown("acres in all", layer.name, "ac", layer.area_ac)
     _coverage.check(layer, ledger, boundary=edge, strict=False)
     _ids(layer, ledger)
