@@ -7,6 +7,7 @@ from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
 from vrx.plan.sampling import LAYOUTS, SamplingSection
 from vrx.plan.schema import (
@@ -14,7 +15,6 @@ from vrx.plan.schema import (
     FieldSection,
     MachineSection,
     PassSection,
-    PivotSection,
     Plan,
     SoilSection,
 )
