@@ -120,11 +120,11 @@ def middle(times: list[tuple[float, float]]) -> tuple[float, float]:
     return statistics.median(t[0] for t in times), statistics.median(t[1] for t in times)
 
 
-def dgemm(size: int = 1200) -> float:
-    """Best wall-time rate of a matrix product of 8 tries, flops/s."""
+def dgemm(size: int = 1200) -> FloatArray:
+    """Best rates of a matrix product of 8 tries by wall and by processor time, flops/s; (2,)."""
     square = np.asfortranarray(np.random.default_rng(1).normal(size=(size, size)))
-    best = min(timed(lambda: blas.dgemm(1.0, square, square))[0] for _ in range(8))
-    return 2.0 * size**3 / best
+    tries = [timed(lambda: blas.dgemm(1.0, square, square)) for _ in range(8)]
+    return 2.0 * size**3 / np.min(tries, axis=0)
 
 
 def kernels() -> str:
@@ -167,12 +167,12 @@ def points_case(n: int, per_side: int, runs: tuple[int, int, int]) -> None:
     results = {name: work[name]() for name in used if used[name] > 1 or name == "vrx"}
     before = dgemm()
     times = interleaved({name: work[name] for name in used}, used)
-    peak = max(before, dgemm())
+    peak = np.maximum(before, dgemm())
     base = middle(times["vrx"])
     flops = n * n * per_side**2
-    print(f"n = {n}, {per_side**2:,} cells; DGEMM {peak / 1e9:.1f} GF/s, load "
-          f"{os.getloadavg()[0]:.1f}; n²m over the whole: {flops / base[0] / peak:.0%} of "
-          f"DGEMM by wall, {flops / base[1] / peak:.0%} by processor time")
+    print(f"n = {n}, {per_side**2:,} cells; DGEMM {peak[0] / 1e9:.1f} GF/s, load "
+          f"{os.getloadavg()[0]:.1f}; n²m over the whole: {flops / base[0] / peak[0]:.0%} of "
+          f"DGEMM by wall, {flops / base[1] / peak[1]:.0%} by processor time")
     for name, series in times.items():
         wall, processor = middle(series)
         line = f"  {name:10} {wall * 1e3:9.1f} ms {wall / base[0]:6.2f} x"

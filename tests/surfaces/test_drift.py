@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import gstools
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pykrige.ok import OrdinaryKriging
 from pykrige.uk import UniversalKriging
 
@@ -417,6 +420,50 @@ def test_nearly_one_place_is_refused_rather_than_mapped_from_rounding() -> None:
         "surface-singular", "positive definite", places=places, values=np.append(values, 500.0),
         variogram=variogram("matern-3/2", 0.0),
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        ("nugget", -1.0), ("nugget", np.nan), ("partial_sill", -1.0), ("partial_sill", np.inf),
+        ("range_m", 0.0), ("range_m", -5.0), ("error_variance", 81.0), ("error_variance", -1.0),
+        ("anisotropy_ratio", 0.5), ("anisotropy_deg", np.nan),
+    ],
+)
+def test_a_variogram_that_is_none_is_refused(name: str, number: float) -> None:
+    refused(
+        "surface-variogram-numbers", name, variogram=replace(variogram(), **{name: number})
+    )
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    n=st.integers(1, 14), seed=st.integers(0, 10_000), model=st.sampled_from(MODELS),
+    share=st.sampled_from([0.0, 0.01, 0.5, 1.0]), error=st.sampled_from([0.0, 0.5, 1.0]),
+    reach=st.floats(0.01, 1e5), ratio=st.floats(1.0, 20.0), degrees=st.floats(0.0, 180.0),
+)
+def test_equal_values_stay_and_variances_are_no_less_than_nothing(
+    *, n: int, seed: int, model: str, share: float, error: float, reach: float, ratio: float,
+    degrees: float,
+) -> None:
+    rng = np.random.default_rng(seed)
+    places = rng.uniform(0.0, 800.0, (n, 2))
+    shape = Variogram(
+        model=model, nugget=share * 4.0, partial_sill=(1.0 - share) * 4.0, range_m=reach,
+        error_variance=error * share * 4.0, anisotropy_ratio=ratio, anisotropy_deg=degrees,
+    )
+    targets = np.vstack([rng.uniform(-4000.0, 4000.0, (20, 2)), places])
+    try:
+        system = kriging_system(places=places, values=np.full(n, 173.25), variogram=shape)
+    except ComputeError:
+        # Long ranges without a nugget: all samples say the same.
+        assert share == 0.0  # noqa: PT017
+        return
+    for filtered in (False, True):
+        estimate, spread = point_krige(system=system, targets=targets, filtered=filtered)
+        np.testing.assert_allclose(estimate, 173.25, rtol=1e-9)
+        assert (spread >= 0.0).all()
+        assert (spread <= 1e3).all()
 
 
 def test_an_outlier_of_1e9_leaves_the_variances_alone() -> None:

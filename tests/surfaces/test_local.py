@@ -11,8 +11,16 @@ import pytest
 from pykrige.ok import OrdinaryKriging
 
 from vrx.errors import ComputeError
-from vrx.model import FloatArray, Variogram
-from vrx.surfaces import block_means, dense_krige, kriging_system, local_krige, point_krige
+from vrx.model import FloatArray, Grid, Variogram
+from vrx.surfaces import (
+    block_means,
+    dense_krige,
+    kriging_system,
+    local_krige,
+    map_analyte,
+    point_krige,
+    samples,
+)
 
 simulated = runpy.run_path(str(Path(__file__).with_name("simulated.py")))["simulated"]
 MODELS = ["exponential", "spherical", "matern-3/2"]
@@ -180,3 +188,63 @@ def test_what_cannot_be_solved_is_refused() -> None:
     with pytest.raises(ComputeError) as caught:
         dense_krige(**good, cell_m=0.0)  # type: ignore[arg-type]
     assert caught.value.code == "surface-targets"
+
+
+# --- maps from more samples than one system holds -------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "method", ["kriging", "kriging with trend", "kriging with drift", "inverse distance"]
+)
+def test_a_map_of_many_samples_uses_all_of_them(
+    method: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """6,000 samples with a layer that they follow: errors at the truth, and those told, agree."""
+    monkeypatch.setattr(samples, "PICKED", 450)
+    rng = np.random.default_rng(11)
+    places = rng.uniform(0.0, 400.0, (6000, 2))
+    grid = Grid(west_m=0.0, north_m=400.0, cell_m=10.0, rows=40, columns=40)
+    east, north = np.meshgrid(grid.easting_m, grid.northing_m)
+    cells = np.column_stack([east.ravel(), north.ravel()])
+
+    def layer(at: FloatArray) -> FloatArray:
+        return np.asarray(np.sin(at[:, 0] / 60.0) + at[:, 1] / 200.0)
+
+    truth = known_field(cells) + 25.0 * layer(cells)
+    values = known_field(places) + 25.0 * layer(places) + rng.normal(0.0, 10.0, 6000)
+    surface = map_analyte(
+        analyte="potassium", unit="ppm", places=places, values=values, grid=grid, method=method,
+        drift={"layer": layer(cells).reshape(40, 40)}, drift_at_samples={"layer": layer(places)},
+    )
+    assert surface.method == method
+    assert "surface-many-samples" in {one.code for one in surface.findings}
+    error = surface.values.ravel() - truth
+    # As few of the samples as the variogram and the scores come from leave more.
+    pick = rng.permutation(6000)[:450]
+    some = map_analyte(
+        analyte="potassium", unit="ppm", places=places[pick], values=values[pick], grid=grid,
+        method=method, drift={"layer": layer(cells).reshape(40, 40)},
+        drift_at_samples={"layer": layer(places[pick])},
+    )
+    assert np.std(error) < 0.8 * np.std(some.values.ravel() - truth)
+    if method != "inverse distance":
+        told = np.mean(surface.standard_error**2)
+        assert told == pytest.approx(np.mean(error**2) + 100.0, rel=0.2)
+
+
+def test_a_map_of_many_samples_does_not_depend_on_their_order(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(samples, "PICKED", 450)
+    rng = np.random.default_rng(12)
+    places = rng.uniform(0.0, 400.0, (4000, 2))
+    values = known_field(places) + rng.normal(0.0, 10.0, 4000)
+    grid = Grid(west_m=0.0, north_m=400.0, cell_m=20.0, rows=20, columns=20)
+    order = rng.permutation(4000)
+    one, other = (
+        map_analyte(analyte="potassium", unit="ppm", places=places[by], values=values[by],
+                    grid=grid, method="kriging")
+        for by in (np.arange(4000), order)
+    )
+    np.testing.assert_array_equal(one.values, other.values)
+    np.testing.assert_array_equal(one.standard_error, other.standard_error)

@@ -35,6 +35,7 @@ from vrx.surfaces.reml import VariogramFit
 CHAINS = 64
 WARM_SWEEPS = 30
 KEPT_SWEEPS = 50
+ROUND_SWEEPS = 6
 WARM_ROUNDS = 4
 KEPT_ROUNDS = 8
 MANY = 150
@@ -229,8 +230,9 @@ def fit_with_bounds(
             places=places, values=current, variogram=fitted.variogram, drift=drift
         )
         known = _conditional(system, current, bounds.index)
+        # It starts where the last round ended, so a few sweeps forget enough.
         state = _start(current, bounds, 1)
-        for _ in range(WARM_SWEEPS):
+        for _ in range(ROUND_SWEEPS):
             _sweep(state, known, bounds, rng)
         current = current.copy()
         current[bounds.index] = state[0]

@@ -30,6 +30,26 @@ def check_model(model: str) -> None:
         )
 
 
+def check_variogram(variogram: Variogram) -> None:
+    """Raise `ComputeError` for an unknown model and for numbers that no covariance has."""
+    check_model(variogram.model)
+    numbers = {
+        "nugget": (variogram.nugget, 0.0, math.inf),
+        "partial_sill": (variogram.partial_sill, 0.0, math.inf),
+        "range_m": (variogram.range_m, math.ulp(0.0), math.inf),
+        "error_variance": (variogram.error_variance, 0.0, variogram.nugget * (1.0 + 1e-12)),
+        "anisotropy_ratio": (variogram.anisotropy_ratio, 1.0, math.inf),
+        "anisotropy_deg": (variogram.anisotropy_deg, -math.inf, math.inf),
+    }
+    for name, (number, least, most) in numbers.items():
+        if not (math.isfinite(number) and least <= number <= most):
+            raise ComputeError(
+                f"a variogram with {name} = {number!r} is none", code="surface-variogram-numbers",
+                hint="nugget and partial_sill are 0 or more, range_m above 0, error_variance at "
+                "most the nugget, anisotropy_ratio 1 or more, anisotropy_deg finite",
+            )
+
+
 def stretched(
     *, variogram: Variogram, places: FloatArray, origin: FloatArray | None = None
 ) -> FloatArray:

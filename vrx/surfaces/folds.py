@@ -38,8 +38,9 @@ def _further_half(places: FloatArray) -> IntArray:
         axis = np.array([1.0, 0.0])
     else:
         axis = np.linalg.eigh(spread)[1][:, 1]
-        # An eigenvector has no sign of its own.
-        axis = axis * np.sign(axis[np.argmax(np.abs(axis))])
+        # An eigenvector has no sign of its own: it points where the places reach farther.
+        if ((about @ axis) ** 3).sum() < 0.0:
+            axis = -axis
     # Rounded, so that places level with each other fall by their fixed order, not by rounding.
     along = np.round(about @ axis / (np.sqrt(np.trace(spread)) or 1.0), 9)
     return np.asarray(np.argsort(along, kind="stable")[len(places) // 2 :])

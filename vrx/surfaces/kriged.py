@@ -20,6 +20,7 @@ from vrx.surfaces.censored import (
     seed_of,
 )
 from vrx.surfaces.covariance import stretched
+from vrx.surfaces.drift import drift_frame
 from vrx.surfaces.fitting import MOST_REML, assess, fit_variogram
 from vrx.surfaces.kriging import (
     KrigingSystem,
@@ -126,23 +127,26 @@ def fit_kriging(
     names: tuple[str, ...] = (),
     bounds: Bounds | None = None,
     variogram: Variogram | None = None,
+    known: VariogramFit | None = None,
 ) -> Kriging:
     """Fit kriging to samples; with a drift (n, p), to those that it has a value for.
 
     Censored samples within `bounds` are imputed under the model, whose parameters are found by
     stochastic EM; without a drift's value they stay at their value in `values`. `variogram` is
-    taken as it is. Raises `ComputeError` where the model cannot be fitted or solved.
+    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be fitted or solved.
     """
     covered: BoolArray = np.ones(len(values), dtype=np.bool_)
     if drift is not None:
         covered = np.asarray(np.isfinite(drift).all(axis=1))
         drift = drift[covered]
     inside, own, part = places[covered], values[covered], _part(bounds, covered)
+    # Before any fit, so that a layer that says nothing of its own is refused by its name.
+    drift_frame(drift=drift, count=len(own), names=names)
 
     if variogram is not None:
         fitted = assess(places=inside, values=own, variogram=variogram, drift=drift)
     else:
-        fitted = fit_variogram(places=inside, values=own, drift=drift)
+        fitted = known or fit_variogram(places=inside, values=own, drift=drift)
         if part is not None:
             fitted = fit_with_bounds(
                 places=inside, values=own, bounds=part, fit=_like(fitted, inside, drift),

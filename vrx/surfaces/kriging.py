@@ -17,7 +17,7 @@ from scipy.spatial.distance import cdist
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, Variogram
-from vrx.surfaces.covariance import check_model, correlate, stretched
+from vrx.surfaces.covariance import check_variogram, correlate, stretched
 from vrx.surfaces.drift import DriftFrame, drift_frame
 
 CHUNK_CELLS = 768
@@ -70,7 +70,7 @@ def kriging_system(
     says nothing of its own, surface-shape and surface-not-finite for what is no data.
     """
     places, values = checked_samples(places, values)
-    check_model(variogram.model)
+    check_variogram(variogram)
     n = len(values)
     frame = drift_frame(drift=drift, count=n, names=drift_names)
     basis = frame.basis(drift, n, "samples")

@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, IntArray, Variogram
-from vrx.surfaces.covariance import check_model, correlate, stretched
+from vrx.surfaces.covariance import check_variogram, correlate, stretched
 from vrx.surfaces.kriging import SAME_PLACE_M, checked_samples, checked_targets
 
 NEIGHBOURS = 16
@@ -36,7 +36,7 @@ def local_krige(
     """
     places, values = checked_samples(places, values)
     targets = checked_targets(targets)
-    check_model(variogram.model)
+    check_variogram(variogram)
     if neighbours < 1:
         raise ComputeError(
             f"{neighbours} neighbours give no value", code="surface-neighbours", hint="give 8 to 32"

@@ -23,12 +23,13 @@ from vrx.surfaces.choice import choose, obey, remark
 from vrx.surfaces.doubts import far_findings
 from vrx.surfaces.judging import check_stated
 from vrx.surfaces.kriged import Kriging
+from vrx.surfaces.many import block_means_of, krige_many
 from vrx.surfaces.remarks import refit_findings, stated_findings, variogram_words
 from vrx.surfaces.samples import prepare
 from vrx.surfaces.scoring import score
 from vrx.surfaces.simple import inverse_distance, nearest_sample
 from vrx.surfaces.spline import spline_at
-from vrx.surfaces.study import Study, study_samples, trend_of
+from vrx.surfaces.study import FITTED, Study, study_samples, trend_of
 
 METHODS = ("choose", "kriging", "kriging with trend", "kriging with drift", "inverse distance",
            "spline", "nearest sample", "field mean")
@@ -84,13 +85,13 @@ def _at_samples(
 
 
 def _draw(
-    study: Study, method: str, targets: FloatArray, layers: FloatArray
+    study: Study, method: str, targets: FloatArray, layers: FloatArray, cell_m: float
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Values, standard errors and the part of those from bounds at `targets` (m, 2); all (m,)."""
     samples = study.samples
     kriging = study.kriging(method)
     if kriging is not None:
-        values, variance, between = _krige(study, kriging, targets, layers)
+        values, variance, between = _krige(study, kriging, targets, layers, cell_m)
         return values, np.sqrt(variance), None if between is None else np.sqrt(between)
     if method == "field mean":
         return _draw_mean(study, len(targets))
@@ -99,12 +100,32 @@ def _draw(
         values = spline_at(spline=one.spline, targets=targets)
     else:
         draw = inverse_distance if method == "inverse distance" else nearest_sample
-        values = draw(places=samples.places, values=study.values, targets=targets)
+        places, known = samples.places, study.values
+        if samples.many is not None:
+            places, known = block_means_of(samples.many)
+        values = draw(places=places, values=known, targets=targets)
     return values, np.full(len(targets), one.rmse), None
 
 
+def _at(
+    study: Study, kriging: Kriging, targets: FloatArray, drift: FloatArray | None, cell_m: float
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Kriging from the samples; of too many to solve at once, from all by their neighbours."""
+    many = study.samples.many
+    if many is None:
+        return kriging.at(targets, drift)
+    beside = None
+    if kriging.method == "kriging with trend":
+        beside = trend_of(study.samples.places, many.places)
+    elif kriging.method == "kriging with drift":
+        beside = many.beside
+    return *krige_many(
+        kriging=kriging, many=many, beside=beside, targets=targets, drift=drift, cell_m=cell_m
+    ), None
+
+
 def _krige(
-    study: Study, kriging: Kriging, targets: FloatArray, layers: FloatArray
+    study: Study, kriging: Kriging, targets: FloatArray, layers: FloatArray, cell_m: float
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     if kriging.fit.at_bound:
         study.findings.append(note(
@@ -113,9 +134,9 @@ def _krige(
             value=f"{kriging.fit.variogram.range_m:.0f} m",
         ))
     if kriging.method == "kriging":
-        return kriging.at(targets, None)
+        return _at(study, kriging, targets, None, cell_m)
     if kriging.method == "kriging with trend":
-        return kriging.at(targets, trend_of(study.samples.places, targets))
+        return _at(study, kriging, targets, trend_of(study.samples.places, targets), cell_m)
     known = np.isfinite(layers).all(axis=1)
     values, variance = np.empty(len(targets)), np.empty(len(targets))
     between = None if study.bounds is None else np.zeros(len(targets))
@@ -129,14 +150,17 @@ def _krige(
                 + study.barred["kriging"], code="surface-drift-gaps",
                 where=study.samples.analyte, hint="fill the layer's gaps, or map without it",
             )
-        values[part], variance[part], found = own.at(targets[part], drift)
+        values[part], variance[part], found = _at(
+            study, own, targets[part], drift, cell_m
+        )
         if between is not None and found is not None:
             between[part] = found
     return values, variance, between
 
 
 def _draw_mean(study: Study, count: int) -> tuple[FloatArray, FloatArray, FloatArray | None]:
-    values, n = study.values, len(study.values)
+    values = study.values if study.samples.many is None else study.samples.many.values
+    n = len(values)
     if n == 1:
         # Nothing is known of the spread; finite and large rather than a false certainty.
         error = abs(float(values[0]))
@@ -161,7 +185,8 @@ def _draw_mean(study: Study, count: int) -> tuple[FloatArray, FloatArray, FloatA
 
 def _limit(study: Study, method: str, values: FloatArray) -> FloatArray:
     """Values within those measured; how many cells were limited becomes a finding."""
-    low, high = float(study.values.min()), float(study.values.max())
+    known = study.values if study.samples.many is None else study.samples.many.values
+    low, high = float(known.min()), float(known.max())
     slack = 1e-9 * max(abs(low), abs(high))
     limited = int(np.count_nonzero((values < low - slack) | (values > high + slack)))
     if limited:
@@ -204,7 +229,7 @@ def _tell_layers(study: Study, used: str, layers: FloatArray, inside: BoolArray)
 def _scores(study: Study, used: str, *, asked: bool) -> tuple[MethodScore, ...]:
     return tuple(
         score(study.candidates[m], study.mean, remark(study, m, used, asked=asked))
-        for m in METHODS if m in study.candidates
+        for m in (*METHODS[:2], FITTED, *METHODS[2:]) if m in study.candidates
     )
 
 
@@ -260,7 +285,7 @@ def map_analyte(
     for j, layer in enumerate(layers.values()):
         stack[:, :, j] = np.where(np.isfinite(layer), layer, np.nan)
     flat = stack.reshape(len(targets), len(layers))
-    drawn, error, of_bounds = _draw(study, used, targets, flat)
+    drawn, error, of_bounds = _draw(study, used, targets, flat, grid.cell_m)
     drawn = _limit(study, used, drawn)
     _tell_layers(study, used, flat, field)
     study.findings += far_findings(samples, grid=grid, targets=targets, inside=field)

@@ -17,7 +17,9 @@ from vrx.model import Finding, FloatArray, IntArray, note, warn
 MERGE_M = 0.01
 """Samples closer than this are one place: intake merges at its own, larger distance first."""
 MOST_SAMPLES = 3000
-"""The most samples for which an n x n matrix is made (72 MB); more are block-averaged."""
+"""The most samples for which an n x n matrix is made (72 MB)."""
+PICKED = 1000
+"""Of more samples than that, so many are taken for the variogram and the scores."""
 LINE_RATIO = 0.01
 """Spread across / spread along below which samples lie on one line."""
 OUTLIER_Z = 3.5
@@ -30,7 +32,8 @@ class Samples:
     """Samples of one analyte: places (n, 2) metres, values (n,), a name each, what was found.
 
     `censored` (n,) is -1 below a limit (`values` then holds half of it), 1 above one, 0 measured.
-    `beside` (n, p) are covariates, NaN where they have no value.
+    `beside` (n, p) are covariates, NaN where they have no value. Where there are more samples than
+    one system holds, these are some of them and `many` is all.
     """
 
     analyte: str
@@ -41,6 +44,7 @@ class Samples:
     censored: IntArray
     beside: FloatArray
     findings: tuple[Finding, ...] = field(default=())
+    many: Samples | None = None
 
     def __len__(self) -> int:
         return len(self.values)
@@ -156,21 +160,25 @@ def _square_blocks(places: FloatArray, most: int) -> tuple[IntArray, FloatArray,
 
 
 def _thin(samples: Samples) -> Samples:
-    if len(samples) <= MOST_SAMPLES:
+    """Some of too many samples, always the same ones of as many, with all of them beside."""
+    n = len(samples)
+    if n <= MOST_SAMPLES:
         return samples
-    block, count, side = _square_blocks(samples.places, MOST_SAMPLES)
-    means = _means(np.column_stack([samples.places, samples.values, samples.beside]), block, count)
+    # Seeded, and from a fixed order; not every so many-th, which could follow a machine's passes.
+    pick = np.sort(np.random.default_rng(n).permutation(n)[:PICKED])
     limited = int(np.count_nonzero(samples.censored))
-    averaged = note(
-        "surface-block-averaged", samples.analyte,
-        f"{len(samples)} samples are more than {MOST_SAMPLES}, the most that are kriged at once",
-        done=f"averaged in {len(count)} blocks of {side:.1f} m"
+    picked = note(
+        "surface-many-samples", samples.analyte,
+        f"{n} samples are more than {MOST_SAMPLES}, the most that one system holds",
+        done=f"variogram and scores from {PICKED} of them, drawn by lot; the map from all, kriged "
+        "from the means of small squares, the nearest to each cell"
         + (f"; {limited} results beyond a limit count as half of it, or as it" if limited else ""),
     )
-    names = tuple(f"block {i + 1} of {int(k)} samples" for i, k in enumerate(count))
+    values = samples.values
     return replace(
-        samples, places=means[:, :2], values=means[:, 2], names=names, beside=means[:, 3:],
-        censored=np.zeros(len(count), dtype=np.int64), findings=(*samples.findings, averaged),
+        samples, places=samples.places[pick], values=values[pick], beside=samples.beside[pick],
+        names=tuple(samples.names[i] for i in pick), censored=np.zeros(PICKED, dtype=np.int64),
+        findings=(*samples.findings, picked), many=samples,
     )
 
 
