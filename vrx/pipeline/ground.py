@@ -60,7 +60,7 @@ def draw_maps(
             analyte=analyte, unit=ANALYTES[analyte].unit, places=places, values=values, grid=grid,
             method=_method_of(plan, analyte), sample_id=ids, censored=column.censored[have],
             drift={name: guides[name].values for name in plan.surface.drift_of(analyte)},
-            inside=inside,
+            inside=inside, variogram=plan.surface.variogram_of(analyte),
         )
     return drawn
 

@@ -8,8 +8,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from vrx.model import Variogram
 from vrx.plan.base import Section, SoilKey, Text
 from vrx.plan.layers import LayerSection
+from vrx.plan.variograms import VariogramSection
 
 Names = tuple[Text, ...]
 
@@ -17,13 +19,15 @@ Names = tuple[Text, ...]
 class SurfaceSection(Section):
     """`[surface]`: cells, method, and `drift`: layers for all maps, or for each analyte its own.
 
-    A layer guides a map as external drift of kriging, where it is shown to help.
+    A layer guides a map as external drift of kriging, where it is shown to help. `variogram` takes
+    the place of the fitted one.
     """
 
     cell_m: Annotated[float, Field(ge=1, le=100, strict=True)] = 5.0
     method: Literal["choose", "kriging", "kriging with trend", "kriging with drift",
                     "inverse distance", "spline", "nearest sample", "field mean"] = "choose"
     drift: Names | dict[SoilKey, Names] = ()
+    variogram: dict[SoilKey, VariogramSection] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _drift_for_its_method(self) -> Self:
@@ -45,6 +49,11 @@ class SurfaceSection(Section):
         if isinstance(self.drift, dict):
             return self.drift.get(analyte, ())  # type: ignore[call-overload, no-any-return]
         return self.drift
+
+    def variogram_of(self, analyte: str) -> Variogram | None:
+        """The stated variogram of an analyte, None where it is to be fitted."""
+        stated = self.variogram.get(analyte)  # type: ignore[call-overload]
+        return None if stated is None else stated.variogram()
 
     def drift_names(self) -> Names:
         """Every layer that may guide a map, once."""

@@ -127,12 +127,13 @@ def fit_kriging(
     names: tuple[str, ...] = (),
     bounds: Bounds | None = None,
     variogram: Variogram | None = None,
+    known: VariogramFit | None = None,
 ) -> Kriging:
     """Fit kriging to samples; with a drift (n, p), to those that it has a value for.
 
     Censored samples within `bounds` are imputed under the model, whose parameters are found by
     stochastic EM; without a drift's value they stay at their value in `values`. `variogram` is
-    taken as it is. Raises `ComputeError` where the model cannot be fitted or solved.
+    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be fitted or solved.
     """
     covered: BoolArray = np.ones(len(values), dtype=np.bool_)
     if drift is not None:
@@ -145,7 +146,7 @@ def fit_kriging(
     if variogram is not None:
         fitted = assess(places=inside, values=own, variogram=variogram, drift=drift)
     else:
-        fitted = fit_variogram(places=inside, values=own, drift=drift)
+        fitted = known or fit_variogram(places=inside, values=own, drift=drift)
         if part is not None:
             fitted = fit_with_bounds(
                 places=inside, values=own, bounds=part, fit=_like(fitted, inside, drift),

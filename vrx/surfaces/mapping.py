@@ -21,8 +21,10 @@ from vrx.model import (
 )
 from vrx.surfaces.choice import choose, obey, remark
 from vrx.surfaces.doubts import far_findings
+from vrx.surfaces.judging import check_stated
 from vrx.surfaces.kriged import Kriging
 from vrx.surfaces.many import block_means_of, krige_many
+from vrx.surfaces.remarks import refit_findings, stated_findings, variogram_words
 from vrx.surfaces.samples import prepare
 from vrx.surfaces.scoring import score
 from vrx.surfaces.simple import inverse_distance, nearest_sample
@@ -266,6 +268,8 @@ def map_analyte(
     """
     layers = dict(drift or {})
     _check_request(analyte, method, grid, layers)
+    if variogram is not None:
+        check_stated(variogram, analyte)
     beside = _at_samples(places, grid, layers, drift_at_samples or {})
     samples = prepare(
         analyte=analyte, unit=unit, places=places, values=values, sample_id=sample_id,
@@ -285,6 +289,8 @@ def map_analyte(
     drawn = _limit(study, used, drawn)
     _tell_layers(study, used, flat, field)
     study.findings += far_findings(samples, grid=grid, targets=targets, inside=field)
+    study.findings += refit_findings(study, targets[field])
+    study.findings += stated_findings(study, used)
     kriging = study.kriging(used)
     guided = used == "kriging with drift"
     return Surface(
@@ -298,4 +304,5 @@ def map_analyte(
         drift_at_samples=beside if guided else None, drift_on_grid=stack if guided else None,
         bounds_error=None if of_bounds is None else of_bounds.reshape(grid.shape),
         variance_factor=kriging.fit.variance_factor if kriging is not None else 1.0,
+        variogram_words=variogram_words(study, used),
     )

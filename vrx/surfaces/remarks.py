@@ -24,10 +24,8 @@ def variogram_words(study: Study, used: str) -> tuple[str, ...]:
         structure=study.structure, trend=study.trend, seen_m=seen_m,
     )
     if kriging.names:
-        words += (
-            f"The model is of what {' and '.join(kriging.names)} leave over, the points are of the "
-            "values themselves.",
-        )
+        left = f"The model is of what {' and '.join(kriging.names)} leave over"
+        words += (f"{left}, the points are of the values themselves.",)
     return words
 
 

@@ -23,6 +23,7 @@ from vrx.surfaces.fitting import MOST_REML
 from vrx.surfaces.folds import spatial_blocks
 from vrx.surfaces.kriged import Kriging, fit_kriging
 from vrx.surfaces.kriging import kriging_system
+from vrx.surfaces.reml import VariogramFit
 from vrx.surfaces.samples import Samples, outlier_finding, outlier_limit, robust_z
 from vrx.surfaces.scoring import (
     Candidate,
@@ -125,13 +126,14 @@ def study_samples(
 def _try_kriging(
     study: Study, method: str, *, variogram: Variogram | None = None,
     drift: FloatArray | None = None, names: tuple[str, ...] = (), fit_as: str = "",
+    known: VariogramFit | None = None,
 ) -> Kriging | None:
     if (fit_as or method) in study.barred:
         return None
     try:
         fitted = fit_kriging(
             method=method, places=study.samples.places, values=study.samples.values, drift=drift,
-            names=names, bounds=study.bounds, variogram=variogram,
+            names=names, bounds=study.bounds, variogram=variogram, known=known,
         )
         study.candidates[method] = kriging_candidate(
             fitted, study.block, study.bounds, study.candidates.get("kriging")
@@ -144,15 +146,19 @@ def _try_kriging(
 
 def _try_trend(study: Study, variogram: Variogram | None) -> None:
     method, places = "kriging with trend", study.samples.places
-    fitted = _try_kriging(study, method, variogram=variogram, drift=trend_of(places, places),
-                          names=("easting", "northing"))
-    if fitted is None or len(places) > MOST_REML:
+    if method in study.barred:
         return
-    try:
-        study.trend = trend_test(places=places, values=study.values)
-    except ComputeError as err:
-        study.barred[method] = err.message
-        del study.candidates[method]
+    known = None
+    if len(places) <= MOST_REML:
+        try:
+            study.trend = trend_test(places=places, values=study.values)
+        except ComputeError as err:
+            study.barred[method] = err.message
+            return
+        # A trend that is not shown will not be taken: what the test fitted is enough for its score.
+        known = None if study.trend.shown else study.trend.left_over
+    _try_kriging(study, method, variogram=variogram, drift=trend_of(places, places),
+                 names=("easting", "northing"), known=known)
 
 
 def _try_layers(study: Study, variogram: Variogram | None) -> None:
