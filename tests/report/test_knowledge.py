@@ -60,7 +60,7 @@ def test_without_a_variogram_the_third_word_is_neither_drawn_nor_explained(judge
 
 def test_the_map_is_a_drawing_and_stays_in_order_in_grey(judged):
     shown = knowledge.view(judged, "potassium")
-    root = ET.fromstring(str(shown.picture))
+    root = ET.fromstring(str(shown.picture))  # noqa: S314
     assert root.tag == "svg"
     light = [luminance(colour) for colour in error_ramp(3)]
     assert light[SURE] > light[NOT_SURE] + 0.1 > light[SAMPLE_HERE] + 0.2
