@@ -45,7 +45,8 @@ class ClusterScore:
 class ClusterTable:
     """What zones were clustered from, the scores of each number, and which number was taken.
 
-    `proposed` is what the scores point at, `used` what the user set or, without, `proposed`.
+    `proposed` is what the scores point at, `used` what the user set or, without, `proposed`. Under
+    `weak_silhouette` cells form no clear groups (`weak_source` says who says so).
     """
 
     layers: tuple[str, ...]
@@ -54,6 +55,8 @@ class ClusterTable:
     proposed: int
     used: int
     reason: str
+    weak_silhouette: float
+    weak_source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -74,6 +74,10 @@ def build(
             {"zone_id": z.zone_id, "letter": z.letter, "area_ac": z.area_ac, "label": z.label}
             for z in job.zones.zones
         ],
+        "zones_from": {
+            "basis": job.zones.basis,
+            "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
+        },
         "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [

@@ -23,6 +23,7 @@ from vrx.pipeline import (
     season,
     yields,
     zone_values,
+    zoning,
 )
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
@@ -88,7 +89,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("drawing soil-test maps")
     maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
     progress("cutting zones")
-    made = ground.make_zones(plan, inputs, maps)
+    made = zoning.make_zones(plan, inputs, maps, grids)
     readings = zone_values.read_zones(plan, inputs, maps, made)
     before = past.read_past(inputs, made)
     known = knowledge.what_is_known(plan, inputs, maps, readings)

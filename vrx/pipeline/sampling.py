@@ -20,7 +20,7 @@ from vrx.model import (
     stops,
     warn,
 )
-from vrx.pipeline import crew, ground, layers
+from vrx.pipeline import crew, ground, layers, zone_values, zoning
 from vrx.pipeline.inputs import (
     Inputs,
     read_field,
@@ -128,10 +128,10 @@ def _site(
         field, found = inputs.field, [*inputs.field.findings, *inputs.soil.findings]
         plan = with_tests(plan, inputs.tests)
         progress("drawing soil-test maps and zones")
-        guides = layers.read_guides(
+        grids = layers.read_grids(
             plan, inputs, grid=ground.map_grid(plan, inputs), progress=progress)
-        maps = ground.draw_maps(plan, inputs, guides)
-        made = ground.make_zones(plan, inputs, maps)
+        maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
+        made = zoning.make_zones(plan, inputs, maps, grids)
     else:
         field = read_field(first, folder=folder)
         require_one_side(field, where=first.field.boundary or "[field.pivot]")
@@ -197,7 +197,7 @@ def _more(site: Site, inputs: Inputs) -> Chosen:
     count = told.points or _USUAL_POINTS
     found: list[Finding] = []
     if told.layout == "where it pays" and plan is not None and site.zones is not None:
-        readings = ground.read_zones(inputs, site.maps, site.zones)
+        readings = zone_values.read_zones(plan, inputs, site.maps, site.zones)
         worth = rank_places(
             plan, inputs, site.maps, readings, told=told, ground=site.ground, count=count)
         if worth is not None:

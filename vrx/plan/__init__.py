@@ -27,9 +27,9 @@ from vrx.plan.schema import (
     PivotSection,
     Plan,
     SoilSection,
-    ZonesSection,
 )
 from vrx.plan.tables import TestTableSection
+from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",

@@ -102,6 +102,31 @@ def _short(job: Job) -> dict[str, object]:
     }
 
 
+def _clusters(job: Job) -> dict[str, object] | None:
+    """The scores of each number of clusters, the best of each marked; None without clusters."""
+    table = job.zones.clusters
+    if table is None:
+        return None
+    best = {
+        "silhouette": max(one.silhouette for one in table.scores),
+        "fuzziness_index": min(one.fuzziness_index for one in table.scores),
+        "entropy": min(one.entropy for one in table.scores),
+    }
+    rows = []
+    for one in table.scores:
+        marks = [mark for mark, number in (("proposed", table.proposed), ("used", table.used))
+                 if number == one.number]
+        cells = [
+            (numbers.fixed(getattr(one, key), 3), getattr(one, key) == best[key]) for key in best
+        ] + [(numbers.fixed(one.variance_reduction, 3), False)]
+        rows.append((str(one.number), cells, " and ".join(marks)))
+    return {
+        "layers": numbers.listing(list(table.layers)), "way": table.way, "rows": rows,
+        "reason": table.reason, "used": table.used, "proposed": table.proposed,
+        "weak": f"{table.weak_silhouette:g}", "weak_source": table.weak_source,
+    }
+
+
 def _soil(job: Job) -> dict[str, object]:
     surfaces = soils.surface_views(job)
     samples = maps.samples_map(key="map-samples", field=job.field, soil=job.soil)
@@ -123,6 +148,8 @@ def _soil(job: Job) -> dict[str, object]:
             if words.steers(key))),
         "inside": zone_values.inside_views(job),
         "past": zone_values.past_views(job),
+        "clusters": _clusters(job),
+        "zone_basis": job.zones.basis,
         "layers": layers.layer_views(job),
         "readings": [
             (words.opening(words.analyte_name(key)), reading.extractant,

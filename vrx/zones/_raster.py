@@ -47,10 +47,10 @@ def clean(
 
     Narrow: a cell that no circle of diameter `width_cells` inside its own class (and inside the
     field) can reach; with `driving_deg` (compass) a cell whose straight run across that direction,
-    in its own class, is shorter. Such cells go, from their rim inwards, to the class that they touch with most
-    sides among cells that stay; equal: the nearest class, then the lower. Where the field itself
-    is narrower than the limit (without a direction: farther than the limit from every place where
-    the circle fits, so that plain corners do not count), cells keep their class.
+    in its own class, is shorter. Such cells go, from their rim inwards, to the class that they
+    touch with most sides among cells that stay; equal: the nearest class, then the lower. Where
+    the field itself is narrower than the limit (without a direction: farther than the limit from
+    every place where the circle fits, so that plain corners do not count), cells keep their class.
 
     Small: see `merge_small`, on 4-connected pieces of cells inside the field. `classes` outside
     the field are not looked at and not changed.
