@@ -133,7 +133,8 @@ def fit_kriging(
 
     Censored samples within `bounds` are imputed under the model, whose parameters are found by
     stochastic EM; without a drift's value they stay at their value in `values`. `variogram` is
-    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be fitted or solved.
+    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be fitted
+    or solved.
     """
     covered: BoolArray = np.ones(len(values), dtype=np.bool_)
     if drift is not None:
