@@ -4,6 +4,7 @@ from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
+from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
 from vrx.intake.manure import ManureRead, ManureSpec, read_manure
 from vrx.intake.peek import (
     BoundaryPeek,
@@ -39,6 +40,7 @@ from vrx.intake.yields import (
 )
 
 __all__ = [
+    "NO_HISTORY",
     "AppliedSpec",
     "AppliedTotals",
     "BandPeek",
@@ -55,6 +57,7 @@ __all__ = [
     "PointsSpec",
     "Proposal",
     "RasterPeek",
+    "SoilHistory",
     "SoilSpec",
     "TablePeek",
     "TableProposal",
@@ -79,6 +82,7 @@ __all__ = [
     "raster_files",
     "read_boundary",
     "read_exclusions",
+    "read_history",
     "read_manure",
     "read_point_layer",
     "read_polygons",
