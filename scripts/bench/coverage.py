@@ -1,6 +1,7 @@
 """Do nine in ten intervals hold nine in ten new samples? Counted on simulated fields, by scenario.
 
     OPENBLAS_NUM_THREADS=1 nice python scripts/bench/coverage.py [--fields 200] [--few]
+        [--layouts random grid] [--truths exponential spherical gaussian "two scales"]
 
 Fields of 65 ha with 30, 60 or 150 samples at random or on a grid, nugget share 0.1, 0.3 or 0.5. The
 truth is exponential (fitted with that model: rightly specified), or spherical, Gaussian or a sum of
@@ -78,11 +79,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fields", type=int, default=200)
     parser.add_argument("--few", action="store_true")
+    parser.add_argument("--layouts", nargs="+", default=["random", "grid"])
+    parser.add_argument("--truths", nargs="+", default=list(TRUTHS))
     asked = parser.parse_args()
     outside, start = 0, time.perf_counter()
     print("layout  truth        n    nugget   plain   raised  shown")
-    for kind in ("random", "grid"):
-        for truth in TRUTHS:
+    for kind in asked.layouts:
+        for truth in asked.truths:
             for n in (*((8, 12, 20) if asked.few else ()), 30, 60, 150):
                 for share in SHARES:
                     rng = np.random.default_rng(

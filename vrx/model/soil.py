@@ -16,7 +16,8 @@ class SoilColumn:
     """One analyte of all samples, in the unit and form of `vrx.model.columns.ANALYTES`.
 
     `values` is (samples,), NaN where missing. `censored` is (samples,): -1 below the laboratory's
-    limit, 1 above it, 0 measured. `source` says what stood in the file ("K_M3, ppm K").
+    limit (the value is then half of it), 1 above it (the value is the limit), 0 measured: maps take
+    them as bounds. `source` says what stood in the file ("K_M3, ppm K").
     """
 
     analyte: str

@@ -146,6 +146,7 @@ def _map(one: Surface) -> dict[str, Any]:
         "drift": list(one.drift),
         "variogram": None if one.variogram is None else asdict(one.variogram),
         "variance_factor": one.variance_factor,
+        "variogram_words": list(one.variogram_words),
         "scores": [asdict(score) for score in one.scores],
     }
 

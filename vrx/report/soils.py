@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from vrx.model import ANALYTES, Job, Surface
-from vrx.report import charts, knowledge, maps, numbers, words
+from vrx.report import charts, knowledge, maps, numbers, variograms, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +38,7 @@ class SurfaceView:
     error_map: Markup
     remark: str
     variogram: Markup | None
+    variogram_words: str
     zones: Markup | None
     score: str
     honesty: str
@@ -137,13 +138,14 @@ def surface_views(job: Job) -> list[SurfaceView]:
         reading = job.readings.get(key)
         zones = None if reading is None else _trusted(charts.reading_chart(
             key=f"zones-{key}", reading=reading, zones=job.zones.zones, name=name))
-        chart = None if not (surface.lag_pairs > 0).any() else _trusted(charts.variogram_chart(
+        chart = None if not (surface.lag_pairs > 0).any() else _trusted(variograms.variogram_chart(
             key=f"variogram-{key}", surface=surface, name=name))
         views.append(
             SurfaceView(
                 key=key, name=name, method=words.method_words(surface),
                 cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
                 error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
+                variogram_words=" ".join(surface.variogram_words),
                 score=words.score_words(surface), honesty=words.honesty_words(surface),
                 difference="" if reading is None else words.zone_difference(reading, letters),
                 scores=_scores(surface), known=knowledge.view(job, key),

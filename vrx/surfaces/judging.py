@@ -8,6 +8,7 @@ import numpy as np
 
 from vrx.errors import ComputeError
 from vrx.model import Finding, FloatArray, Variogram, note, warn
+from vrx.surfaces.covariance import check_variogram
 from vrx.surfaces.fitting import assess, fit_variogram
 from vrx.surfaces.kriging import kriging_leave_one_out, kriging_system
 from vrx.surfaces.reml import VariogramFit
@@ -48,33 +49,12 @@ class Judgement:
 
 
 def check_stated(variogram: Variogram, where: str = "") -> None:
-    """Raise `ComputeError` (surface-variogram-invalid) where a stated variogram is none.
-
-    Nugget and partial sill >= 0 and not both 0, range > 0, ratio >= 1, direction 0 to 180, error
-    variance within the nugget, all finite.
-    """
-    parts = {
-        "nugget": (variogram.nugget, variogram.nugget >= 0.0, "0 or more"),
-        "partial_sill": (variogram.partial_sill, variogram.partial_sill >= 0.0, "0 or more"),
-        "range_m": (variogram.range_m, variogram.range_m > 0.0, "above 0"),
-        "anisotropy_ratio": (variogram.anisotropy_ratio, variogram.anisotropy_ratio >= 1.0,
-                             "1 or more: longest range / shortest range"),
-        "anisotropy_deg": (variogram.anisotropy_deg, 0.0 <= variogram.anisotropy_deg <= 180.0,
-                           "0 to 180"),
-        "error_variance": (variogram.error_variance,
-                           0.0 <= variogram.error_variance <= variogram.nugget,
-                           "between 0 and the nugget"),
-    }
-    for name, (value, good, rule) in parts.items():
-        if not (good and np.isfinite(value)):
-            raise ComputeError(
-                f"{name} of the stated variogram is {value:g}, it must be {rule}",
-                code="surface-variogram-invalid", where=where, hint="correct the stated variogram",
-            )
+    """Raise `ComputeError` where a stated variogram is none: as `check_variogram`, or all 0."""
+    check_variogram(variogram)
     if not variogram.nugget + variogram.partial_sill > 0.0:
         raise ComputeError(
-            "nugget and partial sill of the stated variogram are both 0",
-            code="surface-variogram-invalid", where=where, hint="state at least one of them",
+            "nugget and partial_sill of the stated variogram are both 0",
+            code="surface-variogram-numbers", where=where, hint="state at least one of them",
         )
 
 
@@ -102,7 +82,7 @@ def judge_variogram(
     """Leave-one-out scores and likelihood of a stated variogram beside the automatic one's.
 
     places (n, 2) metres, all different; values (n,), n >= 3; drift (n, p) or none. `automatic` is
-    fitted here unless given. Raises `ComputeError`: surface-variogram-invalid, or surface-singular
+    fitted here unless given. Raises `ComputeError`: surface-variogram-numbers, or surface-singular
     where kriging with the stated one cannot be solved (no nugget and samples at one place).
     """
     check_stated(stated)

@@ -98,15 +98,14 @@ def outlier_refit_finding(
     told = [f"{names[i]} ({values[i]:g}; z {z:.1f})"
             for i, z in zip(refit.index, refit.z, strict=True)]
     text = (
-        f"without the {len(refit.index)} of {len(values)} samples that differ from what their "
-        f"neighbours say, {listed(told)}"
+        f"without what stands apart ({len(refit.index)} of {len(values)} samples: {listed(told)})"
     )
     if refit.without is None:
-        text += f", no variogram can be fitted: {refit.why_not}"
+        text += f" no variogram can be fitted: {refit.why_not}"
     else:
         one, other = refit.fit.variogram, refit.without.variogram
         text += (
-            f", the sill is {other.nugget + other.partial_sill:.4g} instead of "
+            f" the sill is {other.nugget + other.partial_sill:.4g} instead of "
             f"{one.nugget + one.partial_sill:.4g} ({unit})², the practical range "
             f"{other.practical_range_m:.0f} m instead of {one.practical_range_m:.0f} m, the mean "
             f"of the map {refit.mean_without:.4g} instead of {refit.mean_with:.4g} {unit}; its "

@@ -51,7 +51,7 @@ def structure_words(test: StructureTest) -> str:
     )
 
 
-def reach_words(variogram: Variogram, *, seen_m: float | None = None) -> str:
+def reach_words(variogram: Variogram, *, unit: str, seen_m: float | None = None) -> str:
     """How far samples tell of each other, and how much is noise at one spot."""
     total = variogram.nugget + variogram.partial_sill
     share = variogram.nugget / total if total > 0.0 else 1.0
@@ -61,9 +61,14 @@ def reach_words(variogram: Variogram, *, seen_m: float | None = None) -> str:
             "already (pure nugget)."
         )
     reach = variogram.practical_range_m
+    spread = _two_figures(math.sqrt(variogram.nugget))
+    noise = f"noise at one spot (nugget), about ± {spread} {unit}"
     if seen_m is not None and reach > 2.0 * seen_m:
-        text = "Samples grow less alike over the whole distance seen: a trend across the field."
-    elif variogram.anisotropy_ratio > 1.05:
+        return (
+            "Samples grow less alike over the whole distance seen, without an end to it: a trend "
+            f"across the field, and {noise}."
+        )
+    if variogram.anisotropy_ratio > 1.05:
         along, across = variogram.anisotropy_deg, variogram.anisotropy_deg + 90.0
         text = (
             f"Samples closer than about {_length(reach)} tell of each other along "
@@ -76,8 +81,8 @@ def reach_words(variogram: Variogram, *, seen_m: float | None = None) -> str:
     if share < 0.005:
         return f"{text} No noise at one spot is found, so the map goes through the samples."
     return (
-        f"{text} {_percent(share)} of the variance is noise at one spot (nugget): laboratory, "
-        "sampling, and change within a few feet."
+        f"{text} {_percent(share)} of the variance is {noise}: laboratory, sampling, and change "
+        "within a few feet."
     )
 
 
@@ -108,7 +113,7 @@ def describe(
     that a range far beyond it is told as a trend.
     """
     words = [] if structure is None else [structure_words(structure)]
-    words.append(reach_words(fit.variogram, seen_m=seen_m))
+    words.append(reach_words(fit.variogram, unit=unit, seen_m=seen_m))
     if trend is not None:
         words.append(trend_words(trend, unit))
     one = fit.variogram
