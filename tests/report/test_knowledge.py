@@ -35,6 +35,8 @@ def test_the_page_shows_the_three_words_with_their_acres(written, judged):
     assert "not sure: 40.5 ac" in text
     assert "sample here: 24.8 ac" in text
     assert "80 % or more" in text
+    assert "60.2 of 125.5 ac are surely in the class" in text
+    assert "On 24.8 ac of the rest a sample would help." in text
     for zone in judged.zones.zones:
         assert re.search(rf'<th scope="row">{zone.letter}</th><td class="n">', text)
 
@@ -60,7 +62,7 @@ def test_without_a_variogram_the_third_word_is_neither_drawn_nor_explained(judge
 
 def test_the_map_is_a_drawing_and_stays_in_order_in_grey(judged):
     shown = knowledge.view(judged, "potassium")
-    root = ET.fromstring(str(shown.picture))  # noqa: S314
+    root = ET.fromstring(str(shown.picture))  # noqa: S314 - our own drawing
     assert root.tag == "svg"
     light = [luminance(colour) for colour in error_ramp(3)]
     assert light[SURE] > light[NOT_SURE] + 0.1 > light[SAMPLE_HERE] + 0.2

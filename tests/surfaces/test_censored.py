@@ -251,9 +251,11 @@ def test_nothing_measured_is_said() -> None:
 
 
 def test_bounds_of_intakes_substitutes() -> None:
-    bounds = bounds_of(np.array([5.0, 30.0, 12.0, 14.0, 13.0]), np.array([-1, 1, 0, 0, 0]))
+    places = np.arange(10.0).reshape(5, 2)
+    bounds = bounds_of(
+        np.array([5.0, 30.0, 12.0, 14.0, 13.0]), np.array([-1, 1, 0, 0, 0]), places)
     assert bounds is not None
     np.testing.assert_array_equal(bounds.index, [0, 1])
     np.testing.assert_array_equal(bounds.low, [0.0, 30.0])
     np.testing.assert_array_equal(bounds.high, [10.0, np.inf])
-    assert bounds_of(np.array([5.0, 6.0, 7.0]), np.array([-1, 0, 0])) is None
+    assert bounds_of(np.array([5.0, 6.0, 7.0]), np.array([-1, 0, 0]), places[:3]) is None

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from pykrige.uk import UniversalKriging
 
 from vrx.errors import ComputeError
+from vrx.geo import cells_within, grid_over
 from vrx.model import FloatArray, Grid, Surface, Variogram
 from vrx.surfaces import METHODS, map_analyte
 
@@ -178,6 +180,9 @@ def test_requests_that_make_no_sense_are_refused() -> None:
     with pytest.raises(ComputeError) as caught:
         make(places, values, drift={"a": np.zeros((3, 3))})
     assert caught.value.code == "surface-drift-shape"
+    with pytest.raises(ComputeError) as caught:
+        make(places, values, drift={"a": hill()}, drift_at_samples={"a": np.zeros(3)})
+    assert caught.value.code == "surface-drift-shape"
 
 
 # --- choice -----------------------------------------------------------------------------------
@@ -306,6 +311,38 @@ def test_a_field_narrower_than_a_cell() -> None:
     inside = np.zeros((1, 40), dtype=bool)
     inside[0, :3] = True
     make(places, 100.0 + places[:, 0] / 10.0, grid=narrow, inside=inside)
+
+
+def test_a_boundary_of_a_thousand_parts() -> None:
+    corner = np.arange(32) * 25.0
+    parts = shapely.MultiPolygon(
+        [shapely.box(e, n, e + 18.0, n + 18.0) for e in corner for n in corner][:1000])
+    grid = grid_over(parts, cell_m=10.0)
+    rows, columns = cells_within(parts, grid)[1].astype(np.int64).T
+    inside = np.zeros(grid.shape, dtype=bool)
+    inside[rows, columns] = True
+    surface = make(*layered(40, 3), grid=grid, inside=inside)
+    assert surface.values.shape == grid.shape
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_quarter_turn_turns_the_map(seed: int) -> None:
+    """Moved, turned and reordered samples, layer and bounds: the same map, turned."""
+    places, values = layered(60, seed)
+    values = np.round(values, 1)
+    limit = float(np.quantile(values, 0.15))
+    marks = np.where(values < limit, -1, 0).astype(np.int64)
+    half = np.where(values < limit, limit / 2.0, values)
+    base = make(places, half, drift={"elevation": hill()}, censored=marks)
+    order = np.random.default_rng(seed).permutation(60)
+    # About the middle of the grid, 90 degrees anticlockwise: (e, n) -> (800 - n, e); then moved.
+    turned = np.column_stack([800.0 - places[:, 1], places[:, 0]])[order] + np.array([5000.0, 70.0])
+    grid = Grid(west_m=5000.0, north_m=870.0, cell_m=20.0, rows=40, columns=40)
+    again = make(turned, half[order], grid=grid, drift={"elevation": np.rot90(hill())},
+                 censored=marks[order])
+    assert again.method == base.method
+    np.testing.assert_allclose(again.values, np.rot90(base.values), rtol=1e-3)
+    np.testing.assert_allclose(again.standard_error, np.rot90(base.standard_error), rtol=1e-3)
 
 
 # --- real fields ------------------------------------------------------------------------------

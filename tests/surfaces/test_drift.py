@@ -432,7 +432,7 @@ def test_nearly_one_place_is_refused_rather_than_mapped_from_rounding() -> None:
 )
 def test_a_variogram_that_is_none_is_refused(name: str, number: float) -> None:
     refused(
-        "surface-variogram-numbers", name, variogram=replace(variogram(), **{name: number})
+        "surface-variogram-invalid", name, variogram=replace(variogram(), **{name: number})
     )
 
 

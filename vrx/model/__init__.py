@@ -34,10 +34,23 @@ from vrx.model.sampling import (
 )
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
+from vrx.model.trend import (
+    BUILT_UP,
+    CANNOT_TELL,
+    DRAWN_DOWN,
+    HELD,
+    DepthProfile,
+    Past,
+    ZoneTrend,
+)
 from vrx.model.zones import ClusterScore, ClusterTable, Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
+    "BUILT_UP",
+    "CANNOT_TELL",
+    "DRAWN_DOWN",
+    "HELD",
     "NOT_SURE",
     "READ_ALONG",
     "SAMPLE_HERE",
@@ -51,6 +64,7 @@ __all__ = [
     "CrewPlan",
     "CrewPoint",
     "CropTruth",
+    "DepthProfile",
     "ExportedFile",
     "Field",
     "Finding",
@@ -69,6 +83,7 @@ __all__ = [
     "OrderLine",
     "PassPlan",
     "PassRates",
+    "Past",
     "Prescription",
     "Price",
     "Severity",
@@ -83,6 +98,7 @@ __all__ = [
     "YieldShares",
     "Zone",
     "ZoneReading",
+    "ZoneTrend",
     "Zones",
     "array_value",
     "frozen_mapping",

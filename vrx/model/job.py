@@ -13,6 +13,7 @@ from vrx.model.product import Material, Prescription
 from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
 from vrx.model.surface import Surface
+from vrx.model.trend import NO_PAST, Past
 from vrx.model.zones import ZoneReading, Zones
 
 
@@ -70,3 +71,4 @@ class Job:
     findings: tuple[Finding, ...]
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
+    past: Past = NO_PAST

@@ -43,8 +43,9 @@ class CrewPoint:
 
     Metres in the field's CRS, degrees on WGS 84. `zone` is a letter or "". `why` says in words what
     the point is for. `gain_lb` is the fall in expected misapplied product that the point brings
-    when the points ranked before it are taken, None for a layout. `plants` asks for a plant sample
-    here, `second_bag` for a second composite at the same place under a label of its own.
+    when the points ranked before it are taken, None for a layout. `soil` asks for a soil sample
+    here, `plants` for a plant sample, `second_bag` for a second composite of soil at the same place
+    under a label of its own.
     """
 
     number: int
@@ -56,6 +57,7 @@ class CrewPoint:
     why: str
     rank: int | None = None
     gain_lb: float | None = None
+    soil: bool = True
     plants: bool = False
     second_bag: bool = False
 
@@ -74,10 +76,11 @@ class BagLabel:
 class CrewPlan:
     """All that a sampling crew is handed.
 
-    `start` is where the walk begins, longitude and latitude, and `start_words` which corner or gate
-    that is. `walk_m` is the length of the open path from there through all points. `depths_in` are
+    `start` is where the walk begins, longitude and latitude, `start_m` the same in the field's CRS,
+    and `start_words` which corner or gate that is; `walk_m` is the open path from there through
+    all points in their order, `unsorted_walk_m` in the order that they were found. `depths_in` are
     (top, bottom) of each bag of soil in inches. `plant_words` says part and stage of a plant sample
-    ("" if none is asked for).
+    ("" if none is asked for). `taken` samples there are already, counted in `ac_per_sample`.
     """
 
     field_name: str
@@ -96,4 +99,5 @@ class CrewPlan:
     unsorted_walk_m: float
     ac_per_sample: float
     cautions: tuple[str, ...]
+    taken: int = 0
     findings: tuple[Finding, ...] = ()

@@ -33,7 +33,9 @@ class SoilTable:
     """Sample points in the field's CRS and their readings.
 
     Arrays are (samples,). `sampled_on` holds ISO dates or "". `columns` maps analyte key to
-    `SoilColumn`. Places are unique: duplicates have been merged with a finding.
+    `SoilColumn`. Places are unique: duplicates have been merged with a finding. `years` and
+    `depths` are all years, and depths as written, that the file has for this field, where one was
+    chosen and there are others; the samples are of the chosen one.
     """
 
     file: str
@@ -45,6 +47,8 @@ class SoilTable:
     lab: str
     report_number: str
     findings: tuple[Finding, ...] = ()
+    years: tuple[str, ...] = ()
+    depths: tuple[str, ...] = ()
 
     def measured(self, analyte: str) -> tuple[FloatArray, FloatArray]:
         """Places (n, 2) as easting, northing, and values (n,) where the analyte is not missing."""

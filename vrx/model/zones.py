@@ -45,7 +45,8 @@ class ClusterScore:
 class ClusterTable:
     """What zones were clustered from, the scores of each number, and which number was taken.
 
-    `proposed` is what the scores point at, `used` what the user set or, without, `proposed`.
+    `proposed` is what the scores point at, `used` what the user set or, without, `proposed`. Under
+    `weak_silhouette` cells form no clear groups (`weak_source` says who says so).
     """
 
     layers: tuple[str, ...]
@@ -54,6 +55,8 @@ class ClusterTable:
     proposed: int
     used: int
     reason: str
+    weak_silhouette: float
+    weak_source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +83,10 @@ class Zones:
     def area_ac(self) -> float:
         """Sum of the zones' acres."""
         return sum(zone.area_ac for zone in self.zones)
+
+
+EXPLAIN_LITTLE = 0.1
+"""Zones that take away less of the samples' variance than this tell little (our choice)."""
 
 
 @array_value
@@ -120,4 +127,9 @@ class ZoneReading:
     samples: IntArray | None = None
     explained_map: float = math.nan
     explained_samples: float = math.nan
+
+    @property
+    def explains_little(self) -> bool:
+        """Whether it is known that zones tell a sample hardly better than the field mean."""
+        return math.isfinite(self.explained_samples) and self.explained_samples < EXPLAIN_LITTLE
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from vrx import geo, rules, surfaces, units, zones
 from vrx.errors import PlanError
@@ -97,33 +98,17 @@ def map_grid(plan: Plan, inputs: Inputs) -> Grid:
     return grid
 
 
-def make_zones(plan: Plan, inputs: Inputs, maps: Mapping[str, Surface]) -> Zones:
-    """Zones by the plan's choice."""
-    field = inputs.field
-    narrowest_m = units.m_from_ft(plan.zones.narrowest_ft)
-    if plan.zones.source == "whole field":
-        return zones.zone_whole_field(boundary=field.boundary, crs_centre=field.crs_centre)
-    if inputs.own_zones is not None and plan.zones.source == "own polygons":
-        own = inputs.own_zones
-        return zones.zones_from_polygons(
-            boundary=field.boundary, crs_centre=field.crs_centre, polygons=own.polygons,
-            labels=own.labels, narrowest_m=narrowest_m, smallest_ac=plan.zones.smallest_ac,
-        )
-    return zones.zones_from_classes(
-        boundary=field.boundary, crs_centre=field.crs_centre, grid=_grid(maps),
-        layers=[_layer(plan, inputs, maps, analyte) for analyte in plan.zones.nutrients],
-        smallest_ac=plan.zones.smallest_ac, narrowest_m=narrowest_m,
-        most_zones=plan.zones.most_zones,
-    )
-
-
 def _grid(maps: Mapping[str, Surface]) -> Grid:
     return next(iter(maps.values())).grid
 
 
-def _layer(
+def class_layer(
     plan: Plan, inputs: Inputs, maps: Mapping[str, Surface], analyte: str
 ) -> zones.ClassLayer:
+    """A mapped soil test with the breaks of the plan, else of its rule book.
+
+    Raises `PlanError` where it is not mapped, or no book gives classes of it.
+    """
     if analyte not in maps:
         raise PlanError(
             f"zones are to be cut by {analyte}, but [soil.{analyte}] is not read",
@@ -223,6 +208,12 @@ def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:
     )
 
 
+def _width_m(plan: Plan, polygon: shapely.Geometry) -> float:
+    if plan.zones.driving_deg is None:
+        return geo.width_m(polygon)
+    return geo.width_across_m(polygon, plan.zones.driving_deg)
+
+
 def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
     """Zones that the machine of a pass cannot follow because they are narrower than its swath."""
     found = []
@@ -230,7 +221,7 @@ def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
         if machine.swath_ft is None:
             continue
         swath_m = units.m_from_ft(machine.swath_ft)
-        narrow = [z for z in made.zones if geo.width_m(z.polygon) < 0.99 * swath_m]
+        narrow = [z for z in made.zones if _width_m(plan, z.polygon) < 0.99 * swath_m]
         if narrow:
             letters = ", ".join(zone.letter for zone in narrow)
             acres = sum(zone.area_ac for zone in narrow)

@@ -25,14 +25,10 @@ from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
 
 _STEERING = ("potassium", "sulfate")
-_BASIS = {
-    "kriging": "kriging normal: the true soil test of a place is taken as normal about the map "
-    "with the kriging standard error; the variogram is taken as known",
-    "inverse distance": "normal about the map with the leave-one-out error, which is the same "
-    "everywhere",
-    "field mean": "normal about the field's mean with the spread of the samples, the same "
-    "everywhere",
-}
+_KRIGED = ("kriging normal: the true soil test of a place is taken as normal about the map with "
+           "the kriging standard error; the variogram is taken as known")
+_SPREAD = "normal about the field's mean with the spread of the samples, the same everywhere"
+_LEFT_OUT = "normal about the map with its leave-one-out error, the same everywhere"
 
 
 def critical_values(plan: Plan, inputs: Inputs, analyte: str) -> tuple[float, ...] | None:
@@ -61,18 +57,24 @@ def own_gain(surface: Surface) -> FloatArray | None:
     variogram = surface.variogram
     if variogram is None:
         return None
-    noise = variogram.nugget * surface.variance_factor
-    area = np.maximum(surface.standard_error**2 - noise, 0.0)
-    total = area + noise
+    bounds = 0.0 if surface.bounds_error is None else surface.bounds_error**2
+    kriged = (surface.standard_error**2 - bounds) / surface.variance_factor
+    area = np.maximum(kriged - variogram.nugget, 0.0)
+    total = area + variogram.nugget
     return np.divide(area, total, out=np.zeros_like(area), where=total > 0)
 
 
 def true_error(surface: Surface) -> FloatArray:
     """Standard error of the true soil test: the map's, without the error of measurement."""
-    error = 0.0
-    if surface.variogram is not None:
-        error = surface.variogram.error_variance * surface.variance_factor
+    variogram = surface.variogram
+    error = 0.0 if variogram is None else variogram.error_variance * surface.variance_factor
     return np.asarray(np.sqrt(np.maximum(surface.standard_error**2 - error, 0.0)))
+
+
+def _basis(surface: Surface) -> str:
+    if surface.variogram is not None:
+        return _KRIGED
+    return _SPREAD if surface.method == "field mean" else _LEFT_OUT
 
 
 def what_is_known(
@@ -95,8 +97,7 @@ def what_is_known(
             zone_mean=reading.mean, zone_error=reading.standard_error,
             sure_from=told.sure_from or usual.sure_from, gain=own_gain(drawn),
             gain_from=told.gain_from or usual.gain_from,
-            basis=_BASIS.get(drawn.method, f"normal about the map by {drawn.method} with its "
-                             "standard error"),
+            basis=_basis(drawn),
         ))
     return tuple(found)
 

@@ -154,14 +154,21 @@ def findings(readings: Sequence[LayerReading], made: Zones) -> tuple[Finding, ..
         found.append(note(
             "layer-by-zone", where, f"{layer.unit} ({layer.source}): " + "; ".join(
                 f"{zone.letter} {_words(one, k)}" for k, zone in enumerate(made.zones)),
-            done="shares the yield goal out over the zones" if one.for_yield
-            else "told beside the soil tests; moves no rate and no map"))
+            done=_use(one, made)))
         if one.agreements:
             found.append(note(
                 "layer-agreement", where, "; ".join(_agreement(each) for each in one.agreements),
                 done="told only: no map uses the layer, and no test of significance is made, since "
                 "samples of one field are not independent"))
     return tuple(found)
+
+
+def _use(one: LayerReading, made: Zones) -> str:
+    """What a layer moves."""
+    uses = ["shares the yield goal out over the zones"] if one.for_yield else []
+    if made.clusters is not None and one.layer.name in made.clusters.layers:
+        uses.append("zones were clustered by it")
+    return "; ".join(uses) or "told beside the soil tests; moves no rate and no map"
 
 
 def _words(one: LayerReading, zone: int) -> str:

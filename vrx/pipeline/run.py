@@ -19,9 +19,11 @@ from vrx.pipeline import (
     knowledge,
     layers,
     manifest,
+    past,
     season,
     yields,
     zone_values,
+    zoning,
 )
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
@@ -87,8 +89,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("drawing soil-test maps")
     maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
     progress("cutting zones")
-    made = ground.make_zones(plan, inputs, maps)
+    made = zoning.make_zones(plan, inputs, maps, grids)
     readings = zone_values.read_zones(plan, inputs, maps, made)
+    before = past.read_past(inputs, made)
     known = knowledge.what_is_known(plan, inputs, maps, readings)
     beside = layers.read_layers(plan, inputs, made=made, grids=grids)
     shared = yields.zone_goals(
@@ -104,6 +107,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *inputs.field.findings, *inputs.soil.findings, *own,
         *ground.map_findings(plan, maps), *ground.break_findings(plan, inputs),
         *made.findings, *zone_values.value_findings(plan, readings, made),
+        *before.findings,
         *knowledge.knowledge_findings(known), *layers.findings(beside, made),
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
@@ -119,6 +123,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
+        past=before,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -24,8 +23,6 @@ from vrx.pipeline.inputs import Inputs
 from vrx.pipeline.knowledge import critical_values
 from vrx.plan import Plan
 
-EXPLAIN_LITTLE = 0.1
-"""Zones that take away less of the samples' variance than this tell little (our choice)."""
 FEWEST_TO_JUDGE = 8
 """Of fewer samples it cannot be said what zones explain (our choice)."""
 _STEERING = {"potassium": "K2O", "sulfate": "S"}
@@ -89,7 +86,7 @@ def value_findings(
         name = ANALYTES[analyte].substance
         # Zones cut by one nutrient need not tell of another.
         meant = plan.zones.source != "soil classes" or analyte in plan.zones.nutrients
-        if count >= FEWEST_TO_JUDGE and math.isfinite(told) and told < EXPLAIN_LITTLE:
+        if count >= FEWEST_TO_JUDGE and reading.explains_little:
             said = (
                 f"the zones explain {max(told, 0.0):.0%} of what the field mean leaves of {count} "
                 "samples, each left out and told by the others of its zone"

@@ -3,26 +3,36 @@
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
-from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.load import (
+    BLANK,
+    PLAN_NAME,
+    blank_lines,
+    blanks,
+    describe,
+    load_plan,
+    plan_path,
+    read_document,
+)
+from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
-from vrx.plan.sampling import LAYOUTS, SamplingSection
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
     MachineSection,
     PassSection,
-    PivotSection,
     Plan,
     SoilSection,
 )
 from vrx.plan.tables import TestTableSection
+from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",
-    "LAYOUTS",
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
@@ -43,10 +53,13 @@ __all__ = [
     "TestTableSection",
     "TissueSection",
     "WaterSection",
+    "ZonesSection",
     "answer_plan",
     "blank_lines",
     "blanks",
+    "describe",
     "draft",
+    "draft_field",
     "is_blank",
     "layout_findings",
     "layout_text",

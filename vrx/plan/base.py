@@ -11,12 +11,12 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
 Share = Annotated[float, Field(gt=0, le=1, strict=True)]
-SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
-                  "magnesium", "sodium", "ec"]
 Depth = tuple[NotNegative, NotNegative]
 Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
 Latitude = Annotated[float, Field(gt=-90, lt=90, strict=True)]
 Azimuth = Annotated[float, Field(ge=-360, le=360, strict=True)]
+SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
+                  "magnesium", "sodium", "ec"]
 
 
 class Section(BaseModel):

@@ -12,7 +12,8 @@ from vrx.plan.base import Section
 from vrx.plan.brought import TissueSection
 from vrx.plan.load import blanks, describe, read_document
 from vrx.plan.sampling import SamplingSection
-from vrx.plan.schema import FieldSection, Plan, ZonesSection
+from vrx.plan.schema import FieldSection, Plan
+from vrx.plan.zones import ZonesSection
 
 
 class FieldPlan(Section):

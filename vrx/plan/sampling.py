@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self, get_args
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -11,7 +11,6 @@ from vrx.plan.base import Depth, Latitude, Longitude, NotNegative, Positive, Sec
 LayoutName = Literal[
     "where it pays", "widest gaps", "offset grid", "square grid", "long axis", "by zones"
 ]
-LAYOUTS: tuple[str, ...] = get_args(LayoutName)
 Corner = Literal["southwest", "southeast", "northwest", "northeast"]
 Count = Annotated[int, Field(ge=1, le=500, strict=True)]
 

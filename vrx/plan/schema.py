@@ -13,10 +13,7 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from vrx.plan.base import (
-    Azimuth,
     Depth,
-    Latitude,
-    Longitude,
     NotNegative,
     Positive,
     Section,
@@ -33,37 +30,17 @@ from vrx.plan.brought import (
 )
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.maps import SurfaceSection
-from vrx.plan.points import PointsSection, refuse_strays
+from vrx.plan.pivot import PivotSection
+from vrx.plan.points import (
+    DegreesAs,
+    PointOrder,
+    PointsSection,
+    refuse_strays,
+    require_one_way,
+)
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
-
-
-class PivotSection(Section):
-    """`[field.pivot]`: a centre pivot's circle, sector or ring in the place of a boundary file.
-
-    Feet, WGS 84 [longitude, latitude], and compass degrees clockwise from true north.
-    """
-
-    centre: tuple[Longitude, Latitude]
-    radius_ft: Positive
-    inner_radius_ft: NotNegative = 0.0
-    start_deg: Azimuth | None = None
-    stop_deg: Azimuth | None = None
-    end_gun_ft: NotNegative = 0.0
-    end_gun_arcs: tuple[tuple[Azimuth, Azimuth], ...] = ()
-    corner_arm_ft: NotNegative = 0.0
-    square_side_ft: Positive | None = None
-    exclusions: Text | None = None
-    exclusions_layer: Text | None = None
-    exclusions_crs: Text | None = None
-
-    EXCLUSIONS: ClassVar[tuple[str, ...]] = ("exclusions", "exclusions_layer", "exclusions_crs")
-
-    @model_validator(mode="after")
-    def _exclusions_named(self) -> Self:
-        if self.exclusions is None and (self.exclusions_layer or self.exclusions_crs):
-            raise ValueError('exclusions_layer and exclusions_crs need exclusions = "<file>"')
-        return self
+from vrx.plan.zones import ZonesSection, require_layers
 
 
 class FieldSection(Section):
@@ -143,8 +120,10 @@ class SoilSection(Section):
     layer: Text | None = None
     crs: Text | None = None
     id_column: Text | None = None
+    position_column: Text | None = None
     longitude_column: Text | None = None
     latitude_column: Text | None = None
+    degrees_as: DegreesAs | None = None
     easting_column: Text | None = None
     northing_column: Text | None = None
     zone_column: Text | None = None
@@ -170,11 +149,12 @@ class SoilSection(Section):
     reruns: Literal["mean", "last"] = "mean"
     year_column: Text | None = None
     use_year: Annotated[int, Field(ge=1950, le=2100, strict=True)] | Literal["latest"] | None = None
-    point_order: Literal["longitude latitude", "latitude longitude"] | None = None
+    point_order: PointOrder | None = None
     decimal_mark: Literal[".", ","] | None = None
     leave_out: tuple[Text, ...] = ()
     merge_within_m: NotNegative = 0.5
     keep_outside_m: NotNegative = 10.0
+    only_inside: bool = False
     potassium: AnalyteSection | None = None
     sulfate: AnalyteSection | None = None
     cec: AnalyteSection | None = None
@@ -192,6 +172,7 @@ class SoilSection(Section):
     @model_validator(mode="after")
     def _forms_of_table(self) -> Self:
         refuse_strays(self.points, self.model_fields_set)
+        require_one_way(self)
         long = self.analyte_column is not None
         if long != (self.value_column is not None):
             raise ValueError("a table of one result a row needs analyte_column and value_column")
@@ -227,25 +208,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-class ZonesSection(Section):
-    """`[zones]`: what the zones are made from, and what the machine can follow."""
-
-    source: Literal["soil classes", "own polygons", "whole field"] = Field(alias="from")
-    nutrients: tuple[SoilKey, ...] = ("potassium",)
-    breaks: dict[SoilKey, tuple[Positive, ...]] = Field(default_factory=dict)
-    polygons: Text | None = None
-    polygons_layer: Text | None = None
-    polygons_crs: Text | None = None
-    label_column: Text | None = None
-    smallest_ac: NotNegative = 2.0
-    narrowest_ft: NotNegative = 60.0
-    most_zones: Annotated[int, Field(ge=1, le=200, strict=True)] = 12
-
-    @model_validator(mode="after")
-    def _own_polygons_named(self) -> Self:
-        if self.source == "own polygons" and self.polygons is None:
-            raise ValueError('from = "own polygons" needs polygons = "<file>"')
-        return self
 
 
 class NeedSection(BaseModel):
@@ -361,6 +323,7 @@ class Plan(Section):
     def _names_fit(self) -> Self:
         require_known(self.layers, self.yield_goal.layers)
         self.surface.require_layers(self.layers)
+        require_layers(self.zones, [one.name for one in self.layers])
         sulfur = self.need.sulfur
         if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():
             raise ValueError("the manure's sulfur is given twice: keep [manure] or "
@@ -369,6 +332,10 @@ class Plan(Section):
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
+        of_pass = self.zones.rate.of_pass
+        if of_pass is not None and of_pass not in ids:
+            raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "
+                             f"{', '.join(ids)}")
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(

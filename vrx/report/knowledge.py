@@ -74,6 +74,19 @@ def _meaning(known: Knowledge) -> str:
     return said + " Without a variogram nothing tells where a sample would help."
 
 
+def sentence(known: Knowledge) -> str:
+    """Acres that are surely in their class, and where a sample would help."""
+    sure, not_sure, here = known.acres
+    text = (
+        f"{words.opening(words.substance(known.analyte))}: {numbers.fixed(sure, 1)} of "
+        f"{numbers.fixed(sure + not_sure + here, 1)} ac are surely in the class that they are "
+        "mapped in."
+    )
+    if here > 0:
+        text += f" On {numbers.fixed(here, 1)} ac of the rest a sample would help."
+    return text
+
+
 def view(job: Job, analyte: str) -> KnowledgeView | None:
     """What is known of an analyte; None where nothing was judged."""
     known = next((one for one in job.knowledge if one.analyte == analyte), None)
@@ -83,15 +96,15 @@ def view(job: Job, analyte: str) -> KnowledgeView | None:
     picture = words_map(
         key=f"known-{analyte}", field=job.field, known=known, name=substance)
     sure, not_sure, here = (numbers.fixed(one, 1) for one in known.acres)
-    sentence = f"{sure} ac sure, {not_sure} ac not sure"
+    acres = f"{sure} ac sure, {not_sure} ac not sure"
     if known.third_word:
-        sentence += f", {here} ac where a sample would help"
+        acres += f", {here} ac where a sample would help"
     rows = tuple(
         (zone.letter, *(chance(float(p)) for p in known.zone_below[:, k]))
         for k, zone in enumerate(job.zones.zones)
     )
     return KnowledgeView(
         picture=Markup(picture),  # noqa: S704 - svg.py built it and escaped every text
-        meaning=f"{sentence}. {_meaning(known)} {words.opening(known.basis)}.",
+        meaning=f"{acres}. {_meaning(known)} {words.opening(known.basis)}.",
         limits=tuple(f"below {_limit(one)} {known.unit}" for one in known.critical), rows=rows,
     )

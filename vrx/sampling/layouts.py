@@ -99,11 +99,14 @@ def _in_cells(
     """
     (west, south), (east, north) = corners[0].T, corners[1].T
     cells = shapely.box(west, south, east, north)
-    share = shapely.area(shapely.intersection(cells, boundary)) / shapely.area(cells)
-    # Fields touch few of the cells of a lattice that is turned or staggered.
-    touched = share > 1e-9
-    cells, share = cells[touched], share[touched]
-    parts = shapely.intersection(cells, ground)
+    shapely.prepare([boundary, ground])
+    cells = cells[shapely.intersects(boundary, cells)]
+    share = np.ones(len(cells))
+    cut = ~shapely.contains_properly(boundary, cells)
+    share[cut] = shapely.area(shapely.intersection(cells[cut], boundary)) / shapely.area(cells[cut])
+    parts = cells.copy()
+    cut = ~shapely.contains_properly(ground, cells)
+    parts[cut] = shapely.intersection(cells[cut], ground)
     usable = shapely.area(parts) > 0
     ranks = np.lexsort((np.arange(len(share)), -np.where(usable, share, -1.0)))
     keep = np.zeros(len(share), dtype=bool)

@@ -5,7 +5,12 @@ from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
 from vrx.surfaces.fitting import assess, fit_variogram
-from vrx.surfaces.joint import kriging_area_variance, kriging_covariance
+from vrx.surfaces.joint import (
+    ErrorModel,
+    error_model,
+    kriging_area_variance,
+    kriging_covariance,
+)
 from vrx.surfaces.judging import Judgement, LeftOut, judge_variogram, judgement_findings
 from vrx.surfaces.kriging import (
     KrigingSystem,
@@ -43,6 +48,7 @@ from vrx.surfaces.zone_values import (
 __all__ = [
     "FEWEST",
     "METHODS",
+    "ErrorModel",
     "Judgement",
     "KrigingSystem",
     "LeftOut",
@@ -59,6 +65,7 @@ __all__ = [
     "correlation",
     "dense_krige",
     "describe",
+    "error_model",
     "experimental_variogram",
     "explained_of_map",
     "explained_of_samples",

@@ -72,15 +72,21 @@ class Imputed:
     error: FloatArray
 
 
-def bounds_of(values: FloatArray, censored: IntArray) -> Bounds | None:
+def bounds_of(
+    values: FloatArray, censored: IntArray, places: FloatArray
+) -> Bounds | None:
     """Bounds from values as intake keeps them: half the limit below one, the limit above one.
 
-    values (n,), censored (n,) -1, 0 or 1. None where nothing is censored, or where fewer than 3
-    samples are measured (then no distribution can be told).
+    values (n,), censored (n,) -1, 0 or 1, places (n, 2). None where nothing is censored, or where
+    fewer than 3 samples are measured (then no distribution can be told). In an order that neither
+    rows nor the map's frame decide, so that the draws do not depend on them either.
     """
     index = np.flatnonzero(censored)
     if len(index) == 0 or len(values) - len(index) < LEAST_MEASURED:
         return None
+    away = np.hypot(*(places - places.mean(axis=0)).T)
+    away = np.round(away[index] / (away.max() or 1.0), 9)
+    index = index[np.lexsort((away, values[index], censored[index]))]
     below = censored[index] < 0
     own = values[index]
     return Bounds(

@@ -44,7 +44,7 @@ def check_variogram(variogram: Variogram) -> None:
     for name, (number, least, most) in numbers.items():
         if not (math.isfinite(number) and least <= number <= most):
             raise ComputeError(
-                f"a variogram with {name} = {number!r} is none", code="surface-variogram-numbers",
+                f"a variogram with {name} = {number!r} is none", code="surface-variogram-invalid",
                 hint="nugget and partial_sill are 0 or more, range_m above 0, error_variance at "
                 "most the nugget, anisotropy_ratio 1 or more, anisotropy_deg finite",
             )

@@ -31,8 +31,9 @@ from vrx.surfaces.kriging import (
 from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.simple import by_block
 
-DRIFT_LEVEL = 0.05
-"""Level of the F test that a drift must pass."""
+DRIFT_LEVEL, TREND_LEVEL = 0.05, 0.01
+"""Levels of the F test that layers and a linear trend must pass. A trend is always at hand, a layer
+is one that the user names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

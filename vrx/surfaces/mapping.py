@@ -77,6 +77,11 @@ def _at_samples(
     found = np.full((n, len(drift)), np.nan)
     for j, (name, layer) in enumerate(drift.items()):
         if name in given:
+            if np.shape(given[name]) != (n,):
+                raise ComputeError(
+                    f"layer {name!r} has {np.shape(given[name])} values at {n} samples",
+                    code="surface-drift-shape", where=name, hint="give one value per sample",
+                )
             found[:, j] = given[name]
         else:
             found[on, j] = layer[row[on].astype(np.int64), column[on].astype(np.int64)]

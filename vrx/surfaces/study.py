@@ -184,7 +184,7 @@ def _censor(study: Study) -> None:
     samples = study.samples
     if not samples.censored.any():
         return
-    study.bounds = bounds_of(samples.values, samples.censored)
+    study.bounds = bounds_of(samples.values, samples.censored, samples.places)
     measured = samples.values[samples.censored == 0]
     if study.bounds is not None and np.ptp(measured) <= 1e-9 * np.abs(measured).max():
         study.bounds = None

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from vrx.geo import cell_at, dissolve, shared_edges, trace_coverage
+from vrx.geo import SIMPLIFY_CELLS, cell_at, dissolve, shared_edges, trace_coverage
 from vrx.model import BoolArray, ClusterTable, Finding, Grid, IntArray, Zones, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._build import build_zones
+from vrx.zones._pieces import count_findings
 from vrx.zones._raster import Cleaned, clean, fill_outside, smooth
 from vrx.zones._regions import merge_small
 from vrx.zones.rules import MachineRules
@@ -36,7 +37,8 @@ def cut_zones(
     class that they touch most (see `vrx.zones._raster.clean`), pieces under `smallest_ac` join the
     neighbour with the longest shared edge, equal edges the nearest class (`distance` counts class
     steps); the last two until nothing changes. Edges are then traced along cells, simplified within
-    `simplify_m` and cut by the boundary, and what that leaves under `smallest_ac` joins a neighbour
+    `simplify_m` (without one: so that at most 2 % of the field changes class) and cut by the
+    boundary, and what that leaves under `smallest_ac` joins a neighbour
     likewise. If more than `most_zones` are left, the smallest area is raised step by step until
     they are not. A separate part of the field is never joined over the gap, however small; where
     the field itself is narrower than `narrowest_m` its classes are kept.
@@ -59,9 +61,11 @@ def cut_zones(
         width_cells=rules.narrowest_m / grid.cell_m, smallest_cells=rules.smallest_ac / cell_ac,
         most=rules.most_zones, driving_deg=rules.driving_deg,
     )
-    more = {} if rules.simplify_m is None else {"simplify_cells": rules.simplify_m / grid.cell_m}
+    stated = rules.simplify_m
     kinds, pieces = trace_coverage(
-        classes=fill_outside(cleaned.classes, inside), grid=grid, boundary=boundary, **more
+        classes=fill_outside(cleaned.classes, inside), grid=grid, boundary=boundary,
+        simplify_cells=SIMPLIFY_CELLS if stated is None else stated / grid.cell_m,
+        counted=inside if stated is None else None,
     )
     polygons, kept, moved_ac, forced_ac = merge_faces(
         pieces, kinds, distance, rules.smallest_ac, rules.most_zones
@@ -69,7 +73,7 @@ def cut_zones(
     told = [
         *findings,
         *_clean_findings(cleaned, cell_ac, rules, moved_ac),
-        *_count_findings(
+        *count_findings(
             polygons, max(cleaned.forced * cell_ac, forced_ac), rules.smallest_ac, rules.most_zones
         ),
     ]
@@ -161,38 +165,5 @@ def _clean_findings(
             "narrow parts were still changing when the clean-up ended",
             done="kept the last state; no piece is under the smallest area",
             todo="look at narrow places on the map",
-        ))
-    return found
-
-
-def _count_findings(
-    polygons: Sequence[shapely.Geometry], forced_ac: float, smallest_ac: float, most: int
-) -> list[Finding]:
-    found = []
-    if forced_ac > 0:
-        found.append(note(
-            "zones-fewer", "zones",
-            f"classes made more than {most} zones",
-            value=f"{forced_ac:.3f}",
-            done=f"smallest area raised from {smallest_ac:g} to just over {forced_ac:.2f} ac",
-            todo="allow more zones, or use fewer class breaks",
-        ))
-    small = [
-        polygon.area / ACRE_M2 for polygon in polygons
-        if polygon.area / ACRE_M2 < smallest_ac
-    ]
-    if small:
-        found.append(note(
-            "zones-field-part-small", "field",
-            f"{len(small)} separate parts of the field are under {smallest_ac:g} ac "
-            f"({sum(small):.3f} ac in all)",
-            value=f"{sum(small):.3f}", done="each kept as a zone of its own",
-        ))
-    if len(polygons) > most:
-        found.append(warn(
-            "zones-over-most", "zones",
-            f"{len(polygons)} zones, more than {most}: the field has {len(polygons)} separate "
-            "parts",
-            value=str(len(polygons)), done="kept, a part is never joined over a gap",
         ))
     return found

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -12,7 +14,9 @@ _SLACK = 1e-9
 # Cell corners of a tilted edge lie up to half a cell off it on each side; what is left of that
 # after the vote of four cells.
 _TILT_SLACK_CELLS = 0.5
-_STEP_CELLS = 0.5
+# Samples lie this close where the width is a few cells only, else a cell apart.
+_FINE = 0.5
+_WIDE_CELLS = 8.0
 
 
 def reached(
@@ -118,27 +122,65 @@ def _by_runs(classes: IntArray, width_cells: float, driving_deg: float) -> BoolA
         return _long_runs(classes, width_cells - _SLACK)
     if turn == 90.0:
         return _long_runs(classes.T, width_cells - _SLACK).T
-    turned, at_row, at_column = _turned(classes, turn)
+    step = _FINE if width_cells < _WIDE_CELLS else 1.0
+    frame = _turned_frame(classes.shape, turn, step)
+    turned = frame.sample(classes)
     least = max(width_cells - _TILT_SLACK_CELLS, 1.0)
-    wide = _long_runs(turned, least / _STEP_CELLS - _SLACK)
-    found = np.zeros(classes.shape, dtype=bool)
-    # The place of every cell among the samples, and its neighbours: the vote may give a cell's own
-    # sample to another class.
+    wide = _long_runs(turned, least / step - _SLACK)
+    found = np.asarray(wide.ravel()[frame.at] & (turned.ravel()[frame.at] == classes))
+    # Neighbouring samples count too: the vote may give the nearest one to another class, and a rim
+    # of single cells must not come off round by round.
+    row, column = np.nonzero(~found & (classes >= 0))
+    own, at = classes[row, column], frame.at[row, column]
+    height, across = turned.shape
     for down in (-1, 0, 1):
         for right in (-1, 0, 1):
-            row = np.clip(at_row + down, 0, turned.shape[0] - 1)
-            column = np.clip(at_column + right, 0, turned.shape[1] - 1)
-            found |= wide[row, column] & (turned[row, column] == classes)
+            near_row = np.clip(at // across + down, 0, height - 1)
+            near_column = np.clip(at % across + right, 0, across - 1)
+            found[row, column] |= wide[near_row, near_column] & (
+                turned[near_row, near_column] == own)
     return found & (classes >= 0)
 
 
-def _turned(classes: IntArray, turn: float) -> tuple[IntArray, IntArray, IntArray]:
-    """Classes sampled every half cell on lines across the driving direction, one line a row.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Frame:
+    """Samples on lines across the driving direction, one line a row; (lines, samples).
 
-    A sample takes the class with the greatest weight among the four cells around it. Also the row
-    and the column among the samples of every cell (rows, columns).
+    `corner` is the upper left of the four cells around a sample in the raster with a rim of one
+    cell, `right` and `down` the share of the way to the others; `at` (rows, columns) is the sample
+    nearest to each cell.
     """
-    rows, columns = classes.shape
+
+    corner: IntArray
+    right: FloatArray
+    down: FloatArray
+    at: IntArray
+    stride: int
+
+    def sample(self, classes: IntArray) -> IntArray:
+        """The class with the greatest weight among the four cells around each sample."""
+        flat = np.full((classes.shape[0] + 2, self.stride), -1, dtype=np.int64)
+        flat[1:-1, 1:-1] = classes
+        flat = flat.ravel()
+        corners = [flat[self.corner + off] for off in (0, 1, self.stride, self.stride + 1)]
+        best = corners[0]
+        mixed = (corners[1] != best) | (corners[2] != best) | (corners[3] != best)
+        right, down = self.right[mixed], self.down[mixed]
+        weights = [a * b for a in (1 - down, down) for b in (1 - right, right)]
+        held = [one[mixed] for one in corners]
+        choice, most = held[0], np.full(len(right), -1.0)
+        for mine in held:
+            total = sum(np.where(other == mine, weight, 0.0)
+                        for other, weight in zip(held, weights, strict=True))
+            better = total > most + _SLACK
+            choice, most = np.where(better, mine, choice), np.where(better, total, most)
+        best[mixed] = choice
+        return best
+
+
+@lru_cache(maxsize=2)
+def _turned_frame(shape: tuple[int, int], turn: float, step: float) -> _Frame:
+    rows, columns = shape
     angle = math.radians(turn)
     # Right and down, in cells, of one step along and one across.
     along = np.array([math.sin(angle), -math.cos(angle)])
@@ -147,33 +189,19 @@ def _turned(classes: IntArray, turn: float) -> tuple[IntArray, IntArray, IntArra
                               np.arange(rows, dtype=np.float64))
     u, v = right * across[0] + down * across[1], right * along[0] + down * along[1]
     u_low, v_low = float(u.min()), float(v.min())
-    us = u_low + _STEP_CELLS * np.arange(int((u.max() - u_low) / _STEP_CELLS) + 2)
-    vs = v_low + _STEP_CELLS * np.arange(int((v.max() - v_low) / _STEP_CELLS) + 2)
+    us = u_low + step * np.arange(int((u.max() - u_low) / step) + 2)
+    vs = v_low + step * np.arange(int((v.max() - v_low) / step) + 2)
     x = us[None, :] * across[0] + vs[:, None] * along[0]
     y = us[None, :] * across[1] + vs[:, None] * along[1]
-    turned = _vote(classes, x, y)
-    at_row = np.rint((v - v_low) / _STEP_CELLS).astype(np.int64)
-    at_column = np.rint((u - u_low) / _STEP_CELLS).astype(np.int64)
-    return turned, at_row, at_column
-
-
-def _vote(classes: IntArray, x: FloatArray, y: FloatArray) -> IntArray:
-    rows, columns = classes.shape
-    padded = np.full((rows + 2, columns + 2), -1, dtype=np.int64)
-    padded[1:-1, 1:-1] = classes
-    left = np.clip(np.floor(x).astype(np.int64), -1, columns - 1)
-    top = np.clip(np.floor(y).astype(np.int64), -1, rows - 1)
-    fx, fy = np.clip(x - left, 0.0, 1.0), np.clip(y - top, 0.0, 1.0)
-    corners = [padded[top + 1 + i, left + 1 + j] for i in (0, 1) for j in (0, 1)]
-    weights = [a * b for a in (1 - fy, fy) for b in (1 - fx, fx)]
-    best, most = corners[0], np.full(x.shape, -1.0)
-    for mine in corners:
-        total = sum(np.where(other == mine, weight, 0.0)
-                    for other, weight in zip(corners, weights, strict=True))
-        better = total > most + _SLACK
-        best, most = np.where(better, mine, best), np.where(better, total, most)
-    beyond = (x < -1) | (x > columns) | (y < -1) | (y > rows)
-    return np.where(beyond, -1, best)
+    # Samples beyond the raster read its rim, which is no class.
+    x, y = np.clip(x, -1.0, columns), np.clip(y, -1.0, rows)
+    left = np.minimum(np.floor(x), columns - 1).astype(np.int64)
+    top = np.minimum(np.floor(y), rows - 1).astype(np.int64)
+    stride = columns + 2
+    at = np.rint((v - v_low) / step).astype(np.int64) * len(us) + np.rint(
+        (u - u_low) / step).astype(np.int64)
+    return _Frame(corner=(top + 1) * stride + left + 1, right=x - left, down=y - top, at=at,
+                  stride=stride)
 
 
 def _long_runs(classes: IntArray, least: float) -> BoolArray:
