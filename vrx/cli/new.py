@@ -34,6 +34,7 @@ def command(
     guessed: such lines say "?", and `vrx check` lists them until they are filled in.
     """
     from vrx.cli import show
+    from vrx.intake import in_words
     from vrx.pipeline import new_plan
 
     path, field, peek = new_plan(
@@ -41,9 +42,11 @@ def command(
         boundary_crs=boundary_crs, boundary_name=boundary_name, join=join,
         samples_layer=samples_layer,
     )
+    where = in_words(field)
     show.show_findings((*field.findings, *(() if peek is None else peek.findings)))
     rows = "no samples yet" if peek is None else f"{peek.rows} rows in {peek.source}"
     show.say(f"{field.name}: {field.area_ac:,.2f} ac; {rows}")
+    show.say(f"it lies {where}; is that right?")
     show.say(f"plan: {path}")
     command = "sampling" if peek is None else "check"
     show.say(f'fill in every line that says "?", then: vrx {command} ' + show.quoted(folder))

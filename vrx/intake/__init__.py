@@ -2,6 +2,8 @@
 
 from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
+from vrx.intake._odd_degrees import codes_of_places
+from vrx.intake._on_earth import in_words
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
@@ -69,7 +71,9 @@ __all__ = [
     "YieldSpec",
     "applied_totals",
     "clean_yield",
+    "codes_of_places",
     "grid_yield",
+    "in_words",
     "input_files",
     "judge_places",
     "looks_like_raster",

@@ -260,8 +260,7 @@ def _notes(analyte: str, column: ColumnSpec, log: _Log, where: str) -> list[Find
         (note, log.below, "soil-below-limit", "below the laboratory's limit",
          f"{len(log.below)} stand as half the limit; the map takes them as bounds", ""),
         (note, log.assumed, "soil-not-detected", "not detected",
-         f"{len(log.assumed)} stand as half the limit of detection that you gave; the map takes "
-         "them as bounds", ""),
+         f"{len(log.assumed)} stand as half the limit you gave; the map takes them as bounds", ""),
         (warn, log.undetected, "soil-not-detected", "not detected, with no limit stated",
          "left out, never taken as 0", "give limit_of_detection, from the laboratory"),
         (warn, log.above, "soil-above-limit", "above the laboratory's limit",

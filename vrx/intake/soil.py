@@ -18,6 +18,7 @@ from vrx.intake._dates import age_findings, iso_dates
 from vrx.intake._depths import conflict, is_sampling_depth, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
+from vrx.intake._one_cell import split_positions
 from vrx.intake._places import Places, read_places, subset, without_zeros
 from vrx.intake._points import joined, require_one_position
 from vrx.intake._prepare import adapted, reshaped
@@ -196,7 +197,9 @@ def located(
     table: Table, spec: SoilSpec, field: Field, decimal: str
 ) -> tuple[Table, list[int], Places, list[Finding]]:
     """Table, rows that are samples with a place, those places, findings; stops are raised."""
+    table, spec, before = split_positions(table, spec, field, decimal)
     rows, findings = sample_rows(table, spec, decimal)
+    findings = [*before, *findings]
     rows, said = not_left_out(table, rows, spec)
     findings += said
     raise_stops(findings)
@@ -253,7 +256,8 @@ def read_soil(
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north, kept, said = judge(places, ids, field, where=table.places_file or table.file,
-                                    keep_outside_m=spec.keep_outside_m)
+                                    keep_outside_m=spec.keep_outside_m,
+                                    only_inside=spec.only_inside)
     findings += said
     raise_stops(findings)
     rows = [row for row, k in zip(rows, kept, strict=True) if k]

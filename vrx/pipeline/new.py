@@ -78,6 +78,7 @@ def new_plan(
         units_by_row=table.long and "unit_column" in peek.proposals,
         depths=() if itself else tuple(table.depths),
         answers_itself=itself,
+        cells_tell_order=peek.cells_tell_order,
         potassium_books=[b.id for b in books.values() if b.nutrient == "K2O"],
         sulfur_books=[b.id for b in books.values() if b.nutrient == "S"],
         materials=list(products.load_materials()),

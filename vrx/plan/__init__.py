@@ -17,6 +17,7 @@ from vrx.plan.load import (
     plan_path,
     read_document,
 )
+from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
@@ -24,7 +25,6 @@ from vrx.plan.schema import (
     FieldSection,
     MachineSection,
     PassSection,
-    PivotSection,
     Plan,
     SoilSection,
 )

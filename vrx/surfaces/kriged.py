@@ -31,8 +31,9 @@ from vrx.surfaces.kriging import (
 from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.simple import by_block
 
-DRIFT_LEVEL = 0.05
-"""Level of the F test that a drift must pass."""
+DRIFT_LEVEL, TREND_LEVEL = 0.05, 0.01
+"""Levels of the F test that layers and a linear trend must pass. A trend is always at hand, a layer
+is one that the user names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,8 +134,8 @@ def fit_kriging(
 
     Censored samples within `bounds` are imputed under the model, whose parameters are found by
     stochastic EM; without a drift's value they stay at their value in `values`. `variogram` is
-    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be
-    fitted or solved.
+    taken as it is; `known` spares the fit. Raises `ComputeError` where the model cannot be fitted
+    or solved.
     """
     covered: BoolArray = np.ones(len(values), dtype=np.bool_)
     if drift is not None:

@@ -6,9 +6,11 @@ import numpy as np
 
 from vrx.errors import ComputeError
 from vrx.model import Finding, FloatArray
+from vrx.surfaces.choice import drifting
 from vrx.surfaces.judging import judge_variogram, judgement_findings
 from vrx.surfaces.outliers import outlier_refit_finding, refit_without_outliers
 from vrx.surfaces.samples import outlier_limit, robust_z
+from vrx.surfaces.structure import TrendTest
 from vrx.surfaces.study import FITTED, Study, trend_of
 from vrx.surfaces.telling import describe, structure_words
 
@@ -21,12 +23,18 @@ def variogram_words(study: Study, used: str) -> tuple[str, ...]:
     seen_m = float(study.lags[0].max()) if len(study.lags[0]) else None
     words = describe(
         fit=kriging.fit, n=int(kriging.covered.sum()), unit=study.samples.unit,
-        structure=study.structure, trend=study.trend, seen_m=seen_m,
+        structure=study.structure, trend=_trend(study), seen_m=seen_m,
     )
     if kriging.names:
         left = f"The model is of what {' and '.join(kriging.names)} leave over"
         words += (f"{left}, the points are of the values themselves.",)
     return words
+
+
+def _trend(study: Study) -> TrendTest | None:
+    """The test of a trend, unless the choice of method comes to see one that it does not show."""
+    test = study.trend
+    return test if test is None or test.shown == drifting(study, "kriging with trend") else None
 
 
 def refit_findings(study: Study, targets: FloatArray) -> list[Finding]:

@@ -20,6 +20,9 @@ MOST_SAMPLES = 3000
 """The most samples for which an n x n matrix is made (72 MB)."""
 PICKED = 1500
 """Of more samples than that, so many are taken for the variogram and the scores."""
+MOST_VALUE = 1e50
+"""Greatest value that squares and sums can carry; far beyond any soil test."""
+_MOST_PAIRS_EACH = 50
 LINE_RATIO = 0.01
 """Spread across / spread along below which samples lie on one line."""
 OUTLIER_Z = 3.5
@@ -74,24 +77,51 @@ def _check(
             "there is no sample", code="surface-no-samples", where=analyte,
             hint="check that the column is mapped and that samples lie in the field",
         )
-    bad = np.flatnonzero(~(np.isfinite(values) & np.isfinite(places).all(axis=1)))
+    # NaN compares false, so that it counts as beyond.
+    bad = np.flatnonzero(~((np.abs(values) <= MOST_VALUE) & np.isfinite(places).all(axis=1)))
     if len(bad):
         raise ComputeError(
             f"{len(bad)} of {len(values)} samples have a value or place that is not a finite "
-            f"number: {listed([names[i] for i in bad])}",
+            f"number (or beyond {MOST_VALUE:g}): {listed([names[i] for i in bad])}",
             code="surface-not-finite", where=analyte,
             hint="leave these samples out or correct them",
         )
 
 
+def _together(places: FloatArray) -> IntArray | None:
+    """Which places (n,) are one, numbered; None where all lie apart.
+
+    Of a logger that stood, thousands lie within a centimetre: all their pairs would fill the
+    memory. They are gathered in cells first whose places all lie closer than that.
+    """
+    # Equal places first: a tree of many equal points takes very long to build.
+    apart, start = np.unique(places, axis=0, return_inverse=True)
+    start = start.reshape(-1)
+    tree = cKDTree(apart)
+    if tree.count_neighbors(tree, MERGE_M) > (1 + _MOST_PAIRS_EACH) * len(apart):
+        cell = np.floor((apart - apart.min(axis=0)) / (MERGE_M / np.sqrt(2.0)))
+        within = np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
+        count = np.bincount(within)
+        tree = cKDTree(np.column_stack(
+            [np.bincount(within, weights=apart[:, axis]) / count for axis in (0, 1)]))
+        start = within[start]
+    pairs = tree.query_pairs(MERGE_M, output_type="ndarray")
+    if len(pairs) == 0 and tree.n == len(places):
+        return None
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(tree.n, tree.n))
+    return np.asarray(connected_components(links, directed=False)[1][start])
+
+
+def _joined(names: Sequence[str]) -> str:
+    more = f" + {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return " + ".join(names[:NAMED]) + more
+
+
 def merge_places(samples: Samples) -> Samples:
     """Samples at one place (closer than 1 cm) as one, with mean place and mean value."""
-    pairs = cKDTree(samples.places).query_pairs(MERGE_M, output_type="ndarray")
-    if len(pairs) == 0:
+    group = _together(samples.places)
+    if group is None:
         return samples
-    n = len(samples)
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, group = connected_components(links, directed=False)
     # Number groups by first member, so that the fixed order stays.
     first, group = np.unique(group, return_index=True, return_inverse=True)[1:]
     group = np.argsort(np.argsort(first))[group]
@@ -102,7 +132,7 @@ def merge_places(samples: Samples) -> Samples:
     members: list[list[str]] = [[] for _ in count]
     for name, index in zip(samples.names, group, strict=True):
         members[index].append(name)
-    names = tuple(" + ".join(sorted(part)) for part in members)
+    names = tuple(_joined(sorted(part)) for part in members)
     values = np.bincount(group, weights=samples.values) / count
     told = [
         f"{name} = {value:g}"
