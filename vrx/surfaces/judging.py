@@ -10,7 +10,7 @@ from vrx.errors import ComputeError
 from vrx.model import Finding, FloatArray, Variogram, note, warn
 from vrx.surfaces.covariance import check_variogram
 from vrx.surfaces.fitting import assess, fit_variogram
-from vrx.surfaces.kriging import kriging_leave_one_out, kriging_system
+from vrx.surfaces.kriging import checked_samples, kriging_leave_one_out, kriging_system
 from vrx.surfaces.reml import VariogramFit
 from vrx.surfaces.simple import mean_leave_one_out
 from vrx.surfaces.variogram import diagonal_m
@@ -54,7 +54,7 @@ def check_stated(variogram: Variogram, where: str = "") -> None:
     if not variogram.nugget + variogram.partial_sill > 0.0:
         raise ComputeError(
             "nugget and partial_sill of the stated variogram are both 0",
-            code="surface-variogram-numbers", where=where, hint="state at least one of them",
+            code="surface-variogram-invalid", where=where, hint="state at least one of them",
         )
 
 
@@ -82,10 +82,11 @@ def judge_variogram(
     """Leave-one-out scores and likelihood of a stated variogram beside the automatic one's.
 
     places (n, 2) metres, all different; values (n,), n >= 3; drift (n, p) or none. `automatic` is
-    fitted here unless given. Raises `ComputeError`: surface-variogram-numbers, or surface-singular
+    fitted here unless given. Raises `ComputeError`: surface-variogram-invalid, or surface-singular
     where kriging with the stated one cannot be solved (no nugget and samples at one place).
     """
     check_stated(stated)
+    places, values = checked_samples(places, values)
     assessed = assess(places=places, values=values, variogram=stated, drift=drift)
     own, _ = left_out(places, values, stated, drift)
     why_not, theirs = "", None
