@@ -106,6 +106,7 @@ def test_experimental_variogram_equals_that_of_a_general_library() -> None:
         (np.tile([1.0, 2.0, 3.0], 7), "surface-few-for-variogram"),
         (np.append(np.arange(19.0), np.nan), "surface-not-finite"),
         (np.append(np.arange(19.0), np.inf), "surface-not-finite"),
+        (np.empty(0), "surface-shape"),
     ],
 )
 def test_what_carries_no_variogram_is_refused(values: FloatArray, code: str) -> None:
@@ -113,6 +114,23 @@ def test_what_carries_no_variogram_is_refused(values: FloatArray, code: str) -> 
     with pytest.raises(ComputeError) as caught:
         fit_variogram(places=places, values=values)
     assert caught.value.code == code
+
+
+def test_places_that_are_none_are_refused() -> None:
+    places, values = simulated(20, 56)
+    lost = places.copy()
+    lost[3, 1] = np.nan
+    for one, code in (
+        (lost, "surface-not-finite"), (np.zeros((20, 2)), "surface-few-for-variogram"),
+        (places[:, :1], "surface-shape"),
+    ):
+        with pytest.raises(ComputeError) as caught:
+            fit_variogram(places=one, values=values)
+        assert caught.value.code == code
+    for test in (structure_test, trend_test):
+        with pytest.raises(ComputeError) as caught:
+            test(places=lost, values=values)
+        assert caught.value.code == "surface-not-finite"
 
 
 @pytest.mark.parametrize("case", ["line", "pairs", "huge", "tiny", "corner", "trend", "coarse"])
@@ -197,7 +215,8 @@ def test_a_smooth_variogram_of_noise_misses_by_more_than_the_mean() -> None:
     "wrong",
     [
         {"nugget": -1.0}, {"partial_sill": math.nan}, {"range_m": 0.0}, {"anisotropy_ratio": 0.5},
-        {"anisotropy_deg": math.inf}, {"error_variance": 500.0}, {"nugget": 0.0, "partial_sill": 0.0},
+        {"anisotropy_deg": math.inf}, {"error_variance": 500.0},
+        {"nugget": 0.0, "partial_sill": 0.0},
     ],
 )
 def test_a_variogram_that_is_none_is_refused(wrong: dict[str, float]) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, Variogram
 from vrx.surfaces.covariance import MODELS
+from vrx.surfaces.kriging import checked_samples
 from vrx.surfaces.likelihood import trend_basis
 from vrx.surfaces.reml import (
     VariogramFit,
@@ -32,18 +33,21 @@ freedom). `scripts/bench/variograms.py` counts how often isotropic fields pass i
 LEAST_FOR_ANISOTROPY = 100
 
 
-def check_enough(values: FloatArray, columns: int = 1) -> None:
-    """Raise `ComputeError` where values (n,) cannot carry a variogram beside `columns` of trend."""
+def check_enough(places: FloatArray, values: FloatArray, columns: int = 1) -> None:
+    """Raise `ComputeError` where samples cannot carry a variogram beside `columns` of trend.
+
+    places (n, 2), values (n,), finite.
+    """
     least = LEAST_FOR_A_VARIOGRAM + columns - 1
     if len(values) < least:
         raise ComputeError(
             f"{len(values)} samples are too few for a variogram", code="surface-few-for-variogram",
             hint=f"{least} are the least",
         )
-    if not np.isfinite(values).all():
+    if not diagonal_m(places) > 0.0:
         raise ComputeError(
-            f"{int((~np.isfinite(values)).sum())} of {len(values)} values are not finite numbers",
-            code="surface-not-finite", hint="leave these samples out or correct them",
+            f"all {len(values)} samples lie at one place: no variogram",
+            code="surface-few-for-variogram", hint="check the columns of the places",
         )
     distinct = len(np.unique(values))
     if distinct < LEAST_DISTINCT:
@@ -65,10 +69,9 @@ def fit_variogram(
     is likelier by a deviance of 2. From 100 samples on, two ranges at right angles are tried and
     taken where the deviance falls by more than 6.
     """
-    places = np.asarray(places, dtype=np.float64)
-    values = np.asarray(values, dtype=np.float64)
-    columns = 1 if drift is None else 1 + np.shape(drift)[1]
-    check_enough(values, columns)
+    places, values = checked_samples(places, values)
+    columns = 1 if drift is None else 1 + drift.shape[1]
+    check_enough(places, values, columns)
     if len(values) <= MOST_REML:
         fits = [fit_reml(places=places, values=values, model=m, drift=drift) for m in MODELS]
     else:

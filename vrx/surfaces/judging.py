@@ -10,7 +10,7 @@ from vrx.errors import ComputeError
 from vrx.model import Finding, FloatArray, Variogram, note, warn
 from vrx.surfaces.covariance import check_variogram
 from vrx.surfaces.fitting import assess, fit_variogram
-from vrx.surfaces.kriging import kriging_leave_one_out, kriging_system
+from vrx.surfaces.kriging import checked_samples, kriging_leave_one_out, kriging_system
 from vrx.surfaces.reml import VariogramFit
 from vrx.surfaces.simple import mean_leave_one_out
 from vrx.surfaces.variogram import diagonal_m
@@ -86,6 +86,7 @@ def judge_variogram(
     where kriging with the stated one cannot be solved (no nugget and samples at one place).
     """
     check_stated(stated)
+    places, values = checked_samples(places, values)
     assessed = assess(places=places, values=values, variogram=stated, drift=drift)
     own, _ = left_out(places, values, stated, drift)
     why_not, theirs = "", None

@@ -13,6 +13,7 @@ from scipy.spatial.distance import pdist, squareform
 from vrx.errors import ComputeError
 from vrx.model import FloatArray
 from vrx.surfaces.covariance import correlation
+from vrx.surfaces.kriging import checked_samples, kriging_system
 from vrx.surfaces.likelihood import trend_basis
 from vrx.surfaces.reml import VariogramFit, fit_reml
 from vrx.surfaces.variogram import diagonal_m
@@ -128,7 +129,7 @@ def structure_test(
     the layout and the values' distribution. Sources: Moran, Biometrika 37 (1950) 17-23; Freedman
     and Lane, J. Business and Economic Statistics 1 (1983) 292-298 (both from memory).
     """
-    places, values, drift = _settled(places, values, drift)
+    places, values, drift = _settled(*checked_samples(places, values), drift)
     basis = trend_basis(drift, len(values))
     rest = values - basis @ (basis.T @ values)
     if not np.abs(rest).max() > 1e-12 * np.abs(values).max():
@@ -169,8 +170,8 @@ def trend_test(
     beyond the field and a trend look alike; the trend is `shown` only where the likelihood ratio
     passes its limit and the corrected Akaike criterion falls.
     """
-    n = len(values)
-    centre = places.mean(axis=0)
+    places, values = checked_samples(places, values)
+    n, centre = len(values), places.mean(axis=0)
     drift = (places - centre) / 100.0
     constant = fit_reml(places=places, values=values, model=model, restricted=False)
     linear = fit_reml(places=places, values=values, model=model, drift=drift, restricted=False)
@@ -189,7 +190,5 @@ def _slope(
     places: FloatArray, values: FloatArray, drift: FloatArray, fit: VariogramFit
 ) -> FloatArray:
     """Generalised least-squares slopes per 100 m east and north."""
-    from vrx.surfaces.kriging import kriging_system
-
     system = kriging_system(places=places, values=values, variogram=fit.variogram, drift=drift)
     return np.asarray(system.coefficients[1:])

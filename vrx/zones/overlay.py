@@ -83,14 +83,14 @@ class StripPlan:
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.width_m) or self.width_m <= 0 or self.number < 1:
-            raise _refuse(f"{self.number} strips of {self.width_m / FT_M:g} ft are no trial",
+            raise _no_trial(f"{self.number} strips of {self.width_m / FT_M:g} ft are no trial",
                           "give at least one strip and a width above 0")
         if self.treatments and self.number % len(self.treatments):
-            raise _refuse(
+            raise _no_trial(
                 f"{self.number} strips hold no whole blocks of {len(self.treatments)} treatments",
                 f"give a multiple of {len(self.treatments)} strips")
         if not math.isfinite(self.driving_deg):
-            raise _refuse(f"driving_deg is {self.driving_deg}", "give compass degrees")
+            raise _no_trial(f"driving_deg is {self.driving_deg}", "give compass degrees")
 
     def labels(self) -> list[str]:
         """Name of each strip from the left, with its block and treatment."""
@@ -108,7 +108,7 @@ class StripPlan:
         return names
 
 
-def _refuse(what: str, hint: str) -> ComputeError:
+def _no_trial(what: str, hint: str) -> ComputeError:
     return ComputeError(what, code="zones-strips", where="[zones.strips]", hint=hint)
 
 
@@ -141,7 +141,7 @@ def lay_strips(
         crs_centre=crs_centre)
     lost = [names[n - count] for n in pieces.empty if n >= count]
     if lost:
-        raise _refuse(f"{lost[0]} has no ground in the field",
+        raise _no_trial(f"{lost[0]} has no ground in the field",
                       "take fewer or narrower strips, or another start_ft")
     strip = pieces.owner >= count
     polygons, owner, told = merge_pieces(
@@ -167,7 +167,7 @@ def _strips(
     room, wide = east - west, plan.width_m * plan.number
     start = (room - wide) / 2 if plan.start_m is None else plan.start_m
     if start < -1e-6 or start + wide > room + 1e-6:
-        raise _refuse(
+        raise _no_trial(
             f"{plan.number} strips of {plan.width_m / FT_M:g} ft need {wide / FT_M:.0f} ft"
             + (f" from {start / FT_M:.0f} ft on" if plan.start_m is not None else "")
             + f", the field is {room / FT_M:.0f} ft across the driving direction",
