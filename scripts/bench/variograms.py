@@ -125,16 +125,17 @@ def anisotropy(count: int) -> None:
 
 
 def seconds(work: Callable[[], object], runs: int) -> float:
+    """Median of processor time, which other programs on the machine lengthen least."""
     times = []
     for _ in range(runs):
-        start = time.perf_counter()
+        start = time.process_time()
         work()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return statistics.median(times)
 
 
 def speed() -> None:
-    print("\nTime, median: whole automatic choice (three models), one REML fit, the structure test")
+    print("\nProcessor time, median: automatic choice of three, one REML fit, structure test")
     print("unit: 100 Cholesky factors and exponentials of 60 x 60 by numpy, in the same run")
     rng = np.random.default_rng(7)
     for n in (30, 60, 100, 200, 400):

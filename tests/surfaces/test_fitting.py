@@ -226,7 +226,7 @@ def test_a_variogram_that_is_none_is_refused(wrong: dict[str, float]) -> None:
         judge_variogram(
             places=places, values=values, stated=Variogram(model="exponential", **parts)
         )
-    assert caught.value.code == "surface-variogram-numbers"
+    assert caught.value.code == "surface-variogram-invalid"
 
 
 def mapped(places: FloatArray, values: FloatArray, **more: object) -> Surface:
@@ -246,7 +246,7 @@ def test_the_map_tells_of_a_stated_variogram() -> None:
     with pytest.raises(ComputeError) as caught:
         mapped(places, values, variogram=Variogram(
             model="exponential", nugget=-5.0, partial_sill=1.0, range_m=10.0))
-    assert caught.value.code == "surface-variogram-numbers"
+    assert caught.value.code == "surface-variogram-invalid"
 
 
 # --- doubtful samples --------------------------------------------------------------------------

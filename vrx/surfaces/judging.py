@@ -54,7 +54,7 @@ def check_stated(variogram: Variogram, where: str = "") -> None:
     if not variogram.nugget + variogram.partial_sill > 0.0:
         raise ComputeError(
             "nugget and partial_sill of the stated variogram are both 0",
-            code="surface-variogram-numbers", where=where, hint="state at least one of them",
+            code="surface-variogram-invalid", where=where, hint="state at least one of them",
         )
 
 
@@ -82,7 +82,7 @@ def judge_variogram(
     """Leave-one-out scores and likelihood of a stated variogram beside the automatic one's.
 
     places (n, 2) metres, all different; values (n,), n >= 3; drift (n, p) or none. `automatic` is
-    fitted here unless given. Raises `ComputeError`: surface-variogram-numbers, or surface-singular
+    fitted here unless given. Raises `ComputeError`: surface-variogram-invalid, or surface-singular
     where kriging with the stated one cannot be solved (no nugget and samples at one place).
     """
     check_stated(stated)

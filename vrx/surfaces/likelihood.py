@@ -64,7 +64,7 @@ def trend_basis(drift: FloatArray | None, n: int) -> FloatArray:
 class _Solved:
     lower: FloatArray
     duals: FloatArray
-    information: FloatArray
+    information_root: FloatArray
     contrast: FloatArray
     quadratic: float
     log_det: float
@@ -140,21 +140,20 @@ class Likelihood:
             return None
         duals, _ = lapack.dpotrs(lower, self._right, lower=True)
         trend = duals[:, :-1]
-        information = self.basis.T @ trend
-        try:
-            coefficients = np.linalg.solve(information, trend.T @ self.values)
-        except np.linalg.LinAlgError:
+        root, coefficients, info = lapack.dposv(
+            self.basis.T @ trend, trend.T @ self.values, lower=True
+        )
+        if info != 0:
             return None
         contrast = duals[:, -1] - trend @ coefficients
         quadratic = float(self.values @ contrast)
-        sign, log_information = np.linalg.slogdet(information)
-        if not quadratic > 0.0 or sign <= 0.0:
+        if not quadratic > 0.0:
             return None
         log_det = 2.0 * float(np.log(np.diagonal(lower)).sum())
         if self.restricted:
-            log_det += float(log_information)
+            log_det += 2.0 * float(np.log(np.diagonal(root)).sum())
         return _Solved(
-            lower=lower, duals=trend, information=information, contrast=contrast,
+            lower=lower, duals=trend, information_root=root, contrast=contrast,
             quadratic=quadratic, log_det=log_det,
         )
 
@@ -190,7 +189,7 @@ class Likelihood:
         scale = self.degrees / solved.quadratic
         trend = None
         if self.restricted:
-            trend = np.linalg.solve(solved.information, solved.duals.T)
+            trend, _ = lapack.dpotrs(solved.information_root, solved.duals.T, lower=True)
         slope = []
         for change in self._changes(shape, structured, len(parameters)):
             rise = 2.0 * float(flat @ change.ravel(order="K"))
