@@ -24,8 +24,11 @@ SEVERITIES = ("stop", "warn", "note", "error")
 
 # Codes that travel through a variable: (file, expression) -> functions whose kebab-case constants
 # are the codes, as "file:function".
+_READINGS = tuple(f"vrx/intake/_inside.py:{name}" for name in (
+    "_variants", "_of_degrees", "_other_degrees", "_of_systems"))
 CODES_OF: dict[tuple[str, str], tuple[str, ...]] = {
-    ("vrx/intake/_inside.py", "code"): ("vrx/intake/_inside.py:_variants",),
+    ("vrx/intake/_inside.py", "code"): _READINGS,
+    ("vrx/intake/_inside.py", "one.code"): _READINGS,
     ("vrx/plan/load.py", "_code(problems)"): ("vrx/plan/load.py:_code",),
     ("vrx/products/limiting.py", "code"): ("vrx/products/limiting.py:limit",),
 }

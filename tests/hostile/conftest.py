@@ -16,7 +16,7 @@ import pytest
 from vrx.audit import AuditResult, audit_file
 from vrx.errors import VrxError
 
-LIMIT_S = 5.0
+LIMIT_S = 20.0  # no hang; a loaded machine is several times slower than an idle one
 FUZZ = Path(__file__).resolve().parents[2] / "scripts" / "fuzz"
 
 

@@ -26,7 +26,7 @@ from vrx.errors import VrxError
 from vrx.formats.catalogue import catalogue
 from vrx.intake import _files
 
-LIMIT_S = 5
+LIMIT_S = 20  # no hang; a loaded machine is several times slower than an idle one
 EVERY = [(name, suffix) for name, reader in READERS.items() for suffix in reader.wholes()]
 # Every reader once and every suffix once.
 ONCE = sorted({**{suffix: (name, suffix) for name, suffix in reversed(EVERY)},

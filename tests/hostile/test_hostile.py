@@ -427,6 +427,11 @@ def test_a_code_page_that_is_none(fuzz: ModuleType, tmp_path: Path, codec: bytes
     assert boundary(path)
 
 
+def test_a_code_page_of_bytes_that_are_no_text_is_audited(fuzz: ModuleType) -> None:
+    # The first byte chooses the .cpg; fiona's log of such a name ends in a SystemError.
+    fuzz.TARGETS["audit-shapefile"].run(b"\x04U" + b"\xe5" * 99 + b"TF-7")
+
+
 # --- UTM zones -----------------------------------------------------------------------------------
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import os
+import re
+import time
 import zipfile
 from pathlib import Path
 from types import SimpleNamespace
@@ -68,6 +70,30 @@ def test_a_formula_without_a_result_is_named(make: SimpleNamespace, field: Field
     assert "E4" in next(f.what for f in soil.findings if f.code == "workbook-formula-empty")
 
 
+@pytest.mark.parametrize(("name", "cells"), [
+    ("Average", {"D18": "=AVERAGE(D2:D17)"}), ("", {"D18": "=SUM(D2:D17)"}),
+    ("", {"D18": "=ROUND(STDEV.S(D$2:D$17),1)", "B18": "=MAX(B2:B17)"}),
+    ("Field mean", {"B18": "=AVERAGE(B2:B17)", "C18": "=AVERAGE(C2:C17)", "D18": "=D2*0.5"})])
+def test_a_summary_of_formulas_stops_nothing(
+    *, make: SimpleNamespace, field: Field, tmp_path: Path, name: str, cells: dict[str, str]
+) -> None:
+    path = workbook(make, tmp_path / "f.xlsx", {**cells, **({"A18": name} if name else {})})
+    soil = read_soil(path=path, field=field, spec=make.soil_spec())
+    assert (make.total(soil.columns["potassium"].values), len(soil.sample_id)) == (2874, 16)
+    assert "D18" in next(f.what for f in soil.findings if f.code == "workbook-formula-empty")
+
+
+@pytest.mark.parametrize("formula", ["=AVERAGE(D2:D9)", "=D2*2", "=SUM(D3,D4)"])
+def test_a_formula_of_a_sample_still_stops(
+    *, make: SimpleNamespace, field: Field, tmp_path: Path, formula: str
+) -> None:
+    # In a row that has a name and a place of its own, or is nothing but this row's arithmetic.
+    path = workbook(make, tmp_path / "f.xlsx", {"D6": formula})
+    assert "D6" in str(stopped(path=path, field=field, spec=make.soil_spec()))
+    path = workbook(make, tmp_path / "g.xlsx", {"D18": "=SUM(A18:C18)"})
+    assert "D18" in str(stopped(path=path, field=field, spec=make.soil_spec()))
+
+
 def test_a_formula_with_its_stored_result_is_read(make: SimpleNamespace, field: Field,
                                                   tmp_path: Path) -> None:
     path = workbook(make, tmp_path / "f.xlsx", {"D2": "=67*2", "D3": '=""'})
@@ -126,6 +152,29 @@ def test_a_file_of_more_than_2_gib_is_refused_unread(
         read_boundary(path=path, name="F")
 
 
+def without_time(path: Path) -> bytes:
+    """The workbook's bytes with no time of making in them: alike in every run of a test."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(path) as archive, zipfile.ZipFile(made, "w") as plain:
+        for name in archive.namelist():
+            data = archive.read(name)
+            if name == "docProps/core.xml":
+                data = re.sub(rb"\d{4}-\d\d-\d\dT[\d:]+Z", b"2026-10-01T00:00:00Z", data)
+            info = zipfile.ZipInfo(name, (2026, 10, 1, 0, 0, 0))
+            plain.writestr(info, data, zipfile.ZIP_DEFLATED)
+    return made.getvalue()
+
+
+def test_the_workbook_to_damage_is_the_same_at_any_time(make: SimpleNamespace, tmp_path: Path,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    now = time.time()
+    first = without_time(workbook(make, tmp_path / "a.xlsx"))
+    later = time.localtime(now + 4e6)
+    monkeypatch.setattr(time, "time", lambda: now + 4e6)
+    monkeypatch.setattr(time, "localtime", lambda *_: later)
+    assert without_time(workbook(make, tmp_path / "b.xlsx")) == first
+
+
 @settings(max_examples=30, derandomize=True, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
@@ -133,7 +182,7 @@ def test_a_damaged_workbook_is_an_error_of_ours(
     make: SimpleNamespace, field: Field, tmp_path: Path, data: st.DataObject
 ) -> None:
     path = workbook(make, tmp_path / "f.xlsx", {"E3": "=D2*2"})
-    whole = bytearray(path.read_bytes())
+    whole = bytearray(without_time(path))
     for _ in range(data.draw(st.integers(1, 3))):
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
     path.write_bytes(bytes(whole))

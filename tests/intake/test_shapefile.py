@@ -182,3 +182,22 @@ def test_a_folder_with_one_shapefile_may_stand_for_it(good: Path, tmp_path: Path
     shutil.copytree(good.parent, copy)
     (copy / "notes.txt").write_text("hello")
     assert read_boundary(path=copy, name="F").area_ac == pytest.approx(158.264, rel=2e-4)
+
+
+@pytest.mark.parametrize(("first", "second", "alike"), [
+    ("North", "NORTH", True), ("1", "1.0", True), ("7", "07", True), ("N-1", "N 1", True),
+    ("North", "South", False), ("1", "10", False)])
+def test_labels_that_differ_in_spelling_only_are_told(
+    *, make: SimpleNamespace, field: Field, tmp_path: Path, first: str, second: str, alike: bool
+) -> None:
+    halves = []
+    for west in (0, 400):
+        ring = [make.lonlat(make.west + west + e, make.south + n)
+                for e, n in ((0, 0), (400, 0), (400, 800), (0, 800))]
+        halves.append(make.polygon([*ring, ring[0]]))
+    path = make.geojson(tmp_path / "z.geojson", *halves, names=(first, second))
+    _, labels, findings = read_polygons(path=path, field=field)
+    assert labels == (first, second)
+    said = [f.what for f in findings if f.code == "polygons-labels-alike"]
+    assert bool(said) is alike
+    assert not alike or (repr(first) in said[0] and repr(second) in said[0])

@@ -330,7 +330,8 @@ def test_samples_outside_and_in_holes(make: SimpleNamespace, tmp_path: Path) -> 
      "-93.593424 (row 2) is outside -90…90; 16 of 16 rows fit if lat and lon are exchanged"),
     (lambda lat, lon: (lat, -lon), "soil-longitude-sign",
      "nearest about 10,900 km away; 16 of 16 inside if the longitudes are negative"),
-    (lambda lat, lon: (-lat, lon), "soil-outside-field", "0 of 16 samples inside"),
+    (lambda lat, lon: (-lat, lon), "soil-latitude-sign",
+     "the minus sign of its latitudes is missing (boundary wrong"),
     (lambda lat, lon: (lat, lon + 0.1), "soil-outside-field", "0 of 16 samples inside"),
 ])
 def test_misplaced_samples_stop_with_what_would_fit(

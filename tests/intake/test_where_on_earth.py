@@ -155,10 +155,6 @@ def test_geojson_near_the_standard(make: SimpleNamespace, tmp_path: Path) -> Non
     error = stopped(nested)
     assert error.code == "geojson-not-one"
     assert "feature 2" in str(error)
-    for text in (f"{json.dumps(one)}\n{json.dumps(one)}\n", f"\x1e{json.dumps(one)}\n"):
-        lines = tmp_path / "lines.geojson"
-        lines.write_text(text)
-        assert "a line each" in str(stopped(lines))
     digits = geojson(tmp_path / "digits.geojson", ["00", "50", "55", "05", "00"])
     assert stopped(digits).code == "geojson-coordinates"
     truth = geojson(tmp_path / "truth.geojson", [[True, False], [False, True], [True, True]])
@@ -167,3 +163,56 @@ def test_geojson_near_the_standard(make: SimpleNamespace, tmp_path: Path) -> Non
     small = json.dumps([make.square(side=100.0)])
     twice.write_text(json.dumps(shape)[:-1] + f', "coordinates": {small}}}')
     assert stopped(twice).code == "json-key-twice"
+
+
+def lines_of(make: SimpleNamespace, sides: list[float]) -> list[str]:
+    """A square a line, side by side; the first one pretty-printed by the test that asks for it."""
+    return [json.dumps({"type": "Feature", "properties": {"name": f"A{k}"}, "geometry": {
+        "type": "Polygon", "coordinates": [make.square(make.west + 900 * k, side=side)]}})
+        for k, side in enumerate(sides)]
+
+
+@pytest.mark.parametrize("suffix", ["geojson", "geojsonl", "ndjson", "geojsons", "jsonl", "json"])
+@pytest.mark.parametrize("mark", ["", "\x1e"])
+def test_geojson_a_line_each_and_text_sequences(
+    *, make: SimpleNamespace, tmp_path: Path, suffix: str, mark: str
+) -> None:
+    texts = lines_of(make, [800.0, 400.0])
+    if mark:  # RFC 8142, section 2.1: a text may run over lines
+        texts[0] = json.dumps(json.loads(texts[0]), indent=1)
+    path = tmp_path / f"f.{suffix}"
+    path.write_text("".join(f"{mark}{text}\n" for text in texts))
+    field = read_boundary(path=path, name="F", select="A0")
+    assert field.area_ac == pytest.approx(ac(make.square()), rel=1e-8)
+    assert "holds 2 JSON texts" in next(f.what for f in field.findings if f.code == "geojson-lines")
+    assert read_boundary(path=path, name="F", several="join").area_ac == pytest.approx(
+        ac(make.square()) + ac(make.square(make.west + 900, side=400.0)), rel=1e-8)
+
+
+def test_a_line_of_geojson_that_is_cut_or_no_feature_is_named(make: SimpleNamespace,
+                                                              tmp_path: Path) -> None:
+    texts = lines_of(make, [800.0, 400.0])
+    path = tmp_path / "f.geojsonl"
+    path.write_text("\n".join([*texts, texts[0][:40] + "}"]))
+    assert "f.geojsonl line 3" in str(stopped(path))
+    path.write_text("\n".join([texts[0], '{"a": 1}']))
+    error = stopped(path)
+    assert error.code == "geojson-not-one"
+    assert "line 2" in str(error)
+    path.write_text("\n".join([texts[0], "cut off"]))
+    assert stopped(path).code == "geojson-broken"
+
+
+def test_an_archive_in_an_archive_says_what_to_unpack(make: SimpleNamespace, tmp_path: Path
+                                                      ) -> None:
+    inner = tmp_path / "inner.zip"
+    with zipfile.ZipFile(inner, "w") as archive:
+        archive.writestr("f.geojson", lines_of(make, [800.0])[0])
+    outer = tmp_path / "outer.zip"
+    with zipfile.ZipFile(outer, "w") as archive:
+        archive.write(inner, "inner.zip")
+        archive.writestr("readme.pdf", "x")
+    error = stopped(outer)
+    assert error.code == "file-no-layer"
+    assert "inner.zip" in error.hint
+    assert "unpack it" in error.hint

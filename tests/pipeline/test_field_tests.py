@@ -221,3 +221,29 @@ def test_a_field_mean_of_plant_tests_reaches_every_zone(kettle: Kettle) -> None:
     assert set(needs(result)) == {25.0}
     assert "mean 0.24 % of dry matter, 2 tests, lowest 0.21 % at P1" in (
         told(result, "test-tissue-mean"))
+
+
+def test_a_draft_reads_the_tables_that_are_complete(kettle: Kettle) -> None:
+    kettle.write("water.csv", "Source,SO4 mg/L,Cl", "Well 3,48,12")
+    kettle.section("water", """[water]
+net_in = 24.0
+
+[water.table]
+file = "water.csv"
+id_column = "Source"
+sulfate = { column = "SO4 mg/L", unit = "mg/L", form = "SO4" }
+chloride = { column = "Cl", unit = "?" }
+""")
+    checked = check_field(kettle.folder)
+    assert any("Well 3" in line for line in checked.joined)
+    told = next(f for f in checked.findings if f.code == "test-not-yet-read")
+    assert "water.table.chloride.unit" in told.what
+    kettle.change("net_in = 24.0", 'net_in = "?"')
+    checked = check_field(kettle.folder)
+    assert checked.joined == ()
+    assert "water.net_in" in next(
+        f.what for f in checked.findings if f.code == "test-not-yet-read")
+    # A fault of the table is told before the rest of the plan is filled in.
+    kettle.change('net_in = "?"', "net_in = 24.0").write("water.csv", "Source,SO4,Cl", "W,48,12")
+    assert any(f.severity == "stop" and "SO4 mg/L" in f.what
+               for f in check_field(kettle.folder).findings)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 import tomllib
 from pathlib import Path
 
@@ -193,6 +194,40 @@ def test_answers_of_several_writers_are_all_kept(plan: Path) -> None:
     assert document["soil"]["report_number"] == "7"
     assert document["soil"]["potassium"]["unit"] == "ppm"
     assert document["machine"]["one"]["step_lb_per_ac"] == 5
+
+
+def test_no_lock_stays_beside_the_plan(plan: Path) -> None:
+    answer_plan(plan, [("field.season", "2027")])
+    with pytest.raises(PlanError):
+        answer_plan(plan, [("field.nonsense", "1")])
+    assert [path.name for path in plan.parent.iterdir()] == [plan.name]
+
+
+def test_a_lock_of_a_file_that_was_taken_away_is_none(plan: Path) -> None:
+    """The one who waited on the old file must not write beside the one who holds the new one."""
+    old = FileLock(plan.with_name(LOCK_NAME))
+    old.acquire()
+    seen: list[str] = []
+
+    def write() -> None:
+        try:
+            answer_plan(plan, [("soil.lab", "two")])
+            seen.append("written")
+        except PlanError as err:
+            seen.append(err.code)
+
+    waiting = threading.Thread(target=write)
+    waiting.start()
+    time.sleep(0.3)  # it holds the old file open by now
+    plan.with_name(LOCK_NAME).unlink()
+    new = FileLock(plan.with_name(LOCK_NAME))
+    new.acquire(timeout=5)
+    old.release()
+    time.sleep(0.3)
+    assert seen == []  # still waiting, now for the new one
+    new.release()
+    waiting.join()
+    assert seen == ["written"]
 
 
 def test_line_ends_and_a_byte_order_mark_stay(plan: Path) -> None:

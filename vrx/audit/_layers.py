@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -181,10 +182,12 @@ def record_difference(first: Record, second: Record) -> float:
 
 
 def same_value(first: object, second: object) -> bool:
-    """Two attribute values agree: texts exactly, figures to 1e-9 of their size."""
+    """Two attribute values agree: texts exactly, dates as ISO texts, figures to 1e-9 of their size.
+    """
+    first, second = (one.isoformat() if isinstance(one, date) else one for one in (first, second))
     if isinstance(first, str) or isinstance(second, str) or first is None or second is None:
         return first == second
     one, two = number(first), number(second)
     if math.isnan(one) or math.isnan(two):
         return math.isnan(one) and math.isnan(two)
-    return abs(one - two) <= VALUE_TOLERANCE * max(abs(one), abs(two), 1.0)
+    return one == two or abs(one - two) <= VALUE_TOLERANCE * max(abs(one), abs(two), 1.0)

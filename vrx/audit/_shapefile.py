@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import io
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import shapely
 
+from vrx.audit import _dbase
 from vrx.audit._layers import Layer, Part, Record, make_record, signed_area
 from vrx.audit._ledger import Ledger
 from vrx.model import FloatArray
@@ -42,7 +43,8 @@ def read(parts: Mapping[str, bytes], name: str, ledger: Ledger) -> Layer | None:
     try:
         with shapefile.Reader(
             shp=io.BytesIO(parts[".shp"]), shx=io.BytesIO(parts[".shx"]),
-            dbf=io.BytesIO(parts[".dbf"]), encoding="utf-8", encodingErrors="replace",
+            dbf=io.BytesIO(parts[".dbf"]), encoding=_dbase.encoding(parts, name, ledger),
+            encodingErrors="replace",
         ) as reader:
             columns = {field.name: _kind(field) for field in reader.fields[1:]}
             if len(columns) != len(reader.fields) - 1:
@@ -53,6 +55,7 @@ def read(parts: Mapping[str, bytes], name: str, ledger: Ledger) -> Layer | None:
             "unreadable", name, f"cannot be read: {err}", todo="copy or export it again"
         )
         return None
+    _dbase.check_numbers(parts[".dbf"], name, ledger)
     records = [
         _record(place, shape, values, name, ledger)
         for place, (shape, values) in enumerate(found, start=1)
@@ -168,8 +171,14 @@ def _dbf_records(data: bytes, where: str, ledger: Ledger) -> int | None:
         _cut(where, says, len(data), ledger)
         return None
     for row in range(count):
-        if data[head + row * width : head + row * width + 1] == b"*":
+        mark = data[head + row * width : head + row * width + 1]
+        if mark == b"*":
             ledger.fault("record-deleted", f"{where}, record {row + 1}", "is marked as deleted")
+            return None
+        if mark != b" ":
+            ledger.fault("unreadable", f"{where}, record {row + 1}",
+                         f"begins with byte {mark.hex()}, neither blank nor a mark of deletion",
+                         todo="the file is damaged: copy it again")
             return None
     return int(count)
 
@@ -184,7 +193,23 @@ def _record(
     rings = [points[start:end] for start, end in zip(starts, ends, strict=True)]
     record = make_record(place=place, values=values, parts=_group(rings))
     _check_rings(record, name, ledger)
+    _check_box(record, points, getattr(shape, "bbox", None), name, ledger)
     return record
+
+
+def _check_box(
+    record: Record, points: FloatArray, box: Sequence[float] | None, name: str, ledger: Ledger
+) -> None:
+    """Doubt a record whose stated box is not that of its points: a coordinate was damaged."""
+    if box is None or not len(points):
+        return
+    apart = np.array([*points.min(axis=0), *points.max(axis=0)]) - np.asarray(box)
+    if not (np.abs(apart) <= 1e-9 * np.maximum(1.0, np.abs(points).max())).all():
+        ledger.doubt(
+            "record-box", f"{name}, {record.name}",
+            "its points reach elsewhere than the box that it states",
+            todo="a coordinate may be damaged: compare the acres, or copy the file again",
+        )
 
 
 def _group(rings: list[FloatArray]) -> list[Part]:

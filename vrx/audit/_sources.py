@@ -6,13 +6,14 @@ import io
 import os
 import stat
 import struct
+import tempfile
 import zipfile
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from vrx.audit import _layers, _shapefile
+from vrx.audit import _dbase, _layers, _shapefile
 from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger
 from vrx.errors import InputError
@@ -49,31 +50,41 @@ class Packed:
 
     members: Mapping[str, bytes]
 
+    def named(self, suffix: str) -> list[str]:
+        """Members of a suffix in either case, sorted."""
+        return sorted(name for name in self.members if name.lower().endswith(suffix))
+
     def stems(self, suffix: str) -> list[str]:
         """Members of a suffix, without it, sorted."""
-        return sorted(
-            name[: -len(suffix)] for name in self.members if name.lower().endswith(suffix)
-        )
+        return [name[: -len(suffix)] for name in self.named(suffix)]
 
     def parts(self, stem: str) -> dict[str, bytes]:
-        """The parts of one shapefile by lower-case suffix."""
-        return {
-            PurePosixPath(name).suffix.lower(): data
-            for name, data in self.members.items()
-            if name[: -len(PurePosixPath(name).suffix) or None] == stem
-        }
+        """The parts of one shapefile by lower-case suffix, whatever the case of their names.
+
+        Of two that differ in case only, the one spelt like `stem` is taken.
+        """
+        found: dict[str, bytes] = {}
+        for name in sorted(self.members, key=lambda one: one.startswith(f"{stem}.")):
+            suffix = PurePosixPath(name).suffix
+            if name[: -len(suffix) or None].casefold() == stem.casefold():
+                found[suffix.lower()] = self.members[name]
+        return found
 
 
 def loose_parts(path: Path) -> dict[str, bytes]:
-    """The parts of the shapefile at `path` (.shp), by lower-case suffix; absent ones left out."""
+    """The parts of the shapefile at `path` (.shp), by lower-case suffix; absent ones left out.
+
+    Names may differ in case; of two that do so only, the one spelt like `path` is taken.
+    """
     found: dict[str, bytes] = {}
     try:
         beside = sorted(path.parent.iterdir())
     except OSError:
         return found
     for one in beside:
-        own = one.stem == path.stem and one.suffix.lower() in facts.SHAPEFILE_PARTS
-        if own and os.path.isfile(one):
+        own = one.stem.casefold() == path.stem.casefold()
+        if own and one.suffix.lower() in facts.SHAPEFILE_PARTS and os.path.isfile(one) and (
+                one.stem == path.stem or one.suffix.lower() not in found):
             found[one.suffix.lower()] = sized_bytes(one)
     return found
 
@@ -132,17 +143,27 @@ def _member(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
     return data
 
 
-def second_look(source: str, name: str, first: Layer, ledger: Ledger) -> None:
-    """Read the same file with fiona (its own GDAL) and hold it against what pyshp read."""
+def second_look(parts: Mapping[str, bytes], name: str, first: Layer, ledger: Ledger) -> None:
+    """Read the same bytes with fiona (its own GDAL) and hold them against what pyshp read.
+
+    From a copy under a plain name: "!" or "#" in a path would be read as part of an address, and
+    parts whose names differ in case would not be found.
+    """
     import fiona
     from fiona.errors import FionaError
 
     try:
-        with fiona.open(source) as opened:
-            seen = [
-                (dict(one.properties), _fiona_parts(one.geometry)) for one in opened
-            ]
-    except (FionaError, ValueError, OSError) as err:
+        with tempfile.TemporaryDirectory(prefix="vrx-") as folder:
+            for suffix, data in parts.items():
+                if suffix in facts.SHAPEFILE_PARTS and suffix != ".cpg":
+                    (Path(folder) / f"layer{suffix}").write_bytes(data)
+            encoding = _dbase.encoding(parts, name, Ledger())
+            with fiona.open(Path(folder) / "layer.shp", encoding=encoding) as opened:
+                seen = [
+                    (dict(one.properties), _fiona_parts(one.geometry)) for one in opened
+                ]
+    except (FionaError, ValueError, OSError, SystemError) as err:
+        # SystemError: fiona's own log of a fault stumbles over bytes that are no UTF-8.
         ledger.fault("second-reader", name, f"a second reader cannot open it: {err}")
         return
     where = f"{name}, second reader"
@@ -151,9 +172,9 @@ def second_look(source: str, name: str, first: Layer, ledger: Ledger) -> None:
     ):
         return
     worst = 0.0
-    for record, (values, parts) in zip(first.records, seen, strict=True):
+    for record, (values, rings) in zip(first.records, seen, strict=True):
         again = _layers.make_record(
-            place=record.number, values=values, parts=parts, measure=False
+            place=record.number, values=values, parts=rings, measure=False
         )
         worst = max(worst, _layers.record_difference(record, again))
         for column, value in record.values.items():
@@ -185,15 +206,15 @@ def _fiona_parts(geometry: object) -> list[_layers.Part]:
 
 def read_shapefile(path: Path, name: str, ledger: Ledger) -> Layer | None:
     """A loose shapefile by pyshp, and a second look by fiona."""
-    layer = _shapefile.read(loose_parts(path), name, ledger)
+    parts = loose_parts(path)
+    layer = _shapefile.read(parts, name, ledger)
     if layer is None:
         return None
-    # GDAL opens what lies beside the .shp by itself, and would wait for a pipe.
     odd = [one.name for one in sorted(path.parent.iterdir())
            if one.stem == path.stem and not os.path.isfile(one) and not os.path.isdir(one)]
     if odd:
         ledger.fault("unreadable", name, f"beside it lie what are no files: {', '.join(odd)}",
                      todo="copy or export it again")
     else:
-        second_look(str(path.resolve()), name, layer, ledger)
+        second_look(parts, name, layer, ledger)
     return layer

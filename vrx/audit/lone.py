@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-import tempfile
 from pathlib import Path
 
-from vrx.audit import _coverage, _crs, _geojson, _rates, _shapefile, _sources
+from vrx.audit import _coverage, _crs, _geojson, _rates, _shapefile, _sources, _units
 from vrx.audit._layers import Layer, Record
 from vrx.audit._ledger import Ledger, number
 from vrx.audit.result import AuditResult
@@ -21,13 +20,9 @@ _AREA = {
     "AREA_HA": _HECTARE_AC, "HECTARES": _HECTARE_AC, "HA": _HECTARE_AC,
     "AREA_M2": 1.0 / ACRE_M2, "AREA_SQM": 1.0 / ACRE_M2,
 }
-_RATE_UNITS = (
-    (re.compile(r"(^|_)(LB|LBS|LB_?AC|LBS_?AC|LB_PER_AC)(_|$)"), "lb/ac"),
-    (re.compile(r"(^|_)(GA|GAL|GAL_?AC|GPA|GAL_PER_AC)(_|$)"), "gal/ac"),
-    (re.compile(r"(^|_)(KG_?HA|KG_PER_HA)(_|$)"), "kg/ha"),
-    (re.compile(r"(^|_)(L_?HA|L_PER_HA)(_|$)"), "L/ha"),
-)
 _AREA_PCT = 0.02
+_MOST_AC = 100_000.0
+"""More is no zone of a field (common practice, no source)."""
 
 
 def audit_file(*, path: Path, boundary: Path | None = None) -> AuditResult:
@@ -82,15 +77,18 @@ def _read_zip(path: Path, ledger: Ledger) -> Layer | None:
     held = _sources.packed(_sources.sized_bytes(path), path.name, ledger)
     if held is None:
         return None
-    stems, others = held.stems(".shp"), held.stems(".geojson")
+    stems = held.stems(".shp")
+    others = held.named(".geojson")
+    if not stems and not others:
+        # Beside a layer a .json is some other program's note.
+        others = held.named(".json")
     if len(stems) + len(others) > 1:
         raise InputError(
             f"holds several layers: {', '.join([*stems, *others])}", code="audit-several-layers",
             where=str(path), hint="unpack it and name one of them",
         )
     if others:
-        name = f"{path.name}/{others[0]}.geojson"
-        data = next(data for key, data in held.members.items() if key.lower().endswith(".geojson"))
+        name, data = f"{path.name}/{others[0]}", held.members[others[0]]
         return _degrees_only(_geojson.read(data, name, ledger, strict=False), ledger)
     if not stems:
         ledger.fault("empty", path.name, "holds neither a shapefile nor GeoJSON")
@@ -99,11 +97,7 @@ def _read_zip(path: Path, ledger: Ledger) -> Layer | None:
     name = f"{path.name}/{stems[0]}.shp"
     layer = _shapefile.read(parts, name, ledger)
     if layer is not None:
-        # By a plain name: "!" or "#" in the user's would be read as part of an address.
-        with tempfile.TemporaryDirectory(prefix="vrx-") as folder:
-            link = Path(folder) / "layer.zip"
-            link.symlink_to(path.resolve())
-            _sources.second_look(f"/vsizip/{link}/{stems[0]}.shp", name, layer, ledger)
+        _sources.second_look(parts, name, layer, ledger)
     return _placed(layer, parts.get(".prj"), ledger)
 
 
@@ -154,19 +148,48 @@ def _degrees_only(layer: Layer | None, ledger: Ledger) -> Layer | None:
 def _judge(layer: Layer, edge: Layer | None, ledger: Ledger) -> None:
     for record in layer.records:
         ledger.shown("acres", f"{layer.name}, {record.name}", "ac", record.area_ac)
+        if record.area_ac > _MOST_AC:
+            ledger.fault(
+                "place", f"{layer.name}, {record.name}",
+                f"covers {record.area_ac:,.0f} ac: no field is that large, so a corner is wrong",
+                todo="copy or export it again",
+            )
     ledger.shown("acres in all", layer.name, "ac", layer.area_ac)
     _coverage.check(layer, ledger, boundary=edge, strict=False)
     _ids(layer, ledger)
+    rates = 0
+    names = [column.upper() for column in layer.columns]
+    for twice in sorted({one for one in names if names.count(one) > 1}):
+        ledger.doubt("column-twice", f"{layer.name}, column {twice}",
+                     "two columns differ in case only; a machine may take either for the other")
     for column, kind in layer.columns.items():
         upper = column.upper()
         if upper in _AREA:
             _area(layer, column, _AREA[upper], ledger)
         elif kind in {"int", "float"} and not _ID.match(upper):
             _rate_column(layer, column, ledger)
-        elif kind in {"text", "other"} and _unit(column) is not None:
-            ledger.fault(
-                "column-kind", f"{layer.name}, column {column}", "rates are not written as numbers"
-            )
+            rates += 1
+        elif kind in {"text", "other"} and not _ID.match(upper):
+            rates += _text_column(layer, column, ledger)
+    if not rates:
+        ledger.doubt("no-rate", layer.name, "no column holds rates",
+                     todo="a machine would apply nothing, or its default: is it the right file?")
+
+
+def _text_column(layer: Layer, column: str, ledger: Ledger) -> bool:
+    """Whether a column of texts or of several kinds was meant to hold rates, with a fault."""
+    values = [record.values.get(column) for record in layer.records]
+    numeric = _units.numbers_in(values)
+    where = f"{layer.name}, column {column}"
+    if _units.unit_of(column) is not None or (numeric and _units.is_rate_name(column)):
+        shown = ", ".join(repr(one)[:20] for one in values[:3])
+        ledger.fault("column-kind", where, f"rates are not written as numbers: {shown}",
+                     todo="export again with a column of numbers; a machine may read them as 0")
+        return True
+    if numeric and any(isinstance(one, str) for one in values):
+        ledger.doubt("column-kind", where, "numbers are written as text, which is no rate to a "
+                     "machine")
+    return False
 
 
 def _ids(layer: Layer, ledger: Ledger) -> None:
@@ -188,16 +211,8 @@ def _area(layer: Layer, column: str, unit_ac: float, ledger: Ledger) -> None:
         )
 
 
-def _unit(column: str) -> str | None:
-    upper = column.upper()
-    exact = _rates.unit_of(upper)
-    if exact is not None:
-        return exact
-    return next((unit for pattern, unit in _RATE_UNITS if pattern.search(upper)), None)
-
-
 def _rate_column(layer: Layer, column: str, ledger: Ledger) -> None:
-    unit = _unit(column)
+    unit = _units.unit_of(column)
     where = f"{layer.name}, column {column}"
     if unit is None:
         ledger.doubt(
@@ -219,7 +234,7 @@ def _rate_column(layer: Layer, column: str, ledger: Ledger) -> None:
     if lost:
         ledger.shown("acres without a usable rate", where, "ac", lost)
     # kg/ha and L/ha count hectares.
-    per_ac = 1.0 / _HECTARE_AC if unit in {"kg/ha", "L/ha"} else 1.0
+    per_ac = 1.0 / _HECTARE_AC if unit is not None and unit.endswith("/ha") else 1.0
     total = math.fsum(rate * record.area_ac * per_ac for record, rate in good)
     ledger.shown("total", where, (unit or "unknown").split("/")[0], total)
     acres = math.fsum(record.area_ac for record, _ in good)

@@ -11,7 +11,7 @@ import click
 from vrx.formats.answers import FOLDER
 
 if TYPE_CHECKING:
-    from vrx.pipeline.check import Checked
+    from vrx.pipeline.check import Checked, Reading
 
 _NOT_READY = 2
 
@@ -57,6 +57,15 @@ def command(
         sys.exit(_NOT_READY)
 
 
+def _number(value: float, unit: str) -> str:
+    return f"{value:,.1f}" if unit == "pH" else f"{value:,.1f} {unit}"
+
+
+def _method(one: Reading) -> str:
+    depth = "" if one.depth_in == (0, 0) else f"{one.depth_in[0]:g} to {one.depth_in[1]:g} in"
+    return ", ".join(word for word in (one.extractant, depth) if word)
+
+
 def _print(checked: Checked, folder: Path, *, everything: bool) -> None:
     from vrx.cli import show
 
@@ -66,23 +75,23 @@ def _print(checked: Checked, folder: Path, *, everything: bool) -> None:
         holes = sum(len(part.interiors) for part in field.boundary.geoms)
         show.say(f"{field.name}: {field.area_ac:,.2f} ac, {parts} part{'s' * (parts > 1)}, "
                  f"{holes} cut out")
+        from vrx.intake import in_words
+
+        show.say(f"  {in_words(field)}")
     if checked.readings:
         show.table(
             f"{checked.samples} sample places",
-            ["taken for", "column, unit and form", "extractant", "depth in", "n", "least", "mean",
-             "greatest", "in", "plausible"],
+            ["taken for", "column, unit and form; extractant, depth", "n", "mean", "range",
+             "plausible"],
             [
                 [
-                    one.analyte, one.source, one.extractant or "-",
-                    "-" if one.depth_in == (0, 0) else
-                    f"{one.depth_in[0]:g} to {one.depth_in[1]:g}",
-                    str(one.samples), f"{one.least:,.1f}", f"{one.mean:,.1f}",
-                    f"{one.greatest:,.1f}", one.unit,
+                    one.analyte, f"{one.source}; {_method(one)}".rstrip("; "), str(one.samples),
+                    _number(one.mean, one.unit), f"{one.least:,.1f} to {one.greatest:,.1f}",
                     f"{one.plausible[0]:g} to {one.plausible[1]:g}",
                 ]
                 for one in checked.readings
             ],
-            left=4,
+            left=2,
         )
     if checked.mapping is not None:
         from vrx.cli.columns import show_columns

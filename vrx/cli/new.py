@@ -14,8 +14,8 @@ import click
     help="GeoJSON, shapefile (also zipped), GeoPackage, KML or KMZ.",
 )
 @click.option(
-    "--samples", required=True, type=click.Path(path_type=Path),
-    help="CSV, XLSX or a vector file of points.",
+    "--samples", type=click.Path(path_type=Path),
+    help="CSV, XLSX or a vector file of points. Left out: a plan for `vrx sampling` alone.",
 )
 @click.option("--boundary-layer", help="The layer, where the boundary file holds several.")
 @click.option("--boundary-crs", help="Its system where the file states none: EPSG:32615")
@@ -24,7 +24,7 @@ import click
 @click.option("--samples-layer", help="The layer or sheet, where the sample file holds several.")
 @click.option("--name", help="The field's name; the folder's name if left out.")
 def command(
-    *, folder: Path, boundary: Path, samples: Path, boundary_layer: str | None,
+    *, folder: Path, boundary: Path, samples: Path | None, boundary_layer: str | None,
     boundary_crs: str | None, boundary_name: str | None, join: bool, samples_layer: str | None,
     name: str | None,
 ) -> None:
@@ -34,6 +34,7 @@ def command(
     guessed: such lines say "?", and `vrx check` lists them until they are filled in.
     """
     from vrx.cli import show
+    from vrx.intake import in_words
     from vrx.pipeline import new_plan
 
     path, field, peek = new_plan(
@@ -41,7 +42,11 @@ def command(
         boundary_crs=boundary_crs, boundary_name=boundary_name, join=join,
         samples_layer=samples_layer,
     )
-    show.show_findings((*field.findings, *peek.findings))
-    show.say(f"{field.name}: {field.area_ac:,.2f} ac; {peek.rows} rows in {peek.source}")
+    where = in_words(field)
+    show.show_findings((*field.findings, *(() if peek is None else peek.findings)))
+    rows = "no samples yet" if peek is None else f"{peek.rows} rows in {peek.source}"
+    show.say(f"{field.name}: {field.area_ac:,.2f} ac; {rows}")
+    show.say(f"it lies {where}; is that right?")
     show.say(f"plan: {path}")
-    show.say('fill in every line that says "?", then: vrx check ' + show.quoted(folder))
+    command = "sampling" if peek is None else "check"
+    show.say(f'fill in every line that says "?", then: vrx {command} ' + show.quoted(folder))

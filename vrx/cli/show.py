@@ -58,16 +58,36 @@ def table(
 ) -> None:
     """A table to stdout; the first `left` columns lean left, the rest right."""
     shown = Table(
-        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD
+        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD,
+        collapse_padding=True,
     )
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 110)
+    cells = [list(row) for row in rows]
+    least = _least_widths([list(heads), *cells], console.width)
     for number, head in enumerate(heads):
         shown.add_column(
-            head, justify="left" if number < left else "right", overflow="fold", no_wrap=False
+            head, justify="left" if number < left else "right", overflow="fold", no_wrap=False,
+            min_width=least[number],
         )
-    for row in rows:
+    for row in cells:
         shown.add_row(*(Text(cell) for cell in row))
-    width = None if sys.stdout.isatty() else 110
-    Console(highlight=False, width=width).print(shown)
+    console.print(shown)
+
+
+def _least_widths(rows: Sequence[Sequence[str]], width: int) -> list[int | None]:
+    """The longest word of each column, so that none is cut in two; None where all is too wide.
+
+    Words of other columns give way first to those of the first, which name things.
+    """
+    words = [max((len(word) for cell in column for word in cell.split()), default=1)
+             for column in zip(*rows, strict=False)]
+    room = width - 2 * (len(words) - 1)
+    found: list[int | None] = list(words)
+    for number in sorted(range(1, len(words)), key=lambda k: -words[k]):
+        if sum(n or 4 for n in found) <= room:
+            break
+        found[number] = None
+    return found
 
 
 def show_findings(

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 from shutil import rmtree
+
+from filelock import FileLock, Timeout
 
 from vrx.errors import ExportError
 from vrx.export.layer import ExportLayer, columns_text
 
 _ROOM = "is the folder writable, and is there room on the disk? Nothing was replaced"
 _LEGEND = "prescription_columns.txt"
+_LOCK = ".writing.lock"
+Writer = Callable[[Path], Sequence[Path]]
+"""Writes into a scratch folder, reads back, gives the paths."""
 
 FORMATS = {
     "shapefile": "vrx.export.esri_shapefile",
@@ -39,22 +44,61 @@ def write_formats(
                 f"unknown format {name!r}", code="export-format", where="formats",
                 hint=f"known: {', '.join(FORMATS)}",
             )
-    scratch = folder / ".writing"
-    rmtree(scratch, ignore_errors=True)
+    def one(name: str) -> Writer:
+        return lambda scratch: import_module(FORMATS[name]).write(layer, scratch)
+
+    def legend(scratch: Path) -> Sequence[Path]:
+        path = scratch / _LEGEND
+        path.write_text(columns_text(layer), encoding="utf-8", newline="\n")
+        return (path,)
+
+    return write_together(
+        folder, [*((name, one(name)) for name in formats), ("text", legend)])
+
+
+def write_together(
+    folder: Path, writers: Sequence[tuple[str, Writer]]
+) -> tuple[tuple[str, Path], ...]:
+    """Run (format, writer) pairs in a scratch folder inside `folder`; move all in at the end.
+
+    A writer gets the scratch folder, reads back what it wrote, and gives its paths. Raises
+    `ExportError` as `write_formats` does; `folder` then holds what it held before.
+    """
     written: list[tuple[str, Path]] = []
-    try:
-        with _plain_errors("the folder", folder):
-            scratch.mkdir(parents=True)
-        for name in formats:
+    with _alone(folder) as scratch:
+        for name, writer in writers:
             with _plain_errors(name, folder):
-                paths = import_module(FORMATS[name]).write(layer, scratch)
-                written += [(name, folder / path.relative_to(scratch)) for path in paths]
-        with _plain_errors(_LEGEND, folder):
-            (scratch / _LEGEND).write_text(columns_text(layer), encoding="utf-8", newline="\n")
+                written += [(name, folder / path.relative_to(scratch)) for path in writer(scratch)]
+        with _plain_errors("the folder", folder):
             _move_in(scratch, folder)
+    return tuple(written)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[Path]:
+    """A fresh scratch folder inside `folder`, whose lock is held: two writers would mix files."""
+    lock = FileLock(folder / _LOCK)
+    with _plain_errors("the folder", folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout as err:
+            raise ExportError(
+                "another vrx is writing into this folder", code="export-locked", where=str(folder),
+                hint="wait until it has ended, then export again",
+            ) from err
+    scratch = folder / ".writing"
+    try:
+        # Whoever left one was killed: we hold the lock.
+        rmtree(scratch, ignore_errors=True)
+        with _plain_errors("the folder", folder):
+            scratch.mkdir()
+        yield scratch
     finally:
         rmtree(scratch, ignore_errors=True)
-    return (*written, ("text", folder / _LEGEND))
+        with suppress(OSError):
+            os.unlink(lock.lock_file)
+        lock.release()
 
 
 @contextmanager
@@ -85,5 +129,16 @@ def _move_in(scratch: Path, folder: Path) -> None:
                 "is there already, and an export replaces nothing", code="export-exists",
                 where=str(target), hint="move it away, or export into another folder",
             )
-    for path in made:
-        os.replace(path, folder / path.name)
+    done: list[Path] = []
+    try:
+        for path in made:
+            os.replace(path, folder / path.name)
+            done.append(folder / path.name)
+    except OSError:
+        # Half a set must not stay: it would be taken for a whole one.
+        for path in done:
+            if path.is_dir():
+                rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+        raise

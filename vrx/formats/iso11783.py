@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from numbers import Real
 from types import MappingProxyType
 
 from vrx import units
@@ -59,7 +60,7 @@ def known_ddis() -> Mapping[str, Ddi]:
 
 def ddi_entry(ddi: str, *, where: str = "DDI") -> Ddi:
     """The entry of a DDI. Raises `InputError` for what is not four hex digits or not known."""
-    key = ddi.upper()
+    key = str(ddi).upper()
     if not _HEX.fullmatch(key):
         raise InputError(f"{ddi!r} is no DDI: it is written as four hex digits",
                          code="task-ddi-form", where=where, hint="for example 0006, not 6")
@@ -79,6 +80,12 @@ def _factor(unit: str, entry: Ddi, where: str) -> float:
     return UNITS[unit][1] / entry.resolution
 
 
+def _is_rate(value: object) -> bool:
+    """A number of 0 or more; text or a truth value would be reckoned with, or break elsewhere."""
+    number = isinstance(value, Real) and not isinstance(value, bool)
+    return number and math.isfinite(float(value)) and float(value) >= 0  # type: ignore[arg-type]
+
+
 def raw_value(rate: float, unit: str, ddi: str, *, where: str = "rate") -> int:
     """The integer that stands in the file for `rate`, half up.
 
@@ -86,27 +93,32 @@ def raw_value(rate: float, unit: str, ddi: str, *, where: str = "rate") -> int:
     negative, and one beyond a signed 32-bit integer.
     """
     entry = ddi_entry(ddi, where=where)
-    exact = rate * _factor(unit, entry, where)
-    most = _table()[2]
-    if not math.isfinite(exact) or exact < 0:
+    factor, most = _factor(unit, entry, where), _table()[2]
+    if not _is_rate(rate):
         raise InputError(f"rate {rate!r} {unit} is no number of 0 or more", code="task-rate",
                          where=where, hint="give every zone a rate; 0 is off")
+    exact = min(float(rate) * factor, 1e300)
     raw = math.floor(exact + 0.5)
     if raw > most:
         raise InputError(
-            f"{rate:g} {unit} is {raw} in DDI {entry.ddi}, above {most} (32 bits, signed)",
+            f"{rate:g} {unit} is {exact:.10g} in DDI {entry.ddi}, above {most} (32 bits, signed)",
             code="task-rate-range", where=where, hint="check the rate and its unit")
+    return raw
+
+
+def require_raw(raw: int, *, where: str = "value") -> int:
+    """The integer itself. Raises `InputError` for one beyond a signed 32-bit integer."""
+    _, least, most = _table()
+    if not least <= raw <= most:
+        raise InputError(f"{raw} is no signed integer of 32 bits", code="task-rate-range",
+                         where=where, hint="check the value")
     return raw
 
 
 def rate_from_raw(raw: int, unit: str, ddi: str, *, where: str = "value") -> float:
     """The rate in `unit` that an integer of the file means. Raises `InputError` as `raw_value`."""
     entry = ddi_entry(ddi, where=where)
-    _, least, most = _table()
-    if not least <= raw <= most:
-        raise InputError(f"{raw} is no signed integer of 32 bits", code="task-rate-range",
-                         where=where, hint="check the value")
-    return raw / _factor(unit, entry, where)
+    return require_raw(raw, where=where) / _factor(unit, entry, where)
 
 
 def rounding_pct(rate: float, unit: str, ddi: str) -> float:

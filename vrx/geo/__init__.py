@@ -31,7 +31,7 @@ from vrx.geo.faults import (
 from vrx.geo.grid import cell_at, cells_within, grid_over
 from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons, coverage_of_layers
 from vrx.geo.trace import SIMPLIFY_CELLS, trace_coverage
-from vrx.geo.zonal import zonal_mean
+from vrx.geo.zonal import zonal_mean, zone_cells
 
 __all__ = [
     "CLOSE_M",
@@ -67,4 +67,5 @@ __all__ = [
     "width_across_m",
     "width_m",
     "zonal_mean",
+    "zone_cells",
 ]

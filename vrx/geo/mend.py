@@ -51,13 +51,14 @@ def coverage_from_polygons(
     names: Sequence[str],
     close_m: float = CLOSE_M,
     where: str = "zones",
+    renode: bool = False,
 ) -> MadeCoverage:
     """Make valid polygons a true coverage of the boundary, all in the field's CRS.
 
-    What is a true coverage already comes back as it is. Otherwise all outlines and the boundary
-    are noded together on a lattice of a millimetre (up to 2 cm where edges lie so close that
-    exported degrees would make them cross) and polygonised, so that every edge is made once and
-    shared edges match; then the outer vertices go back onto the exact boundary. Gaps and
+    What is a true coverage already comes back as it is, unless `renode`. Otherwise all outlines
+    and the boundary are noded together on a lattice of a millimetre (up to 2 cm where edges lie so
+    close that exported degrees would make them cross) and polygonised, so that every edge is made
+    once and shared edges match; then the outer vertices go back onto the exact boundary. Gaps and
     overlaps nowhere wider than `close_m` go to the neighbour with the longest shared edge (of an
     overlap: to one of its owners). What lies outside the boundary is cut off.
 
@@ -67,7 +68,7 @@ def coverage_from_polygons(
         ComputeError: the result is no true coverage, or a polygon would change by more than the
             faults closed.
     """
-    if not coverage_trouble(polygons, boundary):
+    if not renode and not coverage_trouble(polygons, boundary):
         none = CoverageFaults(gaps=(), overlaps=(), outside=())
         return MadeCoverage(polygons=tuple(polygons), faults=none)
     faults = coverage_faults(polygons, boundary)

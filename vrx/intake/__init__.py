@@ -2,8 +2,11 @@
 
 from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
+from vrx.intake._odd_degrees import codes_of_places
+from vrx.intake._on_earth import in_words
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
+from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
 from vrx.intake.manure import ManureRead, ManureSpec, read_manure
 from vrx.intake.peek import (
     BoundaryPeek,
@@ -39,6 +42,7 @@ from vrx.intake.yields import (
 )
 
 __all__ = [
+    "NO_HISTORY",
     "AppliedSpec",
     "AppliedTotals",
     "BandPeek",
@@ -55,6 +59,7 @@ __all__ = [
     "PointsSpec",
     "Proposal",
     "RasterPeek",
+    "SoilHistory",
     "SoilSpec",
     "TablePeek",
     "TableProposal",
@@ -66,7 +71,9 @@ __all__ = [
     "YieldSpec",
     "applied_totals",
     "clean_yield",
+    "codes_of_places",
     "grid_yield",
+    "in_words",
     "input_files",
     "judge_places",
     "looks_like_raster",
@@ -79,6 +86,7 @@ __all__ = [
     "raster_files",
     "read_boundary",
     "read_exclusions",
+    "read_history",
     "read_manure",
     "read_point_layer",
     "read_polygons",

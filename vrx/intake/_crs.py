@@ -7,6 +7,7 @@ import pyproj
 
 from vrx.errors import InputError
 from vrx.geo import WGS84, parse_crs
+from vrx.intake._files import GEOJSON_SUFFIXES
 from vrx.intake._shape import Layer
 from vrx.model import Finding, FloatArray, note, warn
 
@@ -134,7 +135,7 @@ def crs_for(layer: Layer, *, stated: str | None) -> tuple[pyproj.CRS, tuple[Find
                 f"{what}; coordinates {_range(extent)} cannot be degrees", code="crs-missing",
                 where=where, hint=_GIVE)
         crs = WGS84
-        if not where.lower().endswith((".geojson", ".json")):
+        if not where.lower().endswith(GEOJSON_SUFFIXES):
             what = "no .prj" if where.lower().endswith(".shp") else "no CRS"
             findings = (note("crs-assumed", where, f"{what}: degrees assumed",
                              done="read as WGS 84 (EPSG:4326)",

@@ -15,6 +15,9 @@ from typing import IO
 from vrx.errors import InputError
 
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+GEOJSON_SUFFIXES = (".geojson", ".json", ".geojsonl", ".geojsons", ".geojsonseq", ".ndgeojson",
+                    ".ndjson", ".jsonl")
+"""One text, one text a line, and text sequences (RFC 8142)."""
 MOST_ZIP_FILES = 2000
 MOST_ZIP_BYTES = 1 << 30
 MOST_FILE_BYTES = 2 << 30
@@ -226,12 +229,22 @@ def parts_of(path: Path) -> tuple[Part, ...]:
     return (_part(path.name, "", path),)
 
 
+def nested_zips(parts: tuple[Part, ...]) -> str:
+    """What to do where archives lie in an archive or folder, "" where none does."""
+    inner = [part.name for part in parts if part.suffix == ".zip"]
+    if not inner:
+        return ""
+    what = "unpack it" if parts[0].member else "name that file itself"
+    return (f"it holds {len(inner)} archive{'s' * (len(inner) > 1)} ({', '.join(inner[:6])}), and "
+            f"vrx opens none within another: {what}, then name the inner one in the plan")
+
+
 def input_files(path: Path) -> tuple[Path, ...]:
     """The files on disk that reading `path` really reads, sorted: what a job record must hash.
 
     A shapefile is several; a zip is one; a folder gives the files that belong to a known format.
     """
-    known = {*SHAPEFILE_PARTS, ".geojson", ".json", ".gpkg", ".kml", ".kmz", ".csv",
+    known = {*SHAPEFILE_PARTS, *GEOJSON_SUFFIXES, ".gpkg", ".kml", ".kmz", ".csv",
              ".txt", ".tsv", ".xlsx", ".xlsm", ".xml"}
     parts = parts_of(path)
     if path.is_dir():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -40,14 +40,13 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
         raise InputError(f"is not UTF-8 text (byte {err.start})", code="geojson-encoding",
                          where=where, hint="save it as UTF-8") from err
     except (ValueError, RecursionError) as err:
-        lines = [line for line in data.strip(b"\x1e\r\n\t ").splitlines() if line.strip()]
-        if (len(lines) > 1 and all(line.strip()[-1:] == b"}" for line in lines)) or (
-                b"\x1e" in data[:4]):
-            raise InputError(f"holds {len(lines)} JSON texts, a line each, not one GeoJSON text",
-                             code="geojson-broken", where=where,
-                             hint="export it as one FeatureCollection") from err
-        raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=where,
-                         hint="export or copy it again") from err
+        texts = _texts(data, encoding)
+        if len(texts) < 2 and b"\x1e" not in data[:4]:
+            raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=where,
+                             hint="export or copy it again") from err
+        found = _collected(texts, no_number, where=where)
+        findings.append(note("geojson-lines", where, f"holds {len(texts)} JSON texts, a line each "
+                             "(GeoJSON text sequence)", done="read as one collection"))
     if encoding != "utf-16" and half_a_character(data, found):
         raise InputError("holds half a character (a lone surrogate)", code="geojson-encoding",
                          where=where, hint="save it as UTF-8")
@@ -55,6 +54,53 @@ def _loads(data: bytes, *, where: str) -> tuple[dict[str, Any], list[Finding]]:
         raise InputError('is JSON but not GeoJSON: it has no "type"', code="geojson-not-one",
                          where=where, hint="export the boundary as GeoJSON")
     return found, findings
+
+
+def _texts(data: bytes, encoding: str) -> list[tuple[int, str]]:
+    """(line number, text) of JSON texts one below the other, [] if the file is no such sequence.
+
+    RFC 8142 puts a record separator before each text, which may run over lines; the plain kind has
+    one text a line.
+    """
+    text = data.decode(encoding)
+    if "\x1e" in text:
+        found, line = [], 1
+        for part in text.split("\x1e"):
+            if part.strip():
+                found.append((line + len(part) - len(part.lstrip("\r\n")), part))
+            line += part.count("\n")
+        return found
+    lines = [(n, line) for n, line in enumerate(text.split("\n"), 1) if line.strip()]
+    return lines if all(line.strip().startswith("{") for _, line in lines) else []
+
+
+def _collected(
+    texts: list[tuple[int, str]], no_number: Callable[[str], None], *, where: str
+) -> dict[str, Any]:
+    """One collection of the features of all texts. Raises `InputError` with the line at fault."""
+    features: list[Any] = []
+    for line, text in texts:
+        at = f"{where} line {line}"
+        try:
+            one = json.loads(text, parse_constant=no_number, object_pairs_hook=no_key_twice(at))
+        except InputError:
+            raise
+        except (ValueError, RecursionError) as err:
+            raise InputError(f"is not complete JSON: {err}", code="geojson-broken", where=at,
+                             hint="export or copy the file again: its end may be missing") from err
+        kind = one.get("type") if isinstance(one, dict) else None
+        if not isinstance(kind, str):
+            raise InputError('is JSON but not GeoJSON: it has no "type"', code="geojson-not-one",
+                             where=at, hint="export it as GeoJSON")
+        if "crs" in one:
+            raise InputError('a line has a "crs" member of its own', code="geojson-not-one",
+                             where=at, hint="export it as one FeatureCollection")
+        inner = one.get("features") if kind == "FeatureCollection" else [one]
+        if not isinstance(inner, list):
+            raise InputError('has no list of "features"', code="geojson-not-one", where=at,
+                             hint="export it again")
+        features += inner
+    return {"type": "FeatureCollection", "features": features}
 
 
 def _position_length(coordinates: Any) -> int:

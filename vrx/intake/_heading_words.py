@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from vrx.formats.soil_methods import METHODS, STRANGE_UNITS, unit_spelled
+from vrx.intake._heading import heard
 from vrx.intake.spec import ColumnSpec
 from vrx.model import Finding, stop, warn
 
@@ -82,7 +83,24 @@ def heading_findings(
                              f"the heading says {' or '.join(sorted(named))}, the plan says "
                              f"{extractant}", todo="correct the extractant, or choose the other "
                              "column"))
+    elif extractant and not named:
+        findings += _short_name(heading, extractant, where)
     return findings + _forms(analyte, heading, form, where)
+
+
+def _short_name(heading: str, extractant: str, where: str) -> list[Finding]:
+    """A stop where a short name in the heading states another extractant, else a warning."""
+    said = heard(heading).extractant
+    if said.value in {"", extractant, "water"}:
+        return []
+    if said.states:
+        return [stop("soil-extractant-conflict", where, f"the heading says {said.value}, the plan "
+                     f"says {extractant}", todo="correct the extractant, or choose the other "
+                     "column")]
+    return [warn("soil-extractant-heading", where, f"a word of the heading is short for "
+                 f"{said.value}, the plan says {extractant}", done=f"read as {extractant}; the "
+                 "guide's classes hold for one extractant only",
+                 todo="look at the report which one it was")]
 
 
 def _forms(analyte: str, heading: str, form: str | None, where: str) -> list[Finding]:

@@ -13,7 +13,8 @@ from pyproj.exceptions import ProjError
 from vrx.errors import InputError
 from vrx.formats.soil_words import heading_role
 from vrx.geo import WGS84, field_crs, parse_crs, transform_points
-from vrx.intake._numbers import degrees_of, number_of
+from vrx.intake._numbers import number_of
+from vrx.intake._odd_degrees import WORDS, Reader, reader_of
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rows import no_place
 from vrx.intake._table import Table
@@ -25,7 +26,8 @@ from vrx.model import BoolArray, Field, Finding, FloatArray, IntArray, note, sto
 class Places:
     """Coordinates as written, arrays (n,), and `systems[system_of[k]]`, the system of row k.
 
-    `names` are the headings of the two coordinates, easting or longitude first.
+    `names` are the headings of the two coordinates, easting or longitude first. `section` is that
+    of the plan which states them, `one_cell` the order in which one column held both ("" if not).
     """
 
     east: FloatArray
@@ -33,6 +35,8 @@ class Places:
     systems: tuple[pyproj.CRS, ...]
     system_of: IntArray
     names: tuple[str, str]
+    section: str = "soil"
+    one_cell: str = ""
 
     @property
     def in_degrees(self) -> bool:
@@ -61,10 +65,9 @@ def in_field_crs(places: Places, field: Field) -> tuple[FloatArray, FloatArray]:
 
 
 def _column(
-    table: Table, rows: Sequence[int], heading: str, decimal: str, *, degrees: bool
+    table: Table, rows: Sequence[int], heading: str, decimal: str, *, read: Reader
 ) -> tuple[FloatArray, list[Finding]]:
     index = table.index(heading)
-    read = degrees_of if degrees else number_of
     values = np.full(len(rows), np.nan)
     bad: list[str] = []
     for k, row in enumerate(rows):
@@ -149,7 +152,8 @@ def _zone_systems(
 
 
 def read_places(
-    table: Table, rows: Sequence[int], spec: SoilSpec, field: Field, decimal: str
+    table: Table, rows: Sequence[int], spec: SoilSpec, field: Field, decimal: str, *,
+    section: str = "soil",
 ) -> tuple[Places, list[Finding]]:
     """Coordinates of the rows and their systems. Raises `InputError` if they are not stated."""
     findings: list[Finding] = []
@@ -158,12 +162,14 @@ def read_places(
         if table.places is None or table.crs is None:
             raise InputError("its columns of coordinates are not stated",
                              code="soil-no-coordinates", where=table.file,
-                             hint="state longitude_column and latitude_column, or easting_column, "
+                             hint="state longitude_column and latitude_column; or position_column "
+                             "for both in one cell; or easting_column, "
                              "northing_column and crs; or name the file that holds the places in "
                              "[soil.points]")
         own = table.places[list(rows)]
         return Places(east=own[:, 0], north=own[:, 1], systems=(table.crs,), system_of=one,
-                      names=table.places_names), []
+                      names=table.places_names, one_cell=table.position_order,
+                      section="soil.points" if table.places_file else section), []
     degrees = bool(spec.longitude_column and spec.latitude_column)
     if degrees == bool(spec.easting_column and spec.northing_column):
         raise InputError("needs one pair of coordinates", code="soil-no-coordinates",
@@ -183,10 +189,18 @@ def read_places(
         raise_stops(findings)
     else:
         systems = (_stated(spec, degrees=degrees, where=table.file),)
-    east, bad_east = _column(table, rows, names[0], decimal, degrees=degrees)
-    north, bad_north = _column(table, rows, names[1], decimal, degrees=degrees)
-    findings += [*bad_east, *bad_north]
-    if degrees:
+    read = reader_of(spec.degrees_as) if degrees else number_of
+    east, bad_east = _column(table, rows, names[0], decimal, read=read)
+    north, bad_north = _column(table, rows, names[1], decimal, read=read)
+    if bad_east or bad_north:
+        from vrx.intake._odd_places import unreadable
+
+        raise_stops([*findings, *unreadable(
+            table, rows, names, spec, field=field, decimal=decimal,
+            stops=[*bad_east, *bad_north], section=section)])
+    if spec.degrees_as is not None:
+        findings += _otherwise(spec, east, north, names, table=table, rows=rows)
+    elif degrees:
         findings += _coarse(table, rows, names)
     raise_stops(findings)
     east, north, said = _as_told(spec, east, north, names, file=table.file)
@@ -194,7 +208,27 @@ def read_places(
     if spec.crs is not None and not degrees:
         findings.append(note("soil-crs-stated", table.file, f"{names[0]} and {names[1]} are in "
                              f"{systems[0].name}", done="read so, as the plan says"))
-    return Places(east=east, north=north, systems=systems, system_of=one, names=names), findings
+    return Places(east=east, north=north, systems=systems, system_of=one, names=names,
+                  section=section, one_cell=table.position_order), findings
+
+
+def _otherwise(
+    spec: SoilSpec, east: FloatArray, north: FloatArray, names: tuple[str, str], *, table: Table,
+    rows: Sequence[int],
+) -> list[Finding]:
+    """What the plan's `degrees_as` made of the cells; a stop where there are no degrees to read."""
+    if not (spec.longitude_column and spec.latitude_column):
+        return [stop("soil-degrees-otherwise", table.file, "degrees_as is stated, but no columns "
+                     "of longitude and latitude", todo="take degrees_as out of the plan")]
+    have = np.flatnonzero(np.isfinite(east) & np.isfinite(north))
+    if not len(have):
+        return []
+    first = rows[int(have[0])]
+    said = " and ".join(
+        f"{name} {table.rows[first].cells[table.index(name)]!r} is {values[have[0]]:.7f}"
+        for name, values in zip(names, (east, north), strict=True))
+    return [note("soil-degrees-otherwise", table.file, f"{len(have)} positions written as "
+                 f"{WORDS[str(spec.degrees_as)]}; {said}", done="read so, as the plan says")]
 
 
 def _as_told(

@@ -12,6 +12,7 @@ from vrx.errors import InputError
 from vrx.geo import WGS84, transform_points
 from vrx.intake._ids import better, date_parts, key_of, matches, melted, trimmed, twice
 from vrx.intake._inside import distances
+from vrx.intake._one_cell import split_positions
 from vrx.intake._places import Places, in_field_crs, read_places, subset
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._rows import decimal_mark, sample_ids
@@ -35,8 +36,8 @@ class _Points:
 
 def _own_positions(table: Table, spec: SoilSpec) -> str:
     """What gives the samples positions of their own, "" if nothing does."""
-    stated = [h for h in (spec.longitude_column, spec.latitude_column, spec.easting_column,
-                          spec.northing_column) if h]
+    stated = [h for h in (spec.position_column, spec.longitude_column, spec.latitude_column,
+                          spec.easting_column, spec.northing_column) if h]
     if stated:
         return f"the plan states {listed(stated)}"
     if table.kind == "points":
@@ -64,8 +65,9 @@ def require_one_position(table: Table, spec: SoilSpec) -> tuple[SoilSpec, list[F
                           f"has positions of its own ({own}), and {points} gives others",
                           todo="take [soil.points] out of the plan to use its own, or say "
                           "over_own_positions = true in [soil.points] to use the points")])
-    bare = replace(spec, longitude_column=None, latitude_column=None, easting_column=None,
-                   northing_column=None, zone_column=None, crs=None)
+    bare = replace(spec, position_column=None, degrees_as=None, longitude_column=None,
+                   latitude_column=None, easting_column=None, northing_column=None,
+                   zone_column=None, crs=None)
     return bare, [note("soil-positions-not-used", table.file, f"has positions of its own ({own})",
                        done=f"not used, as you chose; those of {points} are")]
 
@@ -87,6 +89,8 @@ def _read_points(points: PointsSpec, field: Field) -> _Points:
     decimal, said = decimal_mark(table, spec)
     findings = [*table.findings, *said]
     raise_stops(findings)
+    table, spec, said = split_positions(table, spec, field, decimal, section="soil.points")
+    findings += said
     index = table.index(spec.id_column or "")
     named = [k for k, row in enumerate(table.rows) if trimmed(row.cells[index])]
     bare = [str(row.number) for row in table.rows if not trimmed(row.cells[index])]
@@ -109,7 +113,7 @@ def _read_points(points: PointsSpec, field: Field) -> _Points:
     if not rows:
         raise_stops([*findings, stop("soil-no-points", table.file, "no point has name and position",
                                      todo="check id_column and the columns of coordinates")])
-    places, said = read_places(table, rows, spec, field, decimal)
+    places, said = read_places(table, rows, spec, field, decimal, section="soil.points")
     return _Points(file=table.file, places=places, findings=(*findings, *said),
                    names=tuple(sample_ids(table, [table.rows[k] for k in rows], spec)))
 
@@ -229,7 +233,8 @@ def joined(
     findings += _told(table, spec, points, found, names)
     crs = found.places.systems[0] if len(found.places.systems) == 1 else WGS84
     return replace(table, places=places, crs=crs, places_file=found.file,
-                   places_names=found.places.names), kept, findings
+                   places_names=found.places.names,
+                   position_order=found.places.one_cell), kept, findings
 
 
 def _repeats(

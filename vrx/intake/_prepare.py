@@ -16,13 +16,13 @@ from vrx.intake._long import to_wide
 from vrx.intake._methods import completed
 from vrx.intake._modus import LATITUDE, LONGITUDE, POINT_1, POINT_2
 from vrx.intake._numbers import degrees_of, number_of
+from vrx.intake._one_cell import ORDERS as POINT_ORDERS
 from vrx.intake._places import Places, in_field_crs
 from vrx.intake._raise import listed, raise_stops
 from vrx.intake._table import Row, Table
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import ANALYTES, Field, Finding, FloatArray, note, stop
 
-POINT_ORDERS = ("longitude latitude", "latitude longitude")
 _LENGTHS = {"in": 1.0, "cm": 1 / 2.54, "ft": 12.0}
 
 

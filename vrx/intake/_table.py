@@ -16,7 +16,7 @@ from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
 from vrx.intake._crs import crs_for
 from vrx.intake._file_kinds import refuse_other_kinds
-from vrx.intake._files import Part, parts_of
+from vrx.intake._files import Part, nested_zips, parts_of
 from vrx.intake._numbers import Number
 from vrx.intake._shape import Layer
 from vrx.intake._text import cells_of, seen
@@ -45,7 +45,8 @@ class Table:
     `decimal` is set where cells came as numbers; `delimiter` is "" unless the file is text. `kind`
     is "laboratory results" for a result file, whose columns are method codes, "points" for a layer
     of points. `places_file` is the file of the places if it is another, `places_names` its columns.
-    `preamble` holds the texts above the headings.
+    `preamble` holds the texts above the headings, `position_order` the order in which one column
+    held both coordinates ("" where none did).
     """
 
     file: str
@@ -63,6 +64,7 @@ class Table:
     places_file: str = ""
     places_names: tuple[str, str] = ("geometry", "geometry")
     preamble: tuple[str, ...] = ()
+    position_order: str = ""
     findings: tuple[Finding, ...] = ()
 
     def where(self, row: Row, heading: str = "") -> str:
@@ -289,7 +291,8 @@ def read_table(
         if len(tables) != 1:
             names = "; ".join(part.name for part in tables) or "none"
             raise InputError(f"holds {len(tables)} tables: {names}", code="table-several",
-                             where=path.name, hint="give one file")
+                             where=path.name, hint=(not tables and nested_zips(parts))
+                             or "give one file")
         if tables[0].suffix in {".xlsx", ".xlsm"}:
             from vrx.intake._workbook import workbook_table
 

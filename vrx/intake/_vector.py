@@ -17,14 +17,14 @@ from pyproj.exceptions import CRSError
 
 from vrx.errors import InputError
 from vrx.intake._curves import arc_findings, read_with_arcs
-from vrx.intake._files import SHAPEFILE_PARTS, Part, parts_of
+from vrx.intake._files import GEOJSON_SUFFIXES, SHAPEFILE_PARTS, Part, nested_zips, parts_of
 from vrx.intake._geojson import read_geojson
 from vrx.intake._kml import kml_texts, read_kml
 from vrx.intake._shape import Feature, Layer, shape_of
 from vrx.intake._shapefile import header_kind, read_shapefile
 
-LAYER_SUFFIXES = (".shp", ".dbf", ".geojson", ".json", ".gpkg", ".kml", ".kmz")
-VECTOR_SUFFIXES = (".shp", ".geojson", ".json", ".gpkg", ".kml", ".kmz", ".zip")
+LAYER_SUFFIXES = (".shp", ".dbf", *GEOJSON_SUFFIXES, ".gpkg", ".kml", ".kmz")
+VECTOR_SUFFIXES = (".shp", *GEOJSON_SUFFIXES, ".gpkg", ".kml", ".kmz", ".zip")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +87,7 @@ def _shapefiles(parts: tuple[Part, ...]) -> list[Candidate]:
 def _geojsons(parts: tuple[Part, ...]) -> list[Candidate]:
     found = []
     for part in parts:
-        if part.suffix in {".geojson", ".json"}:
+        if part.suffix in GEOJSON_SUFFIXES:
             try:
                 layer = read_geojson(part.read(), file=part.name, name=part.stem)
             except InputError:
@@ -263,8 +263,8 @@ def candidates(path: Path) -> tuple[Candidate, ...]:
     if not found:
         raise InputError(
             "holds no shapefile, GeoJSON, GeoPackage or KML", code="file-no-layer",
-            where=path.name, hint="give a .geojson, .gpkg, .kml, .kmz, .shp with its kin, or a "
-            ".zip of one")
+            where=path.name, hint=nested_zips(parts) or "give a .geojson, .gpkg, .kml, .kmz, .shp "
+            "with its kin, or a .zip of one")
     return tuple(found)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ from typing import Any
 from vrx.errors import InputError
 from vrx.intake._files import Part, member_bytes
 from vrx.intake._raise import listed
+from vrx.intake._rows import not_a_sample
 from vrx.model import Finding, note, warn
 
 MOST_BOOK_BYTES = 256 << 20
@@ -18,6 +20,10 @@ MOST_BOOK_PARTS = 5000
 MOST_CELLS = 5_000_000
 _TYPED = tuple("<!DOCTYPE".encode(code) for code in ("utf-8", "utf-16-le", "utf-16-be")) + tuple(
     "<!ENTITY".encode(code) for code in ("utf-8", "utf-16-le", "utf-16-be"))
+_AGGREGATE = re.compile(
+    r"(?i)=\s*(round\()?\s*(average|sum|min|max|median|std|stdev|count|subtotal|aggregate|var|mode"
+    r"|percentile|quartile|large|small)[a-z.]*\(")
+_RANGE = re.compile(r"\$?[A-Z]{1,3}\$?(\d+):\$?[A-Z]{1,3}\$?(\d+)")
 _FORMULA = (b"<f>", b"<f ", b"<f/", b":f>", b":f ")
 
 
@@ -60,13 +66,35 @@ def require_area(sheet: Any, *, where: str) -> None:
             hint="delete empty rows and columns at its end, or save it as .csv")
 
 
+def _is_summary(row: Sequence[Any]) -> bool:
+    """True for a row that is no sample: named "Average" and the like, or nothing but totals.
+
+    Totals without a name: every cell that is filled is an aggregate of cells of other rows.
+    """
+    filled = [cell for cell in row if cell.value is not None and str(cell.value).strip()]
+    words = [str(cell.value) for cell in filled if cell.data_type != "f"]
+    if words and not_a_sample(" ".join(words[0].split())):
+        return True
+    return not words and all(_of_other_rows(cell) for cell in filled)
+
+
+def _of_other_rows(cell: Any) -> bool:
+    """True for a formula that aggregates a range of rows above or below its own."""
+    if not _AGGREGATE.match(str(cell.value)):
+        return False
+    rows = [int(n) for pair in _RANGE.findall(str(cell.value)) for n in pair]
+    return bool(rows) and not any(a <= cell.row <= b for a, b in zip(rows[::2], rows[1::2],
+                                                                     strict=True))
+
+
 def formula_findings(
     part: Part, sheet: Any, *, header: int, headings: Sequence[str], needed: Sequence[str],
 ) -> list[Finding]:
     """What is known of the formulas of the sheet that was read, below its headings.
 
     `needed` are the plain headings whose cells must have a value: a formula without one there
-    raises `InputError` with its cells, since its number is in no file.
+    raises `InputError` with its cells, since its number is in no file. A row that is no sample
+    stops nothing: its number would not be used.
     """
     import openpyxl
 
@@ -75,14 +103,19 @@ def formula_findings(
         book = openpyxl.load_workbook(io.BytesIO(part.read()), data_only=False)
     counted = 0
     empty: dict[str, list[str]] = {}
+    summaries: list[str] = []
     for row in book[sheet.title].iter_rows(min_row=header + 2, max_col=max(1, len(headings))):
+        summary = _is_summary(row)
         for cell in row:
             if cell.data_type != "f":
                 continue
             stored = sheet.cell(row=cell.row, column=cell.column)
             # A formula whose result is the empty text has a type of text; one never run has none.
             if stored.value is None and stored.data_type == "n":
-                empty.setdefault(headings[cell.column - 1], []).append(cell.coordinate)
+                if summary:
+                    summaries.append(cell.coordinate)
+                else:
+                    empty.setdefault(headings[cell.column - 1], []).append(cell.coordinate)
             else:
                 counted += 1
     where = f"{part.name}, sheet {sheet.title!r}"
@@ -100,6 +133,10 @@ def formula_findings(
                              f"formulas without a stored result: {cells}",
                              done="taken as empty cells",
                              todo="open and save the workbook in a spreadsheet program"))
+    if summaries:
+        findings.append(note("workbook-formula-empty", where, "formulas without a stored result in "
+                             f"rows that sum up others: {listed(summaries)}",
+                             done="taken as empty cells"))
     if counted:
         findings.append(note("workbook-formulas", where, f"{counted} cells are formulas",
                              done="their stored results are used"))

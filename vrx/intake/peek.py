@@ -13,6 +13,7 @@ from vrx.intake._crs import crs_for
 from vrx.intake._files import input_files
 from vrx.intake._lab_file import KIND, proposals
 from vrx.intake._numbers import degrees_of, reading_of
+from vrx.intake._one_cell import pair_of
 from vrx.intake._raise import stop_of
 from vrx.intake._rings import acres, assemble
 from vrx.intake._rows import decimal_mark
@@ -32,7 +33,8 @@ class TablePeek:
 
     `kinds` are "number", "text" or "empty" by heading position. `proposals` maps plan keys
     ("id_column", "longitude_column", "potassium", ...) to a heading; a key is absent unless exactly
-    one heading fits. Units, forms and extractants are never proposed.
+    one heading fits; `cells_tell_order` that the cells of "position_column" say which of their two
+    coordinates is the longitude. Units, forms and extractants are never proposed.
     """
 
     file: str
@@ -42,6 +44,7 @@ class TablePeek:
     headings: tuple[tuple[str, tuple[str, ...]], ...]
     kinds: tuple[str, ...]
     proposals: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    cells_tell_order: bool = False
     findings: tuple[Finding, ...] = ()
 
 
@@ -99,11 +102,16 @@ def peek_table(path: Path, *, sheet: str | None = None, layer: str | None = None
         (heading, tuple(c for row in table.rows[:50] if (c := row.cells[k]))[:_FIRST])
         for k, heading in enumerate(table.headings)
     )
+    proposed = _proposals(table)
+    position = proposed.get("position_column")
+    pairs = [] if position is None else [
+        pair_of(row.cells[table.index(position)], decimal) for row in table.rows]
     return TablePeek(
+        cells_tell_order=bool(pairs) and all(pair is None or pair.order for pair in pairs),
         file=path.name, source=table.source, rows=len(table.rows), points_have_geometry=points,
         headings=headings,
         kinds=tuple(_kind(table, k, decimal) for k in range(len(table.headings))),
-        proposals=MappingProxyType(_proposals(table)), findings=(*table.findings, *said))
+        proposals=MappingProxyType(proposed), findings=(*table.findings, *said))
 
 
 def peek_boundary(path: Path) -> BoundaryPeek:

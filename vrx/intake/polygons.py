@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import re
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import shapely
@@ -29,6 +33,23 @@ def _label(feature: Feature, column: str | None) -> str:
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     return "" if value is None else str(value).strip()
+
+
+def _alike(labels: Sequence[str], *, where: str) -> list[Finding]:
+    """A warning of labels that differ in case, blanks, marks or zeros (1, 1.0, 01) only."""
+    groups: dict[str, list[str]] = {}
+    for label in dict.fromkeys(labels):
+        key = re.sub(r"[\s_.-]+", "", label.casefold())
+        with suppress(ValueError):
+            number = float(label.replace(",", "."))
+            key = f"{number:g}" if math.isfinite(number) else key
+        groups.setdefault(key, []).append(label)
+    alike = [" and ".join(map(repr, group)) for group in groups.values() if len(group) > 1]
+    if not alike:
+        return []
+    return [warn("polygons-labels-alike", where, "labels that differ in spelling only: "
+                 + listed(alike), done="taken as different zones",
+                 todo="write one label alike everywhere if it means one zone")]
 
 
 def _require_column(layer: Layer, column: str | None) -> None:
@@ -91,6 +112,7 @@ def read_polygons(
             continue
         polygons.append(polygon.geoms[0] if len(polygon.geoms) == 1 else polygon)
         labels.append(label)
+    findings += _alike(labels, where=found.file)
     if empty:
         findings.append(warn("polygons-no-area", found.file, f"no area: {listed(empty)}",
                              done="left out"))

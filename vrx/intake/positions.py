@@ -42,7 +42,7 @@ def judge_places(
     findings += said
     ids: Sequence[str] = sample_ids(table, [table.rows[r] for r in rows], spec)
     _, _, kept, said = judge(places, ids, field, where=table.file,
-                             keep_outside_m=spec.keep_outside_m)
+                             keep_outside_m=spec.keep_outside_m, only_inside=spec.only_inside)
     findings += said
     raise_stops(findings)
     return int(kept.sum()), tuple(findings)

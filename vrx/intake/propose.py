@@ -17,6 +17,7 @@ from vrx.intake._depths import depth_of
 from vrx.intake._heading import Fact, Heard, heard
 from vrx.intake._lab_file import KIND
 from vrx.intake._numbers import reading_of
+from vrx.intake._one_cell import holds_positions
 from vrx.intake._rows import decimal_mark, summary_word
 from vrx.intake._table import Table, read_table
 from vrx.intake._usual import Judged, judged
@@ -24,6 +25,7 @@ from vrx.intake.spec import SoilSpec
 from vrx.model import ANALYTES, Finding
 
 _FIRST = 4
+_SURE = frozenset({"id_column", "date_column", "depth_column"})
 _CELL_UNIT = re.compile(r"[<>]?\s*[\d.,]+\s*(?P<unit>[^\d\s].*)")
 _PAIRS = (("longitude_column", "latitude_column"), ("easting_column", "northing_column"),
           ("analyte_column", "value_column"), ("depth_top_column", "depth_bottom_column"))
@@ -107,14 +109,18 @@ def _of_code(heading: str) -> Heard | None:
 def heard_columns(table: Table) -> list[tuple[str, Heard]]:
     """(key or "", what the words say) of each column of a table."""
     found = []
-    for heading in table.headings:
+    for k, heading in enumerate(table.headings):
         said = _of_code(heading) if table.kind == KIND else None
         if said is not None:
             found.append((said.analyte, said))
             continue
         role = heading_role(heading)
         said = Heard() if role or table.kind == KIND else heard(heading)
-        found.append((role or said.analyte, said))
+        key = role or said.analyte
+        if key not in _SURE and table.kind != KIND and holds_positions(
+                [row.cells[k] for row in table.rows[:200]], "."):
+            key, said = "position_column", Heard()
+        found.append((key, said))
     return found
 
 

@@ -18,6 +18,7 @@ from vrx.intake._dates import age_findings, iso_dates
 from vrx.intake._depths import conflict, is_sampling_depth, unstated_depths, use_of_depths
 from vrx.intake._inside import judge, require_degrees
 from vrx.intake._merge import group_censoring, group_mean, merged_names, place_of_each
+from vrx.intake._one_cell import split_positions
 from vrx.intake._places import Places, read_places, subset, without_zeros
 from vrx.intake._points import joined, require_one_position
 from vrx.intake._prepare import adapted, reshaped
@@ -33,7 +34,7 @@ from vrx.intake._rows import (
 from vrx.intake._table import Table, read_table
 from vrx.intake._unit_rows import unit_said
 from vrx.intake._unstated import unstated_columns
-from vrx.intake._years import chosen_years
+from vrx.intake._years import chosen_years, years_said
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
     ANALYTES,
@@ -196,7 +197,9 @@ def located(
     table: Table, spec: SoilSpec, field: Field, decimal: str
 ) -> tuple[Table, list[int], Places, list[Finding]]:
     """Table, rows that are samples with a place, those places, findings; stops are raised."""
+    table, spec, before = split_positions(table, spec, field, decimal)
     rows, findings = sample_rows(table, spec, decimal)
+    findings = [*before, *findings]
     rows, said = not_left_out(table, rows, spec)
     findings += said
     raise_stops(findings)
@@ -253,12 +256,15 @@ def read_soil(
     findings += said
     ids = sample_ids(table, [table.rows[r] for r in rows], spec)
     east, north, kept, said = judge(places, ids, field, where=table.places_file or table.file,
-                                    keep_outside_m=spec.keep_outside_m)
+                                    keep_outside_m=spec.keep_outside_m,
+                                    only_inside=spec.only_inside)
     findings += said
     raise_stops(findings)
     rows = [row for row, k in zip(rows, kept, strict=True) if k]
     dates, said = _dates(table, rows, spec)
     findings += said
+    years = years_said(
+        spec, year_texts=_column_texts(table, rows, spec.year_column), dates=dates)
     use, said = chosen_years(
         spec, ids=[name for name, k in zip(ids, kept, strict=True) if k], dates=dates,
         year_texts=_column_texts(table, rows, spec.year_column),
@@ -277,8 +283,17 @@ def read_soil(
     findings += said
     where = f"{table.file}, column {spec.date_column}" if spec.date_column else table.file
     findings += age_findings(dates, season=season, where=where)
-    return _joined(table, rows, spec, file=path.name, checked=checked, columns=columns,
+    made = _joined(table, rows, spec, file=path.name, checked=checked, columns=columns,
                    findings=findings, ids=ids, east=east, north=north, dates=dates)
+    return replace(made, years=years, depths=_other_depths(table, rows, spec))
+
+
+def _other_depths(table: Table, rows: Sequence[int], spec: SoilSpec) -> tuple[str, ...]:
+    """The depths of the rows as written, in their order; () unless one of several is chosen."""
+    chosen = spec.depth or any(column.depth for column in spec.columns.values())
+    found = tuple(dict.fromkeys(
+        text for text in _column_texts(table, rows, spec.depth_column) if text))
+    return found if chosen and len(found) > 1 else ()
 
 
 def _joined(

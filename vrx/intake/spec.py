@@ -41,10 +41,13 @@ class SoilSpec:
     """A soil table: where its samples lie, when and by whom they were tested, what it holds.
 
     Places: longitude and latitude columns (WGS 84 unless `crs`), or easting and northing columns
-    with `crs` or with a `zone_column` of UTM zones, or neither for a vector file of points.
+    with `crs` or with a `zone_column` of UTM zones, or neither for a vector file of points; or a
+    `position_column` with both in one cell, in the order of `point_order` where the cells do not
+    say it. `degrees_as` names another way to write degrees (`vrx.intake._odd_degrees.WAYS`).
     `leave_out` names samples that the user does not want (an outlier that is a slip of the pen).
     `longitudes_are_west` makes unsigned longitudes negative, `longitudes_are_east` signed ones
-    positive, `latitudes_are_south` unsigned latitudes negative. `depth` chooses among several
+    positive, `latitudes_are_south` unsigned latitudes negative. `only_inside` passes over samples
+    of other fields, however many they are. `depth` chooses among several
     depths. `date_order` is "mdy" or "dmy" for dates that read both ways, `decimal_mark` "." or ",".
 
     One result a row: `analyte_column` and `value_column`, with `unit_column` and `method_column`
@@ -52,8 +55,8 @@ class SoilSpec:
     Depth in two columns: `depth_top_column`, `depth_bottom_column` and `depth_unit` ("in", "cm" or
     "ft"). Several years: `use_year` is a year, or "latest" at each place; the year stands in
     `year_column`, else it is that of the date. `point_order` ("longitude latitude" or "latitude
-    longitude") says how a result file writes its points. `points` names the file that holds the
-    places of results that come by name only.
+    longitude") says how a result file, or a `position_column`, writes its points. `points` names
+    the file that holds the places of results that come by name only.
     """
 
     columns: Mapping[str, ColumnSpec] = field(default_factory=lambda: MappingProxyType({}))
@@ -61,8 +64,10 @@ class SoilSpec:
     layer: str | None = None
     crs: str | None = None
     id_column: str | None = None
+    position_column: str | None = None
     longitude_column: str | None = None
     latitude_column: str | None = None
+    degrees_as: str | None = None
     easting_column: str | None = None
     northing_column: str | None = None
     zone_column: str | None = None
@@ -93,20 +98,22 @@ class SoilSpec:
     leave_out: tuple[str, ...] = ()
     merge_within_m: float = 0.5
     keep_outside_m: float = 10.0
+    only_inside: bool = False
     points: PointsSpec | None = None
 
     @property
     def by_geometry(self) -> bool:
         """True if places come from the file's own geometry."""
-        return not any((self.longitude_column, self.latitude_column, self.easting_column,
-                        self.northing_column))
+        return not any((self.position_column, self.longitude_column, self.latitude_column,
+                        self.easting_column, self.northing_column))
 
     @property
     def places_and_names(self) -> tuple[str, ...]:
         """Headings that tell one sample from another: name, place, time, laboratory, depth."""
-        named = (self.id_column, self.longitude_column, self.latitude_column, self.easting_column,
-                 self.northing_column, self.zone_column, self.date_column, self.year_column,
-                 self.lab_column, self.report_column, self.depth_column, self.depth_top_column,
+        named = (self.id_column, self.position_column, self.longitude_column,
+                 self.latitude_column, self.easting_column, self.northing_column,
+                 self.zone_column, self.date_column, self.year_column, self.lab_column,
+                 self.report_column, self.depth_column, self.depth_top_column,
                  self.depth_bottom_column)
         return tuple(dict.fromkeys(heading for heading in named if heading))
 

@@ -7,13 +7,14 @@ row order as two open-source readers have it). Here arrays are north up as every
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from vrx.errors import InputError
-from vrx.formats.iso11783 import rate_from_raw
+from vrx.formats.iso11783 import rate_from_raw, require_raw
 from vrx.intake._files import require_size
 from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.model import FloatArray, IntArray
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
 MOST_CELLS = 20_000_000
 _RECORD = "TASKDATA.XML"
 _AGAIN = "copy the whole TASKDATA folder again"
+# As XML Schema writes integers and decimals; Python would also take "1_000" and digits of any
+# script.
+_WHOLE = re.compile(r"\s*[+-]?[0-9]{1,10}\s*")
+_DECIMAL = re.compile(r"\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*")
 
 
 @array_value
@@ -45,9 +50,24 @@ class TaskGrid:
     raw: IntArray
 
     def rates(self, unit: str, *, number: int = 0) -> FloatArray:
-        """Rates (rows, columns) of the `number`th DDI in `unit`. `InputError` for another kind."""
+        """Rates (rows, columns) of the `number`th DDI in `unit`.
+
+        `InputError` for a unit of another kind, a DDI that is not there, and negative values.
+        """
+        if not 0 <= number < len(self.ddis):
+            raise InputError(f"has {len(self.ddis)} DDI ({', '.join(self.ddis)}), none number "
+                             f"{number}", code="task-ddi-unknown", where=self.file,
+                             hint="they are counted from 0")
         one = rate_from_raw(1, unit, self.ddis[number], where=self.file)
-        return np.asarray(self.raw[number] * one)
+        raw = self.raw[number]
+        if (raw < 0).any():
+            row, column = np.argwhere(raw < 0)[0].tolist()
+            raise InputError(
+                f"{int((raw < 0).sum())} cells of DDI {self.ddis[number]} are negative, first "
+                f"{raw[row, column]} in row {row + 1} from the north, column {column + 1} from the "
+                "west", code="task-rate", where=self.file,
+                hint="a rate is 0 or more; export the task again, with 0 where nothing is applied")
+        return np.asarray(raw * one)
 
     def centres_deg(self) -> tuple[FloatArray, FloatArray]:
         """Latitudes (rows,) north to south and longitudes (columns,) of the cells' centres."""
@@ -91,10 +111,7 @@ def _find(folder: Path, name: str) -> Path:
 
 def _number(element: Element, key: str, where: str) -> float:
     said = element.get(key) or ""
-    try:
-        value = float(said)
-    except ValueError:
-        value = math.nan
+    value = float(said) if _DECIMAL.fullmatch(said) else math.nan
     if not math.isfinite(value):
         raise InputError(f"attribute {key} of {element.tag} is {said!r}, which is no number",
                          code="task-attribute", where=where, hint="export the task again")
@@ -102,11 +119,16 @@ def _number(element: Element, key: str, where: str) -> float:
 
 
 def _whole(element: Element, key: str, where: str) -> int:
-    value = _number(element, key, where)
-    if value != int(value):
-        raise InputError(f"attribute {key} of {element.tag} is {value:g}, no whole number",
-                         code="task-attribute", where=where, hint="export the task again")
-    return int(value)
+    said = element.get(key) or ""
+    if not _WHOLE.fullmatch(said):
+        raise InputError(f"attribute {key} of {element.tag} is {said!r}, which is no whole number "
+                         "of at most 10 digits", code="task-attribute", where=where,
+                         hint="export the task again")
+    return int(said)
+
+
+def _value(pdv: Element, where: str) -> int:
+    return require_raw(_whole(pdv, "B", where), where=f"{where}, DDI {pdv.get('A') or 'missing'}")
 
 
 def _zones(task: Element, where: str) -> dict[int, dict[str, int]]:
@@ -114,20 +136,23 @@ def _zones(task: Element, where: str) -> dict[int, dict[str, int]]:
     zones: dict[int, dict[str, int]] = {}
     for zone in task.iter("TZN"):
         code = _whole(zone, "A", where)
-        values = {(pdv.get("A") or "").upper(): _whole(pdv, "B", where)
+        values = {(pdv.get("A") or "").upper(): _value(pdv, where)
                   for pdv in zone.findall("PDV")}
         if code in zones or len(values) != len(zone.findall("PDV")):
             raise InputError(f"zone {code} or one of its DDI stands twice", code="task-zone-twice",
-                             where=where, hint="export the task again")
+                             where=where, hint="two products of one DDI in a task? Export a task "
+                             "for each")
         zones[code] = values
     return zones
 
 
-def _cells(path: Path, *, count: int, size: int, where: str) -> IntArray:
+def _cells(path: Path, *, count: int, size: int, told: int, where: str) -> IntArray:
     data = _bytes(path, MOST_CELLS * size)
-    if len(data) != count * size:
-        raise InputError(f"{path.name} has {len(data)} bytes, the task needs {count * size}",
-                         code="task-grid-size", where=where, hint=_AGAIN)
+    # An exporter that does not count the bytes leaves H out or 0.
+    for needed in (count * size, told):
+        if needed and len(data) != needed:
+            raise InputError(f"{path.name} has {len(data)} bytes, the task needs {needed}",
+                             code="task-grid-size", where=where, hint=_AGAIN)
     return np.frombuffer(data, dtype="<i4" if size == 4 else "u1").astype(np.int64)
 
 
@@ -160,12 +185,20 @@ def _grid(folder: Path, task: Element, grid: Element, name: str) -> TaskGrid:
             f"{rows} rows and {columns} columns of {high:g} by {wide:g} degrees (at most "
             f"{MOST_CELLS:,} cells)", code="task-grid-size", where=where,
             hint="export the task again")
+    if not (-90 <= south <= south + rows * high <= 90.0
+            and -180 <= west <= 180 and columns * wide <= 360):
+        raise InputError(
+            f"from latitude {south:g} and longitude {west:g}, {rows * high:g} degrees north and "
+            f"{columns * wide:g} east, is no place on earth", code="task-grid-place", where=where,
+            hint="A and B of GRD are latitude and longitude (WGS 84) of the south-west corner: "
+            "swapped, or metres? Export the task again")
     if kind not in (1, 2) or not stem.isalnum():
         raise InputError(f"grid type {kind} in file {stem!r} cannot be read",
                          code="task-grid-kind", where=where, hint="types 1 and 2 are read")
     zones, path = _zones(task, where), _find(folder, f"{stem}.BIN")
+    told = _whole(grid, "H", where) if grid.get("H") else 0
     if kind == 1:
-        cells = _cells(path, count=rows * columns, size=1, where=where)
+        cells = _cells(path, count=rows * columns, size=1, told=told, where=where)
         ddis, values = _by_code(cells, zones, where)
     else:
         code = _whole(grid, "J", where)
@@ -173,7 +206,7 @@ def _grid(folder: Path, task: Element, grid: Element, name: str) -> TaskGrid:
         if not ddis:
             raise InputError(f"zone {code} with the grid's DDI is not defined",
                              code="task-zone-unknown", where=where, hint="export the task again")
-        cells = _cells(path, count=rows * columns * len(ddis), size=4, where=where)
+        cells = _cells(path, count=rows * columns * len(ddis), size=4, told=told, where=where)
         values = cells.reshape(-1, len(ddis))
     raw = values.reshape(rows, columns, len(ddis))[::-1].transpose(2, 0, 1)
     return TaskGrid(task=task.get("A") or "", file=path.name, kind=kind, ddis=ddis,
@@ -185,8 +218,9 @@ def read_task_grids(*, path: Path) -> tuple[TaskGrid, ...]:
     """All grids of a task folder, or of the folder that holds it; file names in either case.
 
     Grid type 1 (a zone code in each cell) and 2 (values). Raises `InputError` for broken XML or one
-    with a document type, missing files, binaries of another size than the task says, zones that are
-    not defined, tasks in files of their own (XFR), and folders without a grid.
+    with a document type, missing files, binaries of another size than the task says, grids that lie
+    nowhere on earth, values beyond 32 bits, zones that are not defined, tasks in files of their own
+    (XFR), and folders without a grid.
     """
     try:
         inner = [p for p in sorted(path.iterdir()) if p.is_dir() and p.name.upper() == "TASKDATA"] \

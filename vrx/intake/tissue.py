@@ -54,7 +54,8 @@ def read_tissue(path: Path, spec: TissueSpec, *, season: int | None = None) -> T
     use, said = _rows(tests, spec)
     findings += said
     raise_stops(findings)
-    zones = tests.texts(spec.zone_column) if spec.zone_column else [""] * len(tests.rows)
+    zones, said = _zones(tests, spec, use)
+    findings += said
     means: dict[str, float] = {}
     by_zone: dict[str, dict[str, float]] = {"sulfur": {}, "potassium": {}}
     for key, column in columns.items():
@@ -90,6 +91,25 @@ def read_tissue(path: Path, spec: TissueSpec, *, season: int | None = None) -> T
         sulfur_pct=means.get("sulfur"), potassium_pct=means.get("potassium"),
         sulfur_pct_of=by_zone["sulfur"], potassium_pct_of=by_zone["potassium"],
         sampled_on=min(days) if days and all(days) else "", findings=tuple(findings))
+
+
+def _zones(
+    tests: Tests, spec: TissueSpec, use: list[int]
+) -> tuple[list[str], list[Finding]]:
+    """The zone of each test, in the spelling that comes first: letters count in either case."""
+    if spec.zone_column is None:
+        return [""] * len(tests.rows), []
+    written = [" ".join(text.split()) for text in tests.texts(spec.zone_column)]
+    first: dict[str, str] = {}
+    for k in use:
+        first.setdefault(written[k].casefold(), written[k])
+    other = sorted({written[k] for k in use if first[written[k].casefold()] != written[k]})
+    findings = [] if not other else [warn(
+        "test-tissue-zone-alike", f"{tests.table.file}, column {spec.zone_column}",
+        "zones that differ in case only: "
+        + listed(f"{name!r} and {first[name.casefold()]!r}" for name in other),
+        done="taken as one zone", todo="write one zone alike everywhere")]
+    return [first.get(name.casefold(), name) for name in written], findings
 
 
 def _rows(tests: Tests, spec: TissueSpec) -> tuple[list[int], list[Finding]]:

@@ -47,7 +47,7 @@ def answer_field(
 def _require_columns(plan_file: Path, answers: Sequence[tuple[str, str]]) -> None:
     """A column that the sample table lacks is refused while the table can be read."""
     named = [(key, value) for key, value in answers if key.startswith("soil.")
-             and key.endswith(("_column", ".column"))]
+             and not key.startswith("soil.points.") and key.endswith(("_column", ".column"))]
     soil = read_document(plan_file).get("soil")
     if not named or not isinstance(soil, dict) or not isinstance(soil.get("samples"), str):
         return

@@ -15,7 +15,8 @@ from vrx.errors import VrxError
 from vrx.model import ANALYTES, Field, Finding, SoilTable, stop, stops
 from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
-from vrx.pipeline.mapping import Mapped, mapped, other_answers
+from vrx.pipeline.lab_tests import read_what_is_complete
+from vrx.pipeline.mapping import Mapped, mapped, other_answers, without_places
 from vrx.pipeline.run import compute
 from vrx.plan import (
     PivotSection,
@@ -152,8 +153,11 @@ def _check_draft(
     mapping = None
     if table is None:
         mapping = try_mapping(plan_file.parent, document, findings)
+    if table is None and mapping is not None:
+        findings += without_places(mapping.table, soil)
     if table is None and mapping is not None and field is not None and blanks(soil):
         _try_places(plan_file.parent, soil, field, findings)
+    findings += read_what_is_complete(document, folder=plan_file.parent)
     layers, said = seen_layers(document, folder=plan_file.parent, field=field)
     findings += said
     return Checked(
@@ -254,10 +258,11 @@ def try_mapping(
 
 
 _OF_PLACES = (
-    "sheet", "layer", "crs", "id_column", "longitude_column", "latitude_column", "easting_column",
-    "northing_column", "zone_column", "point_order", "decimal_mark",
+    "sheet", "layer", "crs", "id_column", "position_column", "longitude_column",
+    "latitude_column", "degrees_as", "easting_column", "northing_column", "zone_column",
+    "point_order", "decimal_mark",
 )
-_SIGNS = ("longitudes_are_west", "longitudes_are_east", "latitudes_are_south")
+_SIGNS = ("longitudes_are_west", "longitudes_are_east", "latitudes_are_south", "only_inside")
 
 
 def _try_places(

@@ -14,28 +14,37 @@ from vrx.errors import PlanError
 from vrx.model import (
     ANALYTES,
     READ_ALONG,
+    BoolArray,
     Finding,
     Grid,
+    LayerGrid,
     Severity,
     Surface,
-    ZoneReading,
     Zones,
     note,
     warn,
 )
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.layers import guides_of, read_grids
 from vrx.plan import Plan
 
 # About 12,000 ac at 5 m, far beyond any one field: a wrong boundary must not fill the memory.
 MOST_CELLS = 2_000_000
 
 
-def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
+def draw_maps(
+    plan: Plan, inputs: Inputs, guides: Mapping[str, LayerGrid] | None = None
+) -> dict[str, Surface]:
     """A soil-test map of every analyte that the plan reads and the table holds.
 
     What is only read along is not mapped, unless zones are cut by it or nothing else is there.
+    `guides` are the layers of `[surface] drift` on `map_grid`; without them they are read.
     """
-    grid = _map_grid(plan, inputs)
+    grid = map_grid(plan, inputs)
+    if guides is None:
+        grids = read_grids(plan, inputs, grid=grid, progress=lambda _: None)
+        guides = guides_of(plan, grids)
+    inside = _inside(inputs, grid)
     unmapped = READ_ALONG - set(plan.zones.nutrients)
     if not set(inputs.soil.columns) - unmapped:
         unmapped = frozenset()
@@ -50,12 +59,31 @@ def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
         ids = tuple(i for i, known in zip(inputs.soil.sample_id, have, strict=True) if known)
         drawn[analyte] = surfaces.map_analyte(
             analyte=analyte, unit=ANALYTES[analyte].unit, places=places, values=values, grid=grid,
-            method=plan.surface.method, sample_id=ids,
+            method=_method_of(plan, analyte), sample_id=ids, censored=column.censored[have],
+            drift={name: guides[name].values for name in plan.surface.drift_of(analyte)},
+            inside=inside, variogram=plan.surface.variogram_of(analyte),
         )
     return drawn
 
 
-def _map_grid(plan: Plan, inputs: Inputs) -> Grid:
+def _method_of(plan: Plan, analyte: str) -> str:
+    """The plan's method; an analyte without a layer of its own cannot be kriged with one."""
+    method = plan.surface.method
+    if method == "kriging with drift" and not plan.surface.drift_of(analyte):
+        return "choose"
+    return method
+
+
+def _inside(inputs: Inputs, grid: Grid) -> BoolArray:
+    """Cells whose centre lies in the field, (rows, columns); at least one."""
+    inside = np.zeros(grid.shape, dtype=np.bool_)
+    rows, columns = geo.cells_within(inputs.field.boundary, grid)[1].astype(np.int64).T
+    inside[rows, columns] = True
+    return inside
+
+
+def map_grid(plan: Plan, inputs: Inputs) -> Grid:
+    """The maps' grid over the field. Raises `PlanError` where it has too many cells."""
     field = inputs.field
     grid = geo.grid_over(field.boundary, cell_m=plan.surface.cell_m)
     cells = grid.rows * grid.columns
@@ -92,7 +120,7 @@ def class_layer(
     if own is not None:
         breaks, words = tuple(own), tuple(f"class {n + 1}" for n in range(len(own) + 1))
     else:
-        breaks, words = _book_breaks(plan, inputs, analyte)
+        breaks, words = book_breaks(plan, inputs, analyte)
     labels = zones.class_labels(breaks=breaks, words=words, unit=register.unit)
     return zones.ClassLayer(
         analyte=analyte, label=register.substance, values=maps[analyte].values, breaks=breaks,
@@ -100,9 +128,10 @@ def class_layer(
     )
 
 
-def _book_breaks(
+def book_breaks(
     plan: Plan, inputs: Inputs, analyte: str
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Class limits and class names of a nutrient by the plan's guide. Plan- or RuleError."""
     section = plan.need.potassium if analyte == "potassium" else plan.need.sulfur
     if analyte not in ("potassium", "sulfate") or section is None:
         raise PlanError(
@@ -168,27 +197,6 @@ def find_book(books: Mapping[str, rules.Book], name: str) -> rules.Book:
         f"there is no rule book {name!r}", code="plan-book-unknown", where="[need]",
         hint=f"did you mean {near[0]!r}?" if near else f"known: {', '.join(sorted(books))}",
     )
-
-
-def read_zones(
-    inputs: Inputs, maps: Mapping[str, Surface], made: Zones
-) -> dict[str, ZoneReading]:
-    """What each analyte reads in every zone: block mean, its standard error, least and greatest."""
-    polygons = [zone.polygon for zone in made.zones]
-    points = [geo.cells_within(polygon, _grid(maps))[0] for polygon in polygons]
-    readings = {}
-    for analyte, drawn in maps.items():
-        column = inputs.soil.columns[analyte]
-        mean, low, high = geo.zonal_mean(values=drawn.values, grid=drawn.grid, polygons=polygons)
-        places, _ = inputs.soil.measured(analyte)
-        readings[analyte] = ZoneReading(
-            analyte=analyte, unit=drawn.unit, extractant=column.extractant,
-            depth_in=column.depth_in, mean=mean, low=low, high=high,
-            standard_error=surfaces.zone_standard_errors(
-                surface=drawn, places=places, zone_points=points
-            ),
-        )
-    return readings
 
 
 def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:

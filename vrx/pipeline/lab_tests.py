@@ -7,12 +7,21 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
 
 from vrx import intake
-from vrx.errors import InputError
-from vrx.model import Finding
-from vrx.plan import ManureSection, Plan, TestTableSection, TissueSection, WaterSection
+from vrx.errors import InputError, VrxError
+from vrx.model import Finding, note, stop
+from vrx.plan import (
+    ManureSection,
+    Plan,
+    TestTableSection,
+    TissueSection,
+    WaterSection,
+    blanks,
+)
 
 Read = TypeVar("Read")
 
@@ -59,6 +68,66 @@ def read_field_tests(plan: Plan, *, folder: Path) -> FieldTests:
                       findings=tuple(findings))
 
 
+def read_what_is_complete(document: Mapping[str, Any], *, folder: Path) -> list[Finding]:
+    """What the tables of tests hold in a plan that still has blanks elsewhere; for `check`.
+
+    A section is read if it has no blank itself; of a table, quantities with a blank are passed
+    over. Troubles become stops; a section that is no valid one yet is told by the loader.
+    """
+    season = document.get("field", {}).get("season")
+    season = season if isinstance(season, int) else None
+    findings: list[Finding] = []
+    manure = document.get("manure", ())
+    each: list[tuple[str, type[WaterSection | TissueSection | ManureSection], Any]] = [
+        ("water", WaterSection, document.get("water")),
+        ("tissue", TissueSection, document.get("tissue")),
+        *(("manure", ManureSection, one) for one in (
+            manure if isinstance(manure, list) else [manure]))]
+    for name, model, told in each:
+        if not isinstance(told, Mapping) or not isinstance(told.get("table"), Mapping):
+            continue
+        table, passed = _without_blanks(told["table"])
+        section = {**told, "table": table}
+        open_keys = blanks(section)
+        where = f"[{name}.table]"
+        if passed or open_keys:
+            findings.append(note(
+                "test-not-yet-read", where, "still open: " + ", ".join(
+                    [*(f"{name}.{key}" for key in open_keys),
+                     *(f"{name}.table.{key}" for key in passed)]),
+                done="the table is not read yet" if open_keys else "the rest is read"))
+        if open_keys:
+            continue
+        try:
+            findings += _read_one(model.model_validate(section), folder=folder, season=season)
+        except ValidationError:
+            continue
+        except VrxError as err:
+            findings += err.findings or [stop(err.code, err.where, err.message, todo=err.hint)]
+    return findings
+
+
+def _without_blanks(table: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """The table without the sections of quantities that hold a blank, and their keys."""
+    kept, passed = {}, []
+    for key, value in table.items():
+        if isinstance(value, Mapping) and blanks(value):
+            passed += [f"{key}.{one}" for one in blanks(value)]
+        else:
+            kept[key] = value
+    return kept, passed
+
+
+def _read_one(
+    section: WaterSection | TissueSection | ManureSection, *, folder: Path, season: int | None
+) -> tuple[Finding, ...]:
+    if isinstance(section, WaterSection):
+        return _water(section, folder=folder, season=season)[1]
+    if isinstance(section, TissueSection):
+        return _tissue(section, folder=folder, season=season)[2]
+    return _manure(section, folder=folder, season=season)[1]
+
+
 def with_tests(plan: Plan, tests: FieldTests) -> Plan:
     """The plan as if its tables' figures stood in it."""
     return plan.model_copy(update={
@@ -83,7 +152,7 @@ def _tried(section: str, read: Callable[[], Read]) -> Read:
 
 
 def _water(
-    water: WaterSection, *, folder: Path, season: int
+    water: WaterSection, *, folder: Path, season: int | None
 ) -> tuple[WaterSection, tuple[Finding, ...]]:
     table = water.table
     if table is None:
@@ -101,7 +170,7 @@ def _water(
 
 
 def _tissue(
-    tissue: TissueSection, *, folder: Path, season: int
+    tissue: TissueSection, *, folder: Path, season: int | None
 ) -> tuple[TissueSection, Mapping[str, Mapping[str, float]], tuple[Finding, ...]]:
     table = tissue.table
     if table is None:
@@ -118,7 +187,7 @@ def _tissue(
 
 
 def _manure(
-    manure: ManureSection, *, folder: Path, season: int
+    manure: ManureSection, *, folder: Path, season: int | None
 ) -> tuple[ManureSection, tuple[Finding, ...]]:
     table = manure.table
     if table is None:

@@ -49,6 +49,15 @@ def read_grids(
     return tuple(found)
 
 
+def guides_of(plan: Plan, grids: Sequence[LayerGrid]) -> dict[str, LayerGrid]:
+    """Of the layers of `read_grids` those that `[surface] drift` names."""
+    wanted = plan.surface.drift_names()
+    return {
+        section.name: layer for section, layer in zip(plan.layers, grids, strict=True)
+        if section.name in wanted
+    }
+
+
 def read_layers(
     plan: Plan, inputs: Inputs, *, made: Zones, grids: Sequence[LayerGrid]
 ) -> tuple[LayerReading, ...]:

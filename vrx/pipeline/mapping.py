@@ -14,7 +14,7 @@ from typing import Any
 from vrx import intake
 from vrx.formats.answers import command
 from vrx.formats.soil_methods import FORMS_OF, UNITS_OF, methods_of
-from vrx.model import ANALYTES
+from vrx.model import ANALYTES, Finding, stop
 from vrx.plan import is_blank
 
 OPEN = "..."
@@ -150,6 +150,7 @@ def _chosen(
     return next((one for one in fit if one.proposed), fit[0] if fit else None)
 
 
+_PAIR = ("longitude_column", "latitude_column")
 _NAMES = frozenset({"column", "analyte_is", "method_is", "unit_column"})
 
 
@@ -218,6 +219,10 @@ def _own_lines(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Lin
         if is_blank(told) or (told is None and table.long and key in {
                 "analyte_column", "value_column", "unit_column", "method_column"}):
             add(key, own.heading, "its heading")
+    position = table.column_for("position_column")
+    if position is not None and soil.get("position_column") is None and any(
+            is_blank(soil.get(key)) for key in _PAIR):
+        add("position_column", position.heading, "both coordinates stand in each cell")
     if len(table.depths) > 1:
         depth = table.column_for("depth_column")
         if depth is not None and soil.get("depth_column") is None:
@@ -225,6 +230,22 @@ def _own_lines(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Lin
         if soil.get("depth") is None or is_blank(soil.get("depth")):
             add("depth", OPEN, "the plan must choose one", tuple(table.depths))
     return found
+
+
+def without_places(table: intake.TableProposal, soil: Mapping[str, Any]) -> list[Finding]:
+    """A stop for a table without coordinates whose plan still asks for their columns."""
+    asked = [key for key in _PAIR if is_blank(soil.get(key))]
+    if not asked or any(table.column_for(key) for key in (
+            *_PAIR, "position_column", "easting_column", "northing_column")):
+        return []
+    said = [f"column {one.heading} looks like {words}, which vrx does not read"
+            for one in table.columns if (words := intake.codes_of_places(one.first_values))]
+    return [stop(
+        "soil-no-coordinates", table.file, "no heading reads like longitude, latitude, easting or "
+        "northing" + "".join(f"; {one}" for one in said),
+        todo="answer with the headings of its columns of coordinates; if the places are in another "
+        "file, take longitude_column and latitude_column out of the plan and write [soil.points] "
+        'with file = "..." and id_column = "..."')]
 
 
 def _typed(value: Any) -> str:
@@ -241,6 +262,10 @@ def other_answers(open_keys: tuple[str, ...], mapping: Mapped | None) -> tuple[s
         set())
     own = {line.key: line.value for line in mapping.lines} if mapping else {}
     sections: dict[str, dict[str, str]] = {}
+    drop: tuple[str, ...] = ()
+    if "soil.position_column" in own:
+        drop = tuple(key for key in (f"soil.{one}" for one in _PAIR) if key in open_keys)
+        open_keys = tuple(key for key in open_keys if key not in drop)
     for key in dict.fromkeys(one.partition("[")[0] if one.endswith("]") else one
                              for one in open_keys):
         if key not in covered:
@@ -249,4 +274,5 @@ def other_answers(open_keys: tuple[str, ...], mapping: Mapped | None) -> tuple[s
     extra = {key: value for key, value in own.items() if key not in open_keys}
     if extra:
         sections.setdefault("soil", {}).update(extra)
-    return tuple(command(*keys.items()) for keys in sections.values())
+    return tuple(command(*keys.items(), drop=drop if name == "soil" else ())
+                 for name, keys in sections.items())

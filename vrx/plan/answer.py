@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+import time
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
@@ -187,10 +188,14 @@ def _of_a_blank(value: Any) -> bool:
 
 @contextmanager
 def _locked(plan_file: Path) -> Iterator[None]:
-    """The right to write this plan; another writer is waited for a few seconds."""
-    lock = FileLock(plan_file.with_name(LOCK_NAME))
+    """The right to write this plan; another writer is waited for a few seconds.
+
+    The lock file is taken away while it is still held, so that none stays beside the plan.
+    """
+    path = plan_file.with_name(LOCK_NAME)
+    lock = FileLock(path)
     try:
-        lock.acquire(timeout=_WAIT_S)
+        _acquire(lock, path)
     except Timeout as err:
         raise PlanError("another vrx is writing this plan", code="plan-locked",
                         where=str(plan_file), hint="wait until it has ended, then try again"
@@ -200,7 +205,28 @@ def _locked(plan_file: Path) -> Iterator[None]:
     try:
         yield
     finally:
+        # Where an open file cannot be taken away (Windows), the lock's own release does it.
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
         lock.release()
+
+
+def _acquire(lock: FileLock, path: Path) -> None:
+    """Hold the lock of the file that has the name now.
+
+    One who waited may get the lock of a file that the writer before took away; the next would then
+    make another and hold that. Such a lock is given back.
+    """
+    until = time.monotonic() + _WAIT_S
+    while True:
+        lock.acquire(timeout=max(0.0, until - time.monotonic()))
+        held = lock._context.lock_file_fd
+        with suppress(OSError):
+            if held is not None and os.path.samestat(os.fstat(held), path.stat()):
+                return
+        lock.release()
+        if time.monotonic() >= until:
+            raise Timeout(str(path))
 
 
 def _replace(plan_file: Path, text: str, *, mark: bool) -> None:

@@ -18,6 +18,7 @@ class DraftFacts:
     analyte to the words of its analyte and method columns (method "" where one does), and
     `units_by_row` tells that units stand in a column. `depths` are the depths of the table.
     `answers_itself`: a result file, which names its samples, laboratory and depths.
+    `cells_tell_order`: a column with both coordinates in a cell says which is which.
     """
 
     name: str
@@ -35,6 +36,7 @@ class DraftFacts:
     units_by_row: bool = False
     depths: Sequence[str] = ()
     answers_itself: bool = False
+    cells_tell_order: bool = False
     potassium_books: Sequence[str]
     sulfur_books: Sequence[str]
     materials: Sequence[str]
@@ -108,6 +110,13 @@ def _soil(facts: DraftFacts) -> list[str]:
             "# Files differ in which coordinate of a point comes first:",
             '# "longitude latitude" or "latitude longitude"; `vrx check` counts both ways.',
             'point_order = "?"',
+        ]
+    elif "position_column" in proposals and "longitude_column" not in proposals:
+        lines += [
+            "# Both coordinates in one cell; which comes first:",
+            '# "longitude latitude" or "latitude longitude"; `vrx check` counts both ways.',
+            f"position_column = {_quoted(proposals['position_column'])}",
+            *([] if facts.cells_tell_order else ['point_order = "?"']),
         ]
     elif not facts.points_have_geometry:
         lines += [
@@ -203,6 +212,8 @@ def _water_and_yield() -> list[str]:
         "cell_m = 5",
         '# "choose" takes what predicts left-out samples best, or the field mean if nothing does',
         'method = "choose"',
+        "# measured layers that may guide the maps, where they are shown to help",
+        '# drift = ["elevation"]',
         "",
     ]
 

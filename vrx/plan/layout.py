@@ -33,8 +33,8 @@ from vrx.plan.load import blanks, describe, load_plan, read_document
 from vrx.plan.schema import AnalyteSection, SoilSection
 
 KEYS = (
-    "sheet", "id_column", "longitude_column", "latitude_column", "easting_column",
-    "northing_column", "zone_column", "longitudes_are_west",
+    "sheet", "id_column", "position_column", "degrees_as", "longitude_column",
+    "latitude_column", "easting_column", "northing_column", "zone_column", "longitudes_are_west",
     "longitudes_are_east", "latitudes_are_south", "date_column", "date_order",
     "lab_column", "report_column", "depth_column", "depth", "depth_top_column",
     "depth_bottom_column", "depth_unit", "analyte_column", "value_column", "unit_column",
@@ -44,6 +44,8 @@ KEYS = (
 _INSTEAD = (
     ({"longitude_column", "latitude_column"},
      {"easting_column", "northing_column", "zone_column"}),
+    ({"position_column"}, {"longitude_column", "latitude_column", "easting_column",
+                           "northing_column", "zone_column"}),
     ({"depth_column"}, {"depth_top_column", "depth_bottom_column", "depth_unit"}),
     ({"unit"}, {"unit_column"}),
     ({"column"}, {"analyte_is", "method_is"}),

@@ -13,10 +13,7 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from vrx.plan.base import (
-    Azimuth,
     Depth,
-    Latitude,
-    Longitude,
     NotNegative,
     Positive,
     Section,
@@ -32,37 +29,18 @@ from vrx.plan.brought import (
     WaterSection,
 )
 from vrx.plan.layers import Layers, require_known
-from vrx.plan.points import PointsSection, refuse_strays
+from vrx.plan.maps import SurfaceSection
+from vrx.plan.pivot import PivotSection
+from vrx.plan.points import (
+    DegreesAs,
+    PointOrder,
+    PointsSection,
+    refuse_strays,
+    require_one_way,
+)
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
 from vrx.plan.zones import ZonesSection, require_layers
-
-
-class PivotSection(Section):
-    """`[field.pivot]`: a centre pivot's circle, sector or ring in the place of a boundary file.
-
-    Feet, WGS 84 [longitude, latitude], and compass degrees clockwise from true north.
-    """
-
-    centre: tuple[Longitude, Latitude]
-    radius_ft: Positive
-    inner_radius_ft: NotNegative = 0.0
-    start_deg: Azimuth | None = None
-    stop_deg: Azimuth | None = None
-    end_gun_ft: NotNegative = 0.0
-    end_gun_arcs: tuple[tuple[Azimuth, Azimuth], ...] = ()
-    corner_arm_ft: NotNegative = 0.0
-    square_side_ft: Positive | None = None
-    exclusions: Text | None = None
-    exclusions_layer: Text | None = None
-    exclusions_crs: Text | None = None
-
-    EXCLUSIONS: ClassVar[tuple[str, ...]] = ("exclusions", "exclusions_layer", "exclusions_crs")
-
-    @model_validator(mode="after")
-    def _exclusions_named(self) -> Self:
-        if self.exclusions is None and (self.exclusions_layer or self.exclusions_crs):
-            raise ValueError('exclusions_layer and exclusions_crs need exclusions = "<file>"')
-        return self
 
 
 class FieldSection(Section):
@@ -142,8 +120,10 @@ class SoilSection(Section):
     layer: Text | None = None
     crs: Text | None = None
     id_column: Text | None = None
+    position_column: Text | None = None
     longitude_column: Text | None = None
     latitude_column: Text | None = None
+    degrees_as: DegreesAs | None = None
     easting_column: Text | None = None
     northing_column: Text | None = None
     zone_column: Text | None = None
@@ -169,11 +149,12 @@ class SoilSection(Section):
     reruns: Literal["mean", "last"] = "mean"
     year_column: Text | None = None
     use_year: Annotated[int, Field(ge=1950, le=2100, strict=True)] | Literal["latest"] | None = None
-    point_order: Literal["longitude latitude", "latitude longitude"] | None = None
+    point_order: PointOrder | None = None
     decimal_mark: Literal[".", ","] | None = None
     leave_out: tuple[Text, ...] = ()
     merge_within_m: NotNegative = 0.5
     keep_outside_m: NotNegative = 10.0
+    only_inside: bool = False
     potassium: AnalyteSection | None = None
     sulfate: AnalyteSection | None = None
     cec: AnalyteSection | None = None
@@ -191,6 +172,7 @@ class SoilSection(Section):
     @model_validator(mode="after")
     def _forms_of_table(self) -> Self:
         refuse_strays(self.points, self.model_fields_set)
+        require_one_way(self)
         long = self.analyte_column is not None
         if long != (self.value_column is not None):
             raise ValueError("a table of one result a row needs analyte_column and value_column")
@@ -226,11 +208,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-class SurfaceSection(Section):
-    """`[surface]`: how the soil-test maps are drawn."""
-
-    cell_m: Annotated[float, Field(ge=1, le=100, strict=True)] = 5.0
-    method: Literal["choose", "kriging", "inverse distance", "field mean"] = "choose"
 
 
 class NeedSection(BaseModel):
@@ -340,10 +317,12 @@ class Plan(Section):
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     export: ExportSection = ExportSection()
+    sampling: SamplingSection = SamplingSection()
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
         require_known(self.layers, self.yield_goal.layers)
+        self.surface.require_layers(self.layers)
         require_layers(self.zones, [one.name for one in self.layers])
         sulfur = self.need.sulfur
         if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():

@@ -9,6 +9,8 @@ from vrx.model import Finding, Material, OrderLine, PassRates, Price, note
 from vrx.units import SHORT_TON_LB
 
 PER = ("short ton", "lb", "gal")
+MOST_USD = 1e9
+"""More is no price of a ton, and sums of it would leave the numbers."""
 
 
 def order_lines(
@@ -62,9 +64,9 @@ def _line(
 
 def _usd_per_unit(price: Price, material: Material) -> float:
     where = f"price of {material.id}"
-    if price.usd < 0 or price.usd != price.usd or price.usd == float("inf"):
+    if not 0 <= price.usd <= MOST_USD:
         raise PlanError(f"usd = {price.usd:g}", code="prescription-price", where=where,
-                        hint="give a price of 0 or more")
+                        hint=f"give a price of 0 to {MOST_USD:,.0f}")
     if price.per not in PER:
         raise PlanError(f"per = {price.per!r}", code="prescription-price", where=where,
                         hint=f"give the price per {', '.join(PER)}")

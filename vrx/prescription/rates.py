@@ -30,6 +30,8 @@ from vrx.prescription.columns import column_names
 from vrx.prescription.order import order_lines
 
 TINY = 1e-9
+_MOST_STEPS = 1e12
+_STEP_DECIMALS = 10
 
 
 def prescribe(
@@ -67,6 +69,7 @@ def prescribe(
             raise PlanError("treated acres belong to a pass with one rate",
                             code="prescription-treated-acres", where=f"pass {plan.pass_id}",
                             hint="leave treated_ac out, or ask for a flat or fixed rate")
+        _require_countable(plan)
     names = column_names(ordered)
     steps = [_nearest(plan) for plan in ordered]
     lowered = _hold(ordered, steps, s_most=s_most_lb_per_ac)
@@ -87,6 +90,19 @@ def prescribe(
         zone_area_ac=tuple(float(acres) for acres in area),
         passes=passes, order=order, balances=balances, findings=tuple(findings),
     )
+
+
+def _require_countable(plan: PassPlan) -> None:
+    """Raise `ComputeError` for rates below 0, or of more steps than whole numbers can count."""
+    where = f"pass {plan.pass_id}"
+    if not (np.isfinite(plan.step) and plan.step > 0):
+        raise ComputeError(f"a step of {plan.step:g} {plan.material.unit} is none",
+                           code="prescription-step", where=where, hint="give a step above 0")
+    if (plan.planned < 0).any() or (plan.planned > _MOST_STEPS * plan.step).any():
+        raise ComputeError(
+            f"rates from {plan.planned.min():g} to {plan.planned.max():g} {plan.material.unit} are"
+            f" not 0 to {_MOST_STEPS:,.0f} steps of {plan.step:g}", code="prescription-step",
+            where=where, hint="give the step that the machine can set, and rates of 0 or more")
 
 
 def _nearest(plan: PassPlan) -> IntArray:
@@ -141,7 +157,8 @@ def _rates(
     plan: PassPlan, steps: IntArray, column: str, *, area: FloatArray, zone_names: Sequence[str],
     lowered: str,
 ) -> PassRates:
-    rates = np.asarray(steps * plan.step, dtype=np.float64)
+    # 833 steps of 0.1 are 83.3 and not 83.30000000000001.
+    rates = np.asarray(np.round(steps * plan.step, _STEP_DECIMALS), dtype=np.float64)
     total = float(rates @ area)
     acres = float(area.sum())
     # Only passes with one rate have acres of their own, so the first rate stands for all.

@@ -53,9 +53,20 @@ def limit(
         what.changed(code, f"above {words}", planned, lower)
         planned = lower
     planned[planned < TINY] = 0.0
+    _require_a_rate(one, step)
     if request.least:
         planned = _least(one, planned, room=room, step=step, what=what)
     return planned, what.findings
+
+
+def _require_a_rate(one: Checked, step: float) -> None:
+    """Raise `PlanInfeasible` for a machine that can set no rate but 0: all would end as off."""
+    most = one.request.most
+    if most is not None and step > most + TINY:
+        raise PlanInfeasible(
+            f"its first step, {step:g}, is above its most, {most:g} {one.material.unit}",
+            code="pass-limits", where=one.where, hint="correct most or step of the machine",
+        )
 
 
 def _least(

@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import layers, maps, numbers, passes, reasons, soils, words
+from vrx.report import (
+    knowledge,
+    layers,
+    maps,
+    numbers,
+    passes,
+    reasons,
+    soils,
+    words,
+    zone_values,
+)
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -33,8 +43,9 @@ def _whole_grades(text: str) -> Markup:
     return Markup(kept)  # noqa: S704 - escaped in the line above; the pattern holds no markup
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
+@lru_cache(maxsize=4)
+def template(name: str) -> Template:
+    """A template of this room: escapes every text, and prints nothing that a document may not."""
     import jinja2  # most commands print no page
 
     environment = jinja2.Environment(
@@ -43,7 +54,7 @@ def _template() -> Template:
         finalize=_printable,
     )
     environment.filters["grades"] = _whole_grades
-    return environment.get_template("page.html.j2")
+    return environment.get_template(name)
 
 
 def _title(job: Job) -> dict[str, object]:
@@ -86,7 +97,8 @@ def _short(job: Job) -> dict[str, object]:
             if (text := words.flat_or_variable(p, areas))
         ],
         "differences": [text for text in differences if text],
-        "unknowns": words.unknowns(job),
+        "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
+        "past": zone_values.past_words(job),
     }
 
 
@@ -131,6 +143,11 @@ def _soil(job: Job) -> dict[str, object]:
         "surfaces": [s for s in surfaces if words.steers(s.key)],
         "others": [s for s in surfaces if not words.steers(s.key)],
         "zones": soils.zone_soils(job),
+        "mean_by": "; ".join(dict.fromkeys(
+            zone_values.mean_words(reading) for key, reading in job.readings.items()
+            if words.steers(key))),
+        "inside": zone_values.inside_views(job),
+        "past": zone_values.past_views(job),
         "clusters": _clusters(job),
         "zone_basis": job.zones.basis,
         "layers": layers.layer_views(job),
@@ -164,7 +181,7 @@ def page(
     """
     shown, folded = reasons.finding_views(job)
     views = passes.pass_views(job, pass_notes or {})
-    return _template().render(
+    return template("page.html.j2").render(
         run=run,
         title=_title(job),
         short=_short(job),
