@@ -233,6 +233,17 @@ def part_three() -> None:
             lambda: zones_from_cells(cell_ac=acres, **given), 5)  # noqa: B023
         count = len(zones_from_cells(cell_ac=acres, **given).zones)
         print(f"cells of {acres:g} ac: {count} zones in {ms:.0f} ms CPU")
+    print("\ngrowth, 65 ha: ms CPU by cell size (smallest zone 2 ac) and by zones (5 m cells)")
+    for cell_m in (10.0, 5.0, 3.0, 2.0, 1.0):
+        fine = grid_over(boundary, cell_m=cell_m)
+        values = MADE.smooth(fine.shape, 3)
+        ms = median_ms(lambda: ours(values, fine, boundary), 3)[1]  # noqa: B023
+        print(f"  {cell_m:g} m, {fine.rows * fine.columns:,} cells: {ms:.0f}")
+    values = MADE.smooth(grid.shape, 3)
+    for limit, most in ((2.0, 12), (0.5, 40), (0.2, 80), (0.1, 200)):
+        given = {"smallest_ac": limit, "most_zones": most, "narrowest_m": 10.0}
+        ms = median_ms(lambda: ours(values, grid, boundary, **given), 3)[1]  # noqa: B023
+        print(f"  {len(ours(values, grid, boundary, **given).zones)} zones: {ms:.0f}")
 
 
 def main() -> None:

@@ -73,10 +73,10 @@ def test_cells_have_their_acres_and_follow_the_driving_direction(driving_deg) ->
         boundary=boundary, crs_centre=CENTRE, cell_ac=2.5, rules=rules(driving_deg=driving_deg))
     assert_partition(zones, boundary)
     assert len(zones.zones) == 12
-    assert [z.area_ac for z in zones.zones] == pytest.approx([2.5] * 12, rel=1e-6)
+    assert [z.area_ac for z in zones.zones] == pytest.approx([2.5] * 12, rel=5e-5)  # edges to 1 mm
     edges = np.diff(shapely.get_coordinates(zones.zones[0].polygon), axis=0)
     azimuth = np.degrees(np.arctan2(edges[:, 0], edges[:, 1])) - turn
-    assert np.allclose((azimuth + 45) % 90 - 45, 0, atol=1e-6)
+    assert np.allclose((azimuth + 45) % 90 - 45, 0, atol=2e-3)
     assert {z.label for z in zones.zones} == {
         f"cell {row}-{column}" for row in range(1, 4) for column in range(1, 5)}
 
@@ -154,7 +154,7 @@ def test_sectors_and_rings_have_the_areas_of_geometry() -> None:
     for sector, sweep in sweeps.items():
         for ring, (inner, outer) in radii.items():
             expected = sweep / 360 * chord_pi * (outer**2 - inner**2)
-            assert area[f"{sector}, {ring}"] == pytest.approx(expected, rel=1e-9)
+            assert area[f"{sector}, {ring}"] == pytest.approx(expected, rel=1e-4)
     # The sector from north to 60 degrees lies north and east of the centre.
     east = next(z for z in zones.zones if z.label == "sector 0 to 60 degrees, ring beyond 800 ft")
     assert east.polygon.centroid.x > 0
@@ -375,3 +375,25 @@ def test_a_boundary_of_a_thousand_parts() -> None:
         zones_from_cells(boundary=boundary, crs_centre=CENTRE, cell_ac=5.0,
                          rules=rules(most_zones=12))
     assert caught.value.code == "zones-rules-unmet"
+
+
+@pytest.mark.parametrize(("kind", "seed"), [
+    ("wavy", 303), ("holes", 310), ("multipart", 306), ("multipart", 327), ("strip", 311),
+    ("strip", 337), ("rectangle", 306), ("rectangle", 339), ("pivot", 301),
+])
+def test_edges_that_nearly_coincide(kind: str, seed: int) -> None:
+    # Here overlays lost whole parts, or rounding to exported degrees broke the edges.
+    boundary = _FIELDS["random_field"](kind, seed)
+    turn = (0.0, 90.0, 33.3, 12.0 * (seed - 300))[(seed - 300) % 4]
+    place = {"boundary": boundary, "crs_centre": CENTRE}
+    limits = rules(smallest_ac=0.2, driving_deg=turn)
+    cells = zones_from_cells(cell_ac=1.7, rules=limits, **place)
+    wheel = zones_from_sectors(
+        centre_m=(boundary.centroid.x, boundary.centroid.y), angles_deg=[0, 90, 180, 270],
+        ring_radii_m=[70], rules=limits, **place)
+    crossed = cross_zones(cells, wheel, rules=limits, **place)
+    laid = lay_strips(
+        crossed, strips(width_m=5.0, number=4, driving_deg=turn), rules=limits, **place)
+    for zones in (cells, wheel, crossed, laid):
+        assert_partition(zones, boundary)
+    assert sum(z.label.startswith("strip") for z in laid.zones) == 4

@@ -29,7 +29,7 @@ from vrx.geo.faults import (
     width_m,
 )
 from vrx.geo.grid import cell_at, cells_within, grid_over
-from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
+from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons, coverage_of_layers
 from vrx.geo.trace import SIMPLIFY_CELLS, trace_coverage
 from vrx.geo.zonal import zonal_mean, zone_cells
 
@@ -46,6 +46,7 @@ __all__ = [
     "centre_of",
     "coverage_faults",
     "coverage_from_polygons",
+    "coverage_of_layers",
     "coverage_trouble",
     "dissolve",
     "edges_match",

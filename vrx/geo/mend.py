@@ -92,6 +92,69 @@ def coverage_from_polygons(
     )
 
 
+def coverage_of_layers(
+    layers: Sequence[Sequence[shapely.Geometry]],
+    boundary: shapely.Geometry,
+    *,
+    crs_centre: tuple[float, float],
+    complete: Sequence[bool] | None = None,
+    where: str = "zones",
+) -> tuple[tuple[shapely.Polygon, ...], IntArray]:
+    """Layers of shapes crossed with each other as a true coverage of the boundary.
+
+    Each layer tiles the field (or, where `complete` is False, lies on part of it) and may reach
+    beyond. All outlines and the boundary are noded together on a lattice of about a millimetre and
+    polygonised; no shape is ever cut by another, since overlays of edges that nearly coincide may
+    lose whole parts. Returns connected polygons (n,) and, for each, the position of its shape in
+    every layer (n, layers), -1 where an incomplete layer has none there.
+
+    Raises:
+        ComputeError: no true coverage can be made.
+    """
+    whole = [True] * len(layers) if complete is None else list(complete)
+    lines = [
+        *(edge for layer in layers for edge in shapely.boundary(np.array(layer, dtype=object))),
+        shapely.boundary(boundary),
+    ]
+    good: tuple[tuple[shapely.Polygon, ...], IntArray] | None = None
+    trouble = ""
+    for lattice_m in _LATTICES_M:
+        faces, inner = noded_faces(lines, boundary, lattice_m=lattice_m)
+        owners = np.stack([
+            _layer_owners(faces, inner, layer, complete=full)
+            for layer, full in zip(layers, whole, strict=True)
+        ], axis=1)
+        kinds, group = np.unique(owners, axis=0, return_inverse=True)
+        made = _onto(dissolve(list(faces), group.ravel()), boundary, lattice_m)
+        trouble = coverage_trouble(made, boundary)
+        if trouble:
+            continue
+        parts, of = shapely.get_parts(np.array(made, dtype=object), return_index=True)
+        good = good or (tuple(parts), kinds[of])
+        if _rounds(made, crs_centre):
+            return tuple(parts), kinds[of]
+    if good is None:
+        raise ComputeError(
+            f"the zones do not cover the field exactly: {trouble}", code="coverage-invalid",
+            where=where, hint="check the boundary for edges that nearly touch",
+        )
+    return good
+
+
+def _layer_owners(
+    faces: FloatArray, inner: FloatArray, layer: Sequence[shapely.Geometry], *, complete: bool
+) -> IntArray:
+    """The shape of a layer that each face lies in; of none: by the longest edge, or -1."""
+    face, shape = shapely.STRtree(layer).query(inner, predicate="intersects")
+    if not complete:
+        owner = np.full(len(faces), -1, dtype=np.int64)
+        owner[face[::-1]] = shape[::-1]
+        return owner
+    held = np.zeros((len(faces), len(layer)), dtype=bool)
+    held[face, shape] = True
+    return _owners(faces, held)
+
+
 def _rounds(polygons: Sequence[shapely.Geometry], crs_centre: tuple[float, float]) -> bool:
     """Whether the coverage will survive the rounding of exported degrees."""
     try:

@@ -1,68 +1,19 @@
-"""Shapes laid over a field (cells, sectors, strips, other zones) to pieces, merged by the rules."""
+"""Pieces of shapes laid over a field (cells, sectors, strips, other zones), merged by the rules."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
-from vrx.geo import coverage_from_polygons, dissolve, shared_edges
+from vrx.geo import dissolve, shared_edges
 from vrx.model import BoolArray, Finding, IntArray, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._regions import merge_small
 
-# Shapes with less than this in the field are dropped; neighbours close the gap.
-_SPECK_M2 = 0.01
 # What two outlines that mean to be one leave between them goes even without a smallest area.
 _SLIVER_M2 = 1.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pieces:
-    """Connected polygons that cover the field, and the shape that each belongs to (pieces,).
-
-    `empty` are positions of shapes without ground in the field.
-    """
-
-    polygons: tuple[shapely.Geometry, ...]
-    owner: IntArray
-    empty: tuple[int, ...]
-
-
-def cover(
-    shapes: Sequence[shapely.Geometry],
-    names: Sequence[str],
-    *,
-    boundary: shapely.Geometry,
-    crs_centre: tuple[float, float],
-) -> Pieces:
-    """Shapes that tile the field, and reach beyond it, as a true coverage of it.
-
-    They need not match vertex by vertex. Raises as `coverage_from_polygons`.
-    """
-    array = np.array(shapes, dtype=object)
-    shapely.prepare(boundary)
-    crossing = ~shapely.contains_properly(boundary, array)
-    array[crossing] = [
-        areal(one) for one in shapely.intersection(array[crossing], boundary)
-    ]
-    held: IntArray = np.flatnonzero(shapely.area(array) > _SPECK_M2).astype(np.int64)
-    made = coverage_from_polygons(
-        list(array[held]), boundary, crs_centre=crs_centre, names=[names[n] for n in held.tolist()]
-    ).polygons
-    parts, index = shapely.get_parts(np.array(made, dtype=object), return_index=True)
-    return Pieces(
-        polygons=tuple(parts), owner=held[index],
-        empty=tuple(sorted(set(range(len(shapes))) - set(held.tolist()))),
-    )
-
-
-def areal(geometry: shapely.Geometry) -> shapely.Geometry:
-    """What of a geometry has area: a polygon, or a multipolygon (empty for none)."""
-    parts = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon"]
-    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
 def merge_pieces(

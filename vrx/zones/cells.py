@@ -11,10 +11,11 @@ import shapely
 from shapely import affinity
 
 from vrx.errors import ComputeError
+from vrx.geo import coverage_of_layers
 from vrx.model import FloatArray, Zones, note
 from vrx.units import ACRE_M2, FT_M
 from vrx.zones._build import build_zones
-from vrx.zones._pieces import cover, merge_pieces
+from vrx.zones._pieces import merge_pieces
 from vrx.zones.rules import MachineRules
 
 MOST_CELLS = 2000
@@ -47,9 +48,8 @@ def zones_from_cells(
     _require_agreement(cell_ac, side, rules)
     turn = rules.driving_deg or 0.0
     shapes, names = _squares(boundary, side, turn)
-    pieces = cover(shapes, names, boundary=boundary, crs_centre=crs_centre)
-    polygons, owner, told = merge_pieces(
-        pieces.polygons, pieces.owner, smallest_ac=rules.smallest_ac)
+    pieces, of = coverage_of_layers([shapes], boundary, crs_centre=crs_centre)
+    polygons, owner, told = merge_pieces(pieces, of[:, 0], smallest_ac=rules.smallest_ac)
     if len(polygons) > rules.most_zones:
         enough = boundary.area / ACRE_M2 / rules.most_zones
         raise ComputeError(
@@ -137,15 +137,15 @@ def zones_from_sectors(
         raise ComputeError("neither sectors nor rings are given", code="zones-sectors-open",
                            where="[zones.sectors]", hint="give angles_deg or ring_radii_ft")
     shapes, names = _wedges(boundary, centre_m, angles, radii)
-    pieces = cover(shapes, names, boundary=boundary, crs_centre=crs_centre)
-    polygons, owner, told = merge_pieces(
-        pieces.polygons, pieces.owner, smallest_ac=rules.smallest_ac)
-    if pieces.empty:
-        listed = "; ".join(names[n] for n in pieces.empty[:6])
+    pieces, of = coverage_of_layers([shapes], boundary, crs_centre=crs_centre)
+    polygons, owner, told = merge_pieces(pieces, of[:, 0], smallest_ac=rules.smallest_ac)
+    empty = sorted(set(range(len(shapes))) - set(of[:, 0].tolist()))
+    if empty:
+        listed = "; ".join(names[n] for n in empty[:6])
         told.append(note(
             "zones-sector-empty", "[zones.sectors]",
-            f"{len(pieces.empty)} of {len(shapes)} sectors and rings have no ground in the field: "
-            f"{listed}", value=str(len(pieces.empty)), done="left out"))
+            f"{len(empty)} of {len(shapes)} sectors and rings have no ground in the field: "
+            f"{listed}", value=str(len(empty)), done="left out"))
     if len(polygons) > rules.most_zones:
         raise ComputeError(
             f"sectors and rings make {len(polygons)} zones, more than "

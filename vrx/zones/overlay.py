@@ -11,10 +11,11 @@ import shapely
 from shapely import affinity
 
 from vrx.errors import ComputeError
+from vrx.geo import coverage_of_layers, dissolve
 from vrx.model import Finding, Zones, note, warn
 from vrx.units import FT_M
 from vrx.zones._build import build_zones
-from vrx.zones._pieces import areal, cover, merge_pieces
+from vrx.zones._pieces import merge_pieces
 from vrx.zones.rules import MachineRules
 
 
@@ -38,22 +39,18 @@ def cross_zones(
     Raises:
         ComputeError: no true coverage can be made.
     """
-    one = np.array([zone.polygon for zone in first.zones], dtype=object)
-    two = np.array([zone.polygon for zone in second.zones], dtype=object)
-    # Pairs come ascending in both, so that equal zones give equal bytes.
-    left, right = shapely.STRtree(two).query(one, predicate="intersects")
-    order = np.lexsort((right, left))
-    left, right = left[order], right[order]
+    pieces, of = coverage_of_layers(
+        [[zone.polygon for zone in one.zones] for one in (first, second)], boundary,
+        crs_centre=crs_centre)
+    kinds, owner = np.unique(of, axis=0, return_inverse=True)
     names = [
-        f"{first.zones[i].label}; {second.zones[j].label}"
-        for i, j in zip(left.tolist(), right.tolist(), strict=True)
+        f"{first.zones[i].label}; {second.zones[j].label}" for i, j in kinds.tolist()
     ]
-    crossing = [areal(shape) for shape in shapely.intersection(one[left], two[right])]
-    pieces = cover(crossing, names, boundary=boundary, crs_centre=crs_centre)
-    polygons, owner, told = merge_pieces(
-        pieces.polygons, pieces.owner, smallest_ac=rules.smallest_ac, most=rules.most_zones)
+    polygons, owned, told = merge_pieces(
+        pieces, owner.ravel().astype(np.int64), smallest_ac=rules.smallest_ac,
+        most=rules.most_zones)
     return build_zones(
-        polygons=polygons, labels=[names[n] for n in owner], boundary=boundary,
+        polygons=polygons, labels=[names[n] for n in owned], boundary=boundary,
         crs_centre=crs_centre, findings=[*first.findings, *second.findings, *told],
         basis=f"{first.basis}; crossed with {second.basis}", clusters=first.clusters,
     )
@@ -133,19 +130,21 @@ def lay_strips(
     """
     shapes, room = _strips(boundary, plan)
     names = plan.labels()
-    union = shapely.union_all(shapes)
-    rest = [areal(shapely.difference(zone.polygon, union)) for zone in zones.zones]
     count = len(zones.zones)
-    pieces = cover(
-        [*rest, *shapes], [*(zone.label for zone in zones.zones), *names], boundary=boundary,
-        crs_centre=crs_centre)
-    lost = [names[n - count] for n in pieces.empty if n >= count]
+    pieces, of = coverage_of_layers(
+        [[zone.polygon for zone in zones.zones], shapes], boundary, crs_centre=crs_centre,
+        complete=(True, False))
+    strip = of[:, 1] >= 0
+    lost = sorted(set(range(len(shapes))) - set(of[strip, 1].tolist()))
     if lost:
-        raise _no_trial(f"{lost[0]} has no ground in the field",
-                      "take fewer or narrower strips, or another start_ft")
-    strip = pieces.owner >= count
+        raise _no_trial(f"{names[lost[0]]} has no ground in the field",
+                        "take fewer or narrower strips, or another start_ft")
+    key = np.where(strip, of[:, 1] + count, of[:, 0])
+    joined, index = shapely.get_parts(
+        np.array(dissolve(pieces, key), dtype=object), return_index=True)
+    keys = np.unique(key)[index]
     polygons, owner, told = merge_pieces(
-        pieces.polygons, pieces.owner, smallest_ac=rules.smallest_ac, fixed=strip)
+        list(joined), keys, smallest_ac=rules.smallest_ac, fixed=keys >= count)
     polygons, owner = _whole_strips(polygons, owner, count)
     labels = [zone.label for zone in zones.zones] + names
     return build_zones(
