@@ -282,3 +282,43 @@ def test_a_new_plan_without_samples_leads_to_a_first_sampling(tmp_path: Path) ->
     result = plan_sampling(folder)
     assert result.plan.layout.startswith("offset grid")
     assert len(result.plan.points) == pytest.approx(79.4 / 2.5, abs=3)
+
+
+@pytest.mark.parametrize("kept", [1, 4, 7])
+def test_too_few_samples_for_a_variogram_fill_the_gaps(copy_of: CopyOf, kept: int) -> None:
+    folder = copy_of("kettle")
+    lines = (folder / "soil.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "soil.csv").write_text("\n".join(lines[: kept + 1]) + "\n", encoding="utf-8")
+    result = plan_sampling(folder, overrides={"points": 6})
+    assert "sampling-no-variogram" in {one.code for one in result.plan.findings}
+    soil = [one for one in result.plan.points if one.soil]
+    assert sorted(one.rank or 0 for one in soil) == list(range(1, 7))
+
+
+def test_samples_that_are_all_equal_fill_the_gaps(copy_of: CopyOf) -> None:
+    folder = copy_of("kettle")
+    lines = (folder / "soil.csv").read_text(encoding="utf-8").splitlines()
+    at = lines[0].split(",").index("K_M3_ppm")
+    rows = [line.split(",") for line in lines[1:]]
+    same = [",".join([*row[:at], "140", *row[at + 1:]]) for row in rows]
+    (folder / "soil.csv").write_text("\n".join([lines[0], *same]) + "\n", encoding="utf-8")
+    result = plan_sampling(folder)
+    assert result.plan.layout == "the widest gaps between samples"
+
+
+def test_a_field_narrower_than_the_lattice_still_gets_its_points(tmp_path: Path) -> None:
+    strip = shapely.box(-85.55, 41.93, -85.54, 41.93008)
+    document = {"type": "Feature", "properties": {},
+                "geometry": shapely.geometry.mapping(strip)}
+    (tmp_path / "strip.geojson").write_text(json.dumps(document), encoding="utf-8")
+    plan = BARE.replace("boundary.zip", "strip.geojson")
+    (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
+    err = refused(tmp_path)
+    assert err.code == "sampling-no-room"
+    assert "edge_ft below" in err.hint
+    for layout in ("offset grid", "square grid", "long axis"):
+        made = plan_sampling(tmp_path, overrides={"layout": layout, "edge_ft": 5.0})
+        assert len(made.plan.points) >= 1
+        field = read_field(load_field_plan(tmp_path / "plan.toml"), folder=tmp_path)
+        places = [(one.easting_m, one.northing_m) for one in made.plan.points]
+        assert shapely.contains_xy(field.boundary, places).all()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import runpy
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.stats import norm
 
 from vrx import geo
 from vrx.errors import ComputeError
-from vrx.model import Grid, Variogram
+from vrx.model import Grid, Variogram, note
 from vrx.surfaces import (
     block_krige,
     chance_outside,
@@ -194,6 +195,9 @@ def test_what_the_mean_is_called() -> None:
         drawn = map_analyte(analyte="potassium", unit="ppm", places=places / 2, values=values,
                             grid=GRID, method=method)
         assert mean_is(drawn) == name
+    pieces = replace(drawn, method="kriging with drift", findings=(
+        note("surface-drift-gaps", "potassium", "a layer has gaps"),))
+    assert mean_is(pieces) == "mean of the map"
 
 
 def test_zone_smaller_than_a_cell_and_one_on_cell_edges() -> None:

@@ -288,7 +288,7 @@ def test_cells_are_given_by_their_outline() -> None:
 
 @pytest.mark.parametrize("line", [
     shapely.LineString(), shapely.LineString([(1, 1), (1, 1)]), shapely.Point(1, 1), None,
-    shapely.LineString([(0, 0), (np.inf, 1)]),
+    shapely.LineString([(0, 0), (np.inf, 1)]), shapely.LineString([(0, 0), (1e-16, 0), (0, 1e-9)]),
 ])
 def test_lines_that_are_none_are_refused(line: object) -> None:
     field, before = quarters()

@@ -94,7 +94,7 @@ def value_findings(
             if meant:
                 found.append(warn(
                     "zones-explain-little", name, said, value=f"{told:.3f}",
-                    todo="one flat rate would do as well: [zones] source = \"whole field\""))
+                    todo="one flat rate would do as well: [zones] from = \"whole field\""))
             else:
                 found.append(note(
                     "zones-explain-little", name, said, value=f"{told:.3f}",

@@ -21,6 +21,7 @@ from vrx.surfaces.covariance import check_variogram, correlate, stretched
 from vrx.surfaces.drift import DriftFrame, drift_frame
 
 CHUNK_CELLS = 768
+CHUNK_SAMPLES = 100
 SAME_PLACE_M = 1e-10
 
 
@@ -165,6 +166,23 @@ def checked_targets(targets: FloatArray) -> FloatArray:
     return targets
 
 
+def _fill_covariances(
+    system: KrigingSystem, at: FloatArray, nugget: float, out: FloatArray
+) -> None:
+    """Covariances of the samples to stretched targets (m, 2) into (n, m); nugget at no distance."""
+    variogram = system.variogram
+    # Some rows at a time, which stay near the processor from distance to covariance.
+    for start in range(0, len(out), CHUNK_SAMPLES):
+        rows = out[start : start + CHUNK_SAMPLES]
+        cdist(system.places[start : start + CHUNK_SAMPLES], at, out=rows)
+        meets = nugget > 0.0 and rows.min() <= SAME_PLACE_M
+        on_sample = rows <= SAME_PLACE_M if meets else None
+        correlate(model=variogram.model, distance_m=rows, range_m=variogram.range_m)
+        rows *= variogram.partial_sill
+        if on_sample is not None:
+            rows[on_sample] += nugget
+
+
 def point_krige(
     *,
     system: KrigingSystem,
@@ -188,16 +206,8 @@ def point_krige(
     buffer = np.empty(len(system.places) * min(CHUNK_CELLS, len(at)))
     for start in range(0, len(at), CHUNK_CELLS):
         part = slice(start, start + CHUNK_CELLS)
-        distance = buffer[: len(system.places) * len(at[part])].reshape(len(system.places), -1)
-        cdist(system.places, at[part], out=distance)
-        meets = nugget > 0.0 and distance.min() <= SAME_PLACE_M
-        on_sample = distance <= SAME_PLACE_M if meets else None
-        to_sample = correlate(
-            model=variogram.model, distance_m=distance, range_m=variogram.range_m
-        )
-        to_sample *= variogram.partial_sill
-        if on_sample is not None:
-            to_sample[on_sample] += nugget
+        to_sample = buffer[: len(system.places) * len(at[part])].reshape(len(system.places), -1)
+        _fill_covariances(system, at[part], nugget, to_sample)
         estimate[part], fall[part] = solve_chunk(system, to_sample, basis[part])
     # Rounding alone can leave -1e-16 of the sill on a sample.
     return estimate, np.maximum(nugget + variogram.partial_sill - fall, 0.0)

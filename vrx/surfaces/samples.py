@@ -18,7 +18,7 @@ MERGE_M = 0.01
 """Samples closer than this are one place: intake merges at its own, larger distance first."""
 MOST_SAMPLES = 3000
 """The most samples for which an n x n matrix is made (72 MB)."""
-PICKED = 1000
+PICKED = 1500
 """Of more samples than that, so many are taken for the variogram and the scores."""
 MOST_VALUE = 1e50
 """Greatest value that squares and sums can carry; far beyond any soil test."""

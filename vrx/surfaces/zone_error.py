@@ -128,7 +128,8 @@ def zone_standard_errors(
 
     - kriging, with its trend or drift: block kriging with the fitted variogram over the zone's
       cells, gathered in at most 600 blocks; where a layer has gaps the mean error of those cells
-      stands for their share;
+      stands for their share; of more than 3,000 samples those drawn by lot for the variogram count,
+      which is on the safe side;
     - field mean: the standard error of the mean, s / sqrt(n), the same for all zones (one sample:
       as large as the value, as `map_analyte` says);
     - others: the leave-one-out error itself, undivided. No zone's mean can have a larger

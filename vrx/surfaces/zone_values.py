@@ -11,6 +11,7 @@ from vrx.errors import ComputeError
 from vrx.model import FloatArray, IntArray, Surface
 
 PERCENTILES = (10.0, 50.0, 90.0)
+_PIECEWISE = frozenset({"surface-many-samples", "surface-drift-gaps"})
 Cells = Sequence[tuple[IntArray, FloatArray]]
 """Per zone the flat positions (m,) of its cells and the covered share of each, as `geo.zone_cells`
 gives them."""
@@ -22,9 +23,12 @@ def mean_is(surface: Surface) -> str:
     Kriging is linear in the covariances to its target, so the mean of cells kriged with one
     variogram and all samples is the kriged mean of the block that they make. It differs only where
     a cell's centre is a sample (that cell returns the sample, the block does not) and where values
-    were held within those measured.
+    were held within those measured. Cells kriged from their neighbours only, or in part without a
+    layer that has gaps, are no one block.
     """
-    return "block kriging" if surface.method.startswith("kriging") else "mean of the map"
+    whole = not any(one.code in _PIECEWISE for one in surface.findings)
+    kriged = surface.method.startswith("kriging") and whole
+    return "block kriging" if kriged else "mean of the map"
 
 
 def zone_percentiles(

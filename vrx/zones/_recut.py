@@ -26,6 +26,7 @@ SNAP_M = 0.01
 SLIVER_M = 0.02
 """Pieces that are narrower on average are nobody's intent: they join the neighbour."""
 _BEYOND_M = 1e-3
+_NOTHING_M = 1e-6
 # As `vrx.formats.layer.COORDINATE_DECIMALS`, which this room may not import.
 _EXPORT_DECIMALS = 9
 _EDITED = "; edited by hand"
@@ -63,16 +64,19 @@ def position_of(zones: Zones, zone_id: int) -> int:
 
 def checked_line(line: shapely.Geometry) -> shapely.LineString:
     """A line that can cut. Raises `InputError` for anything else."""
-    if not isinstance(line, shapely.LineString) or line.is_empty or line.length == 0:
+    if not isinstance(line, shapely.LineString) or line.is_empty:
         raise InputError(
-            f"a border is a line, this is {getattr(line, 'geom_type', type(line).__name__)}"
-            " without length" * isinstance(line, shapely.LineString),
+            f"a border is a line, this is {getattr(line, 'geom_type', type(line).__name__)}",
             code="edit-line", where="zones", hint="draw a line of two or more different points",
         )
     flat = shapely.force_2d(line)
     if not np.isfinite(shapely.get_coordinates(flat)).all():
         raise InputError("a point of the line is not finite", code="edit-line", where="zones",
                          hint="give metres in the field's own system")
+    flat = shapely.remove_repeated_points(flat, _NOTHING_M)
+    if flat.length < SNAP_M:
+        raise InputError(f"the line is {100 * flat.length:.3f} cm long", code="edit-line",
+                         where="zones", hint="draw a line of two or more different points")
     return flat
 
 
@@ -154,8 +158,9 @@ def cut(
     whole = chosen[0] if len(chosen) == 1 else shapely.coverage_union_all(chosen)
     corners = shapely.multipoints(shapely.get_coordinates(chosen))
     inner = shapely.intersection(shapely.snap(line, corners, SNAP_M), whole)
-    lines = [_longer(part) for part in shapely.get_parts(inner)
-             if part.geom_type == "LineString" and part.length > 0]
+    lines = [_longer(shapely.remove_repeated_points(part, _NOTHING_M))
+             for part in shapely.get_parts(inner)
+             if part.geom_type == "LineString" and part.length > 2 * _NOTHING_M]
     beside = shapely.STRtree(polygons).query(whole, predicate="intersects")
     involved = np.union1d(beside, np.array(area, dtype=np.int64))
     if everyone:
