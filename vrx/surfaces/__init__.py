@@ -1,6 +1,7 @@
 """Soil samples to soil-test maps with their uncertainty; cross-validation; choice of method."""
 
 from vrx.surfaces.agreement import FEWEST, agreement
+from vrx.surfaces.allowance import with_allowance
 from vrx.surfaces.blocks import block_krige, cell_block_krige
 from vrx.surfaces.covariance import correlation, semivariance, stretched
 from vrx.surfaces.drift import trend_columns
@@ -93,6 +94,7 @@ __all__ = [
     "trend_columns",
     "trend_test",
     "variance_factor",
+    "with_allowance",
     "zone_percentiles",
     "zone_standard_errors",
 ]

@@ -11,6 +11,7 @@ from scipy.special import fdtrc
 
 from vrx.errors import ComputeError
 from vrx.model import BoolArray, FloatArray, IntArray, Variogram
+from vrx.surfaces.allowance import with_allowance
 from vrx.surfaces.censored import (
     Bounds,
     Imputed,
@@ -171,6 +172,8 @@ def fit_kriging(
         imputed = impute(system=system, values=own, bounds=part, seed=seed_of(own) + 1)
         own = imputed.values
         system = system_of(own)
+    if drift is None:
+        fitted = with_allowance(places=inside, values=own, fit=fitted)
     completed = values.copy()
     completed[covered] = own
     return Kriging(

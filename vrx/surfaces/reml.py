@@ -53,7 +53,7 @@ def variance_factor(*, n: int, columns: int = 1) -> float:
     return left / max(left - 5.0, 2.0) if left > 2 else 1.0
 
 
-def _range_bounds(places: FloatArray, distance: FloatArray) -> tuple[float, float]:
+def range_bounds(places: FloatArray, distance: FloatArray) -> tuple[float, float]:
     """Shortest and longest range looked at: a quarter of the median gap, twice the diagonal."""
     gaps = np.where(distance > 0.0, distance, np.inf).min(axis=1)
     return float(np.median(gaps)) / 4.0, 2.0 * diagonal_m(places)
@@ -122,7 +122,7 @@ def fit_reml(
     likelihood = Likelihood(
         model=model, places=places, values=values, drift=drift, restricted=restricted
     )
-    low, high = _range_bounds(places, likelihood.distance)
+    low, high = range_bounds(places, likelihood.distance)
     best = _descend(likelihood, _best_start(likelihood, low, high), low, high)
     if anisotropic:
         best = min(best, _stretched(likelihood, best, low, high), key=lambda one: one[0])
