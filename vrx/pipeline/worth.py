@@ -132,7 +132,7 @@ def rank_places(
         places=candidates[list(ranking.chosen)], gain=ranking.gain, unit=unit,
         loss_before=ranking.loss_before, loss_after=after, candidates=candidates,
         first_gain=ranking.first_gain, cells=len(cells), lattice_m=lattice_m,
-        words=_words(ranking, unit, inputs.field.area_ac),
+        words=_words(ranking, unit, inputs.field.area_ac) + _many(drawn),
         findings=_findings(ranking, count=count, unit=unit,
                            paid=told.usd_per_sample),
     )
@@ -147,6 +147,14 @@ def _words(ranking: sampling.Ranking, unit: str, area_ac: float) -> str:
         f"{after:,.0f}. Counted cell by cell with the guide's rate at the map's value; zones and "
         "steps of the machine are not counted, and the variogram is taken as known"
     )
+
+
+def _many(drawn: Surface) -> str:
+    """What is said where the map knows more samples than the ranking counts."""
+    if all(one.code != "surface-many-samples" for one in drawn.findings):
+        return ""
+    return ("; of the many samples a lot drawn from them stands in, so that the pounds are upper "
+            "bounds")
 
 
 def _findings(
