@@ -322,3 +322,27 @@ def test_local_crs_area_is_the_geodesic_area(runs: dict[str, RunResult]) -> None
         assert field.boundary.area / M2_PER_ACRE == pytest.approx(
             geo.area_ac(field.boundary, field.crs_centre), rel=1e-6
         )
+
+
+def test_a_stated_variogram_is_taken_told_and_recorded(copy_of: Callable[[str], Path]) -> None:
+    folder = copy_of("kettle")
+    plan = folder / "plan.toml"
+    plan.write_text(
+        plan.read_text(encoding="utf-8").replace(
+            'method = "choose"', 'method = "kriging"', 1
+        )
+        + "\n[surface.variogram.potassium]\nmodel = \"spherical\"\nnugget = 90.0\n"
+        "partial_sill = 300.0\nrange_ft = 1200.0\n",
+        encoding="utf-8",
+    )
+    result = run_field(folder)
+    drawn = result.job.surfaces["potassium"]
+    assert drawn.variogram is not None
+    assert drawn.variogram.range_m == pytest.approx(365.76)
+    assert "surface-variogram-stated" in {one.code for one in drawn.findings}
+    page = (result.folder / "page.html").read_text(encoding="utf-8")
+    assert "as the plan states it" in page
+    record = json.loads((result.folder / "manifest.json").read_text(encoding="utf-8"))
+    (told,) = [one for one in record["maps"] if one["analyte"] == "potassium"]
+    assert told["variogram"]["nugget"] == 90.0
+    assert any("as the plan states it" in words for words in told["variogram_words"])

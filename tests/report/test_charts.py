@@ -20,6 +20,14 @@ def test_the_line_is_the_model_that_a_general_library_draws(name, model):
     assert charts.semivariance(ours, distance) == pytest.approx(theirs.variogram(distance))
 
 
+def test_the_smooth_line_is_the_matern_model_of_a_general_library():
+    # GSTools writes sqrt(nu) h / length inside: with nu 3/2, sqrt(3/2) times our length scale.
+    ours = Variogram(model="matern-3/2", nugget=12.0, partial_sill=80.0, range_m=140.0)
+    theirs = gstools.Matern(dim=2, var=80.0, len_scale=140.0 * 1.5**0.5, nugget=12.0, nu=1.5)
+    distance = np.linspace(1.0, 900.0, 50)
+    assert charts.semivariance(ours, distance) == pytest.approx(theirs.variogram(distance))
+
+
 def test_an_unknown_model_draws_no_line(job):
     strange = Variogram(model="wavy", nugget=1, partial_sill=1, range_m=1)
     assert charts.semivariance(strange, np.array([1.0])) is None

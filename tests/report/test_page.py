@@ -372,10 +372,10 @@ def test_jinja_is_loaded_only_for_a_page():
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_page_is_the_one_public_name():
+def test_page_and_crew_sheet_are_the_public_names():
     import vrx.report
 
-    assert vrx.report.__all__ == ["page"]
+    assert vrx.report.__all__ == ["crew_sheet", "page"]
     assert vrx.report.page is page
 
 

@@ -318,7 +318,7 @@ def test_s40_many_points_are_thinned_never_all_against_all(field: Field, tmp_pat
     east, north = rng.uniform(5, 795, (2, 100_000))
     values = 150 + 40 * np.sin(north / 150) + rng.normal(0, 6, len(east))
     surface = mapped(np.column_stack([east, north]), values)
-    assert f"more than {MOST_SAMPLES}" in make.told(surface)["surface-block-averaged"]
+    assert f"more than {MOST_SAMPLES}" in make.told(surface)["surface-many-samples"]
     assert surface.scores[0].n <= MOST_SAMPLES
     # The same ground: cells from 20 m to 780 m either way.
     inner = (east > 20) & (east < 780) & (north > 20) & (north < 780)

@@ -59,3 +59,41 @@ def smooth(shape: tuple[int, int], seed: int, *, waves: int = 9, rough: float = 
         across, along, phase = rng.uniform(-5, 5), rng.uniform(-5, 5), rng.uniform(0, 6.3)
         total += np.cos(2 * np.pi * (across * rows + along * columns) + phase)
     return 130 + 40 * (total / total.std() + rough * rng.normal(size=shape))
+
+
+TRUTHS = ("trend", "hole", "island", "strips", "two parts", "2,000 vertices")
+
+
+def known_truth(kind: str, seed: int) -> shapely.MultiPolygon:
+    """A field of 20 to 70 ha for known-truth surfaces: `truth_surface` draws on its grid."""
+    rng = np.random.default_rng([TRUTHS.index(kind) + 20, seed])
+    shape = _blob(rng, 2000 if kind == "2,000 vertices" else 222, rng.uniform(260, 440))
+    if kind in ("hole", "island"):
+        ring = _blob(rng, 40, rng.uniform(50, 90))
+        shape = shape.difference(affinity.translate(ring, *rng.uniform(-70, 70, 2)))
+        if kind == "island":
+            # Ground of the field inside its own hole.
+            inner = shapely.get_parts(shape)[0].interiors
+            if inner:
+                shape = shape.union(affinity.scale(shapely.Polygon(inner[0]), 0.5, 0.5))
+    elif kind == "two parts":
+        road = shapely.LineString([(-900, rng.uniform(-90, 90)), (900, rng.uniform(-90, 90))])
+        shape = shape.difference(road.buffer(rng.uniform(4, 15)))
+    parts = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
+    return shapely.MultiPolygon(parts)
+
+
+def truth_surface(kind: str, seed: int, east, north):
+    """Trend, waves and noise at (rows, columns) places; "strips" adds bands 30 to 60 m wide."""
+    rng = np.random.default_rng([TRUTHS.index(kind) + 40, seed])
+    angle = rng.uniform(0, 2 * np.pi)
+    along = east * np.cos(angle) + north * np.sin(angle)
+    across = north * np.cos(angle) - east * np.sin(angle)
+    total = 130 + 0.12 * along + rng.normal(0, 12, east.shape)
+    for _ in range(6):
+        reach, turn, phase = rng.uniform(90, 400), rng.uniform(0, 2 * np.pi), rng.uniform(0, 6.3)
+        place = east * np.cos(turn) + north * np.sin(turn)
+        total += 14 * np.cos(2 * np.pi * place / reach + phase)
+    if kind == "strips":
+        total += 45 * (np.floor(across / rng.uniform(30, 60)) % 2)
+    return total

@@ -14,8 +14,8 @@ import click
     help="GeoJSON, shapefile (also zipped), GeoPackage, KML or KMZ.",
 )
 @click.option(
-    "--samples", required=True, type=click.Path(path_type=Path),
-    help="CSV, XLSX or a vector file of points.",
+    "--samples", type=click.Path(path_type=Path),
+    help="CSV, XLSX or a vector file of points. Left out: a plan for `vrx sampling` alone.",
 )
 @click.option("--boundary-layer", help="The layer, where the boundary file holds several.")
 @click.option("--boundary-crs", help="Its system where the file states none: EPSG:32615")
@@ -24,7 +24,7 @@ import click
 @click.option("--samples-layer", help="The layer or sheet, where the sample file holds several.")
 @click.option("--name", help="The field's name; the folder's name if left out.")
 def command(
-    *, folder: Path, boundary: Path, samples: Path, boundary_layer: str | None,
+    *, folder: Path, boundary: Path, samples: Path | None, boundary_layer: str | None,
     boundary_crs: str | None, boundary_name: str | None, join: bool, samples_layer: str | None,
     name: str | None,
 ) -> None:
@@ -43,8 +43,10 @@ def command(
         samples_layer=samples_layer,
     )
     where = in_words(field)
-    show.show_findings((*field.findings, *peek.findings))
-    show.say(f"{field.name}: {field.area_ac:,.2f} ac; {peek.rows} rows in {peek.source}")
+    show.show_findings((*field.findings, *(() if peek is None else peek.findings)))
+    rows = "no samples yet" if peek is None else f"{peek.rows} rows in {peek.source}"
+    show.say(f"{field.name}: {field.area_ac:,.2f} ac; {rows}")
     show.say(f"it lies {where}; is that right?")
     show.say(f"plan: {path}")
-    show.say('fill in every line that says "?", then: vrx check ' + show.quoted(folder))
+    command = "sampling" if peek is None else "check"
+    show.say(f'fill in every line that says "?", then: vrx {command} ' + show.quoted(folder))

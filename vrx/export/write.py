@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
@@ -18,6 +18,8 @@ from vrx.export.layer import ExportLayer, columns_text
 _ROOM = "is the folder writable, and is there room on the disk? Nothing was replaced"
 _LEGEND = "prescription_columns.txt"
 _LOCK = ".writing.lock"
+Writer = Callable[[Path], Sequence[Path]]
+"""Writes into a scratch folder, reads back, gives the paths."""
 
 FORMATS = {
     "shapefile": "vrx.export.esri_shapefile",
@@ -42,16 +44,34 @@ def write_formats(
                 f"unknown format {name!r}", code="export-format", where="formats",
                 hint=f"known: {', '.join(FORMATS)}",
             )
+    def one(name: str) -> Writer:
+        return lambda scratch: import_module(FORMATS[name]).write(layer, scratch)
+
+    def legend(scratch: Path) -> Sequence[Path]:
+        path = scratch / _LEGEND
+        path.write_text(columns_text(layer), encoding="utf-8", newline="\n")
+        return (path,)
+
+    return write_together(
+        folder, [*((name, one(name)) for name in formats), ("text", legend)])
+
+
+def write_together(
+    folder: Path, writers: Sequence[tuple[str, Writer]]
+) -> tuple[tuple[str, Path], ...]:
+    """Run (format, writer) pairs in a scratch folder inside `folder`; move all in at the end.
+
+    A writer gets the scratch folder, reads back what it wrote, and gives its paths. Raises
+    `ExportError` as `write_formats` does; `folder` then holds what it held before.
+    """
     written: list[tuple[str, Path]] = []
     with _alone(folder) as scratch:
-        for name in formats:
+        for name, writer in writers:
             with _plain_errors(name, folder):
-                paths = import_module(FORMATS[name]).write(layer, scratch)
-                written += [(name, folder / path.relative_to(scratch)) for path in paths]
-        with _plain_errors(_LEGEND, folder):
-            (scratch / _LEGEND).write_text(columns_text(layer), encoding="utf-8", newline="\n")
+                written += [(name, folder / path.relative_to(scratch)) for path in writer(scratch)]
+        with _plain_errors("the folder", folder):
             _move_in(scratch, folder)
-    return (*written, ("text", folder / _LEGEND))
+    return tuple(written)
 
 
 @contextmanager

@@ -25,15 +25,17 @@ from vrx.geo.faults import (
     coverage_faults,
     fault_place,
     valid_polygon,
+    width_across_m,
     width_m,
 )
 from vrx.geo.grid import cell_at, cells_within, grid_over
-from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons
-from vrx.geo.trace import trace_coverage
-from vrx.geo.zonal import zonal_mean
+from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons, coverage_of_layers
+from vrx.geo.trace import SIMPLIFY_CELLS, trace_coverage
+from vrx.geo.zonal import zonal_mean, zone_cells
 
 __all__ = [
     "CLOSE_M",
+    "SIMPLIFY_CELLS",
     "WGS84",
     "CoverageFaults",
     "Fault",
@@ -44,6 +46,7 @@ __all__ = [
     "centre_of",
     "coverage_faults",
     "coverage_from_polygons",
+    "coverage_of_layers",
     "coverage_trouble",
     "dissolve",
     "edges_match",
@@ -61,6 +64,8 @@ __all__ = [
     "transform",
     "transform_points",
     "valid_polygon",
+    "width_across_m",
     "width_m",
     "zonal_mean",
+    "zone_cells",
 ]

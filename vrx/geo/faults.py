@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from shapely import affinity
 
 from vrx.errors import InputError
 from vrx.geo.crs import WGS84, field_crs, transform_points
@@ -140,6 +141,27 @@ def width_m(polygon: shapely.Geometry) -> float:
             continue
         radius = shapely.maximum_inscribed_circle(part, tolerance=0.01 * scale).length
         best = max(best, 2.0 * float(radius))
+    return best
+
+
+def width_across_m(polygon: shapely.Geometry, driving_deg: float) -> float:
+    """The longest straight run inside a zone across the driving direction, metres.
+
+    `driving_deg` are compass degrees. Runs are measured on 200 lines over each part and as long as
+    the part is wide there; holes and bays end a run.
+    """
+    best = 0.0
+    for part in shapely.get_parts(polygon):
+        # Turned so that the driving direction points north and runs lie east and west.
+        turned = affinity.rotate(part, driving_deg, origin=part.centroid)
+        west, south, east, north = turned.bounds
+        levels = south + (north - south) * (np.arange(200) + 0.5) / 200
+        ends = np.stack([
+            np.column_stack([np.full(200, west - 1.0), levels]),
+            np.column_stack([np.full(200, east + 1.0), levels]),
+        ], axis=1)
+        runs = shapely.intersection(shapely.linestrings(ends), turned)
+        best = max(best, float(shapely.length(shapely.get_parts(runs)).max(initial=0.0)))
     return best
 
 

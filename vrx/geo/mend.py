@@ -51,13 +51,14 @@ def coverage_from_polygons(
     names: Sequence[str],
     close_m: float = CLOSE_M,
     where: str = "zones",
+    renode: bool = False,
 ) -> MadeCoverage:
     """Make valid polygons a true coverage of the boundary, all in the field's CRS.
 
-    What is a true coverage already comes back as it is. Otherwise all outlines and the boundary
-    are noded together on a lattice of a millimetre (up to 2 cm where edges lie so close that
-    exported degrees would make them cross) and polygonised, so that every edge is made once and
-    shared edges match; then the outer vertices go back onto the exact boundary. Gaps and
+    What is a true coverage already comes back as it is, unless `renode`. Otherwise all outlines
+    and the boundary are noded together on a lattice of a millimetre (up to 2 cm where edges lie so
+    close that exported degrees would make them cross) and polygonised, so that every edge is made
+    once and shared edges match; then the outer vertices go back onto the exact boundary. Gaps and
     overlaps nowhere wider than `close_m` go to the neighbour with the longest shared edge (of an
     overlap: to one of its owners). What lies outside the boundary is cut off.
 
@@ -67,7 +68,7 @@ def coverage_from_polygons(
         ComputeError: the result is no true coverage, or a polygon would change by more than the
             faults closed.
     """
-    if not coverage_trouble(polygons, boundary):
+    if not renode and not coverage_trouble(polygons, boundary):
         none = CoverageFaults(gaps=(), overlaps=(), outside=())
         return MadeCoverage(polygons=tuple(polygons), faults=none)
     faults = coverage_faults(polygons, boundary)
@@ -89,6 +90,69 @@ def coverage_from_polygons(
         code="coverage-changed", where=where,
         hint="look for edges of neighbours that run side by side within a few millimetres",
     )
+
+
+def coverage_of_layers(
+    layers: Sequence[Sequence[shapely.Geometry]],
+    boundary: shapely.Geometry,
+    *,
+    crs_centre: tuple[float, float],
+    complete: Sequence[bool] | None = None,
+    where: str = "zones",
+) -> tuple[tuple[shapely.Polygon, ...], IntArray]:
+    """Layers of shapes crossed with each other as a true coverage of the boundary.
+
+    Each layer tiles the field (or, where `complete` is False, lies on part of it) and may reach
+    beyond. All outlines and the boundary are noded together on a lattice of about a millimetre and
+    polygonised; no shape is ever cut by another, since overlays of edges that nearly coincide may
+    lose whole parts. Returns connected polygons (n,) and, for each, the position of its shape in
+    every layer (n, layers), -1 where an incomplete layer has none there.
+
+    Raises:
+        ComputeError: no true coverage can be made.
+    """
+    whole = [True] * len(layers) if complete is None else list(complete)
+    lines = [
+        *(edge for layer in layers for edge in shapely.boundary(np.array(layer, dtype=object))),
+        shapely.boundary(boundary),
+    ]
+    good: tuple[tuple[shapely.Polygon, ...], IntArray] | None = None
+    trouble = ""
+    for lattice_m in _LATTICES_M:
+        faces, inner = noded_faces(lines, boundary, lattice_m=lattice_m)
+        owners = np.stack([
+            _layer_owners(faces, inner, layer, complete=full)
+            for layer, full in zip(layers, whole, strict=True)
+        ], axis=1)
+        kinds, group = np.unique(owners, axis=0, return_inverse=True)
+        made = _onto(dissolve(list(faces), group.ravel()), boundary, lattice_m)
+        trouble = coverage_trouble(made, boundary)
+        if trouble:
+            continue
+        parts, of = shapely.get_parts(np.array(made, dtype=object), return_index=True)
+        good = good or (tuple(parts), kinds[of])
+        if _rounds(made, crs_centre):
+            return tuple(parts), kinds[of]
+    if good is None:
+        raise ComputeError(
+            f"the zones do not cover the field exactly: {trouble}", code="coverage-invalid",
+            where=where, hint="check the boundary for edges that nearly touch",
+        )
+    return good
+
+
+def _layer_owners(
+    faces: FloatArray, inner: FloatArray, layer: Sequence[shapely.Geometry], *, complete: bool
+) -> IntArray:
+    """The shape of a layer that each face lies in; of none: by the longest edge, or -1."""
+    face, shape = shapely.STRtree(layer).query(inner, predicate="intersects")
+    if not complete:
+        owner = np.full(len(faces), -1, dtype=np.int64)
+        owner[face[::-1]] = shape[::-1]
+        return owner
+    held = np.zeros((len(faces), len(layer)), dtype=bool)
+    held[face, shape] = True
+    return _owners(faces, held)
 
 
 def _rounds(polygons: Sequence[shapely.Geometry], crs_centre: tuple[float, float]) -> bool:

@@ -9,10 +9,13 @@ import shapely
 
 from vrx.errors import ComputeError
 from vrx.geo.coverage import coverage_trouble, noded_faces
-from vrx.model import FloatArray, Grid, IntArray
+from vrx.model import BoolArray, FloatArray, Grid, IntArray
 
 SIMPLIFY_CELLS = 1.5
 """Tolerance of the coverage simplification, in cells: stair steps become diagonals."""
+
+MOST_STRAYED = 0.02
+"""Share of the counted cells that simplified edges may give to another class."""
 
 # Not a fraction of a cell, so that nothing that lay on a line lies on one again.
 _SHIFTS_CELLS = ((0.0137, 0.0071), (-0.0093, 0.0119))
@@ -24,12 +27,15 @@ def trace_coverage(
     grid: Grid,
     boundary: shapely.Geometry,
     simplify_cells: float = SIMPLIFY_CELLS,
+    counted: BoolArray | None = None,
 ) -> tuple[IntArray, tuple[shapely.Polygon, ...]]:
     """Polygons of equal class that cover the boundary without gap or overlap.
 
     `classes` is (rows, columns), 0 or above in every cell, also outside the boundary; `grid` must
     reach beyond the boundary on every side. Returns the class of each polygon (n,) and the
-    polygons, one for each connected piece inside the boundary, holes kept.
+    polygons, one for each connected piece inside the boundary, holes kept. Where simplified edges
+    would give more than `MOST_STRAYED` of the `counted` cells (rows, columns) to another class, the
+    tolerance is halved, and again.
 
     Way A intersects simplified raster shapes with the boundary. It is right because shapes are cut
     at every cell corner while coordinates are still whole numbers, so both sides of an edge hold
@@ -43,7 +49,7 @@ def trace_coverage(
         ComputeError: the grid does not reach around the boundary, or both ways fail the check.
     """
     _require_reach(grid, boundary)
-    values, shapes = _simplified(classes, grid, simplify_cells)
+    values, shapes = _simplified(classes, grid, simplify_cells, counted)
     trouble = []
     proven = None
     for shift in (None, *_SHIFTS_CELLS):
@@ -89,7 +95,7 @@ def _require_reach(grid: Grid, boundary: shapely.Geometry) -> None:
 
 
 def _simplified(
-    classes: IntArray, grid: Grid, simplify_cells: float
+    classes: IntArray, grid: Grid, simplify_cells: float, counted: BoolArray | None = None
 ) -> tuple[IntArray, FloatArray]:
     """Class and polygon of each 4-connected piece of the raster, in the field's CRS."""
     # rasterio costs 0.1 s to import, so only where it is used.
@@ -101,15 +107,17 @@ def _simplified(
     # 64-bit shapes.
     for shape, value in raster_shapes(classes.astype(np.int32), connectivity=4):
         kinds.append(int(value))
-        shell, *holes = shape["coordinates"]
-        rings.append(shapely.Polygon(shell, holes))
+        shell, *holes = (shapely.linearrings(np.array(ring)) for ring in shape["coordinates"])
+        rings.append(shapely.polygons(shell, holes or None))
     # segmentize divides, so 13 can come out as 13.000000000000002 on one side of an edge only.
     pixels = shapely.transform(shapely.segmentize(np.array(rings, dtype=object), 1.0), np.round)
-    for tolerance in (simplify_cells, simplify_cells / 2):
+    for tolerance in (simplify_cells, simplify_cells / 2, simplify_cells / 4):
         if tolerance <= 0:
             break
         simple = shapely.coverage_simplify(pixels, tolerance, simplify_boundary=False)
-        if shapely.is_valid(simple).all() and shapely.coverage_is_valid(simple):
+        if not shapely.is_valid(simple).all() or not shapely.coverage_is_valid(simple):
+            continue
+        if counted is None or _strayed(classes, kinds, simple, counted) <= MOST_STRAYED:
             pixels = simple
             break
 
@@ -119,6 +127,21 @@ def _simplified(
         ])
 
     return np.array(kinds, dtype=np.int64), shapely.transform(pixels, place)
+
+
+def _strayed(
+    classes: IntArray, kinds: list[int], shapes: FloatArray, counted: BoolArray
+) -> float:
+    """Share of the counted cells whose centre lies in a shape (pixel coordinates) of another class.
+    """
+    from rasterio.features import rasterize
+    from rasterio.transform import Affine
+
+    found = rasterize(
+        zip(shapes, kinds, strict=True), out_shape=classes.shape, fill=-1, dtype=np.int32,
+        transform=Affine.identity(),
+    )
+    return float((found != classes)[counted].mean())
 
 
 def _by_intersection(

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import shapely
 
 from vrx.errors import ComputeError
-from vrx.model import FloatArray, Grid
+from vrx.model import FloatArray, Grid, IntArray
 
 # A polygon edge that lies on a cell edge covers the next cell by rounding alone; do not let that
 # cell be the least or greatest.
-_TOUCH = "min_coverage_frac=0.000001"
+_LEAST_SHARE = 1e-6
+_TOUCH = f"min_coverage_frac={_LEAST_SHARE:.6f}"
 
 
 def zonal_mean(
@@ -37,6 +39,41 @@ def zonal_mean(
         )
     if not polygons:
         return np.empty(0), np.empty(0), np.empty(0)
+    rows = _extracted(values, grid, polygons, ["mean", f"low=min({_TOUCH})", f"high=max({_TOUCH})"])
+    mean, low, high = (
+        np.array([np.nan if row[key] is None else row[key] for row in rows], dtype=np.float64)
+        for key in ("mean", "low", "high")
+    )
+    # A polygon of less than a millionth of a cell has a mean only.
+    bare = ~np.isnan(mean) & np.isnan(low)
+    low[bare] = high[bare] = mean[bare]
+    return mean, low, high
+
+
+def zone_cells(
+    *, grid: Grid, polygons: Sequence[shapely.Geometry]
+) -> list[tuple[IntArray, FloatArray]]:
+    """Per polygon the cells that it covers, and the exact covered share of each.
+
+    Cells are flat positions (m,), row by row, on `grid`; shares (m,) from 0 to 1. Cells covered by
+    a millionth or less are left out, unless there are no others. Raises as `zonal_mean`.
+    """
+    if not polygons:
+        return []
+    rows = _extracted(np.zeros(grid.shape), grid, polygons, ["cell_id", "coverage"])
+    found = []
+    for row in rows:
+        cells = np.asarray(row["cell_id"], dtype=np.int64)
+        shares = np.asarray(row["coverage"], dtype=np.float64)
+        real = shares > _LEAST_SHARE
+        found.append((cells[real], shares[real]) if real.any() else (cells, shares))
+    return found
+
+
+def _extracted(
+    values: FloatArray, grid: Grid, polygons: Sequence[shapely.Geometry], operations: Sequence[str]
+) -> list[dict[str, Any]]:
+    """What exactextract finds for each polygon."""
     _require_within(grid, polygons)
     from exactextract import exact_extract
     from exactextract.feature import JSONFeatureSource
@@ -50,18 +87,7 @@ def zonal_mean(
         {"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(polygon)}
         for polygon in polygons
     ])
-    found = exact_extract(
-        raster, features, ["mean", f"low=min({_TOUCH})", f"high=max({_TOUCH})"]
-    )
-    rows = [feature["properties"] for feature in found]
-    mean, low, high = (
-        np.array([np.nan if row[key] is None else row[key] for row in rows], dtype=np.float64)
-        for key in ("mean", "low", "high")
-    )
-    # A polygon of less than a millionth of a cell has a mean only.
-    bare = ~np.isnan(mean) & np.isnan(low)
-    low[bare] = high[bare] = mean[bare]
-    return mean, low, high
+    return [one["properties"] for one in exact_extract(raster, features, list(operations))]
 
 
 def _require_within(grid: Grid, polygons: Sequence[shapely.Geometry]) -> None:

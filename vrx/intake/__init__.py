@@ -6,6 +6,7 @@ from vrx.intake._odd_degrees import codes_of_places
 from vrx.intake._on_earth import in_words
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
+from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
 from vrx.intake.manure import ManureRead, ManureSpec, read_manure
 from vrx.intake.peek import (
     BoundaryPeek,
@@ -41,6 +42,7 @@ from vrx.intake.yields import (
 )
 
 __all__ = [
+    "NO_HISTORY",
     "AppliedSpec",
     "AppliedTotals",
     "BandPeek",
@@ -57,6 +59,7 @@ __all__ = [
     "PointsSpec",
     "Proposal",
     "RasterPeek",
+    "SoilHistory",
     "SoilSpec",
     "TablePeek",
     "TableProposal",
@@ -83,6 +86,7 @@ __all__ = [
     "raster_files",
     "read_boundary",
     "read_exclusions",
+    "read_history",
     "read_manure",
     "read_point_layer",
     "read_polygons",

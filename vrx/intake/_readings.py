@@ -258,13 +258,13 @@ def _notes(analyte: str, column: ColumnSpec, log: _Log, where: str) -> list[Find
 
     told = (
         (note, log.below, "soil-below-limit", "below the laboratory's limit",
-         f"{len(log.below)} counted as half the limit", ""),
+         f"{len(log.below)} stand as half the limit; the map takes them as bounds", ""),
         (note, log.assumed, "soil-not-detected", "not detected",
-         f"{len(log.assumed)} counted as half the limit of detection that you gave", ""),
+         f"{len(log.assumed)} stand as half the limit you gave; the map takes them as bounds", ""),
         (warn, log.undetected, "soil-not-detected", "not detected, with no limit stated",
          "left out, never taken as 0", "give limit_of_detection, from the laboratory"),
         (warn, log.above, "soil-above-limit", "above the laboratory's limit",
-         f"{len(log.above)} counted as the limit itself", ""),
+         f"{len(log.above)} stand as the limit itself; the map takes them as bounds", ""),
         (warn, log.missing, "soil-value-missing", "no result", "left out", ""),
         (warn, log.doubtful, "soil-value-doubtful", "marked as doubtful", "used as written", ""),
         (note, log.zero, "soil-value-zero", "exact zero", "used as written", ""),

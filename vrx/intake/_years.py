@@ -24,6 +24,18 @@ def _year(text: str) -> str:
     return match[1] if match else ""
 
 
+def years_said(
+    spec: SoilSpec, *, year_texts: Sequence[str], dates: Sequence[str]
+) -> tuple[str, ...]:
+    """The years of rows, ascending; () unless the plan chooses one of several."""
+    if spec.use_year is None:
+        return ()
+    years = [_year(text) for text in year_texts] if spec.year_column is not None \
+        else [day[:4] for day in dates]
+    found = tuple(sorted(set(years) - {""}))
+    return found if len(found) > 1 else ()
+
+
 def _apart(labels: set[str], dates: set[str]) -> bool:
     """True if one place was sampled in several campaigns."""
     if len(labels) < 2:

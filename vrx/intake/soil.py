@@ -34,7 +34,7 @@ from vrx.intake._rows import (
 from vrx.intake._table import Table, read_table
 from vrx.intake._unit_rows import unit_said
 from vrx.intake._unstated import unstated_columns
-from vrx.intake._years import chosen_years
+from vrx.intake._years import chosen_years, years_said
 from vrx.intake.spec import ColumnSpec, SoilSpec
 from vrx.model import (
     ANALYTES,
@@ -263,6 +263,8 @@ def read_soil(
     rows = [row for row, k in zip(rows, kept, strict=True) if k]
     dates, said = _dates(table, rows, spec)
     findings += said
+    years = years_said(
+        spec, year_texts=_column_texts(table, rows, spec.year_column), dates=dates)
     use, said = chosen_years(
         spec, ids=[name for name, k in zip(ids, kept, strict=True) if k], dates=dates,
         year_texts=_column_texts(table, rows, spec.year_column),
@@ -281,8 +283,17 @@ def read_soil(
     findings += said
     where = f"{table.file}, column {spec.date_column}" if spec.date_column else table.file
     findings += age_findings(dates, season=season, where=where)
-    return _joined(table, rows, spec, file=path.name, checked=checked, columns=columns,
+    made = _joined(table, rows, spec, file=path.name, checked=checked, columns=columns,
                    findings=findings, ids=ids, east=east, north=north, dates=dates)
+    return replace(made, years=years, depths=_other_depths(table, rows, spec))
+
+
+def _other_depths(table: Table, rows: Sequence[int], spec: SoilSpec) -> tuple[str, ...]:
+    """The depths of the rows as written, in their order; () unless one of several is chosen."""
+    chosen = spec.depth or any(column.depth for column in spec.columns.values())
+    found = tuple(dict.fromkeys(
+        text for text in _column_texts(table, rows, spec.depth_column) if text))
+    return found if chosen and len(found) > 1 else ()
 
 
 def _joined(

@@ -23,17 +23,48 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
+from vrx.model.sampling import (
+    NOT_SURE,
+    SAMPLE_HERE,
+    SURE,
+    BagLabel,
+    CrewPlan,
+    CrewPoint,
+    Knowledge,
+)
 from vrx.model.soil import SoilColumn, SoilTable, frozen_mapping
 from vrx.model.surface import MethodScore, Surface, Variogram
-from vrx.model.zones import Zone, ZoneReading, Zones
+from vrx.model.trend import (
+    BUILT_UP,
+    CANNOT_TELL,
+    DRAWN_DOWN,
+    HELD,
+    DepthProfile,
+    Past,
+    ZoneTrend,
+)
+from vrx.model.zones import ClusterScore, ClusterTable, Zone, ZoneReading, Zones
 
 __all__ = [
     "ANALYTES",
+    "BUILT_UP",
+    "CANNOT_TELL",
+    "DRAWN_DOWN",
+    "HELD",
+    "NOT_SURE",
     "READ_ALONG",
+    "SAMPLE_HERE",
+    "SURE",
     "Agreement",
     "Analyte",
+    "BagLabel",
     "BoolArray",
+    "ClusterScore",
+    "ClusterTable",
+    "CrewPlan",
+    "CrewPoint",
     "CropTruth",
+    "DepthProfile",
     "ExportedFile",
     "Field",
     "Finding",
@@ -41,6 +72,7 @@ __all__ = [
     "Grid",
     "IntArray",
     "Job",
+    "Knowledge",
     "LayerGrid",
     "LayerReading",
     "Material",
@@ -51,6 +83,7 @@ __all__ = [
     "OrderLine",
     "PassPlan",
     "PassRates",
+    "Past",
     "Prescription",
     "Price",
     "Severity",
@@ -65,6 +98,7 @@ __all__ = [
     "YieldShares",
     "Zone",
     "ZoneReading",
+    "ZoneTrend",
     "Zones",
     "array_value",
     "frozen_mapping",

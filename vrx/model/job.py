@@ -10,8 +10,10 @@ from vrx.model.finding import Finding
 from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
+from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
 from vrx.model.surface import Surface
+from vrx.model.trend import NO_PAST, Past
 from vrx.model.zones import ZoneReading, Zones
 
 
@@ -68,3 +70,5 @@ class Job:
     sources: tuple[Source, ...]
     findings: tuple[Finding, ...]
     layers: tuple[LayerReading, ...] = ()
+    knowledge: tuple[Knowledge, ...] = ()
+    past: Past = NO_PAST

@@ -16,7 +16,8 @@ class SoilColumn:
     """One analyte of all samples, in the unit and form of `vrx.model.columns.ANALYTES`.
 
     `values` is (samples,), NaN where missing. `censored` is (samples,): -1 below the laboratory's
-    limit, 1 above it, 0 measured. `source` says what stood in the file ("K_M3, ppm K").
+    limit (the value is then half of it), 1 above it (the value is the limit), 0 measured: maps take
+    them as bounds. `source` says what stood in the file ("K_M3, ppm K").
     """
 
     analyte: str
@@ -32,7 +33,9 @@ class SoilTable:
     """Sample points in the field's CRS and their readings.
 
     Arrays are (samples,). `sampled_on` holds ISO dates or "". `columns` maps analyte key to
-    `SoilColumn`. Places are unique: duplicates have been merged with a finding.
+    `SoilColumn`. Places are unique: duplicates have been merged with a finding. `years` and
+    `depths` are all years, and depths as written, that the file has for this field, where one was
+    chosen and there are others; the samples are of the chosen one.
     """
 
     file: str
@@ -44,6 +47,8 @@ class SoilTable:
     lab: str
     report_number: str
     findings: tuple[Finding, ...] = ()
+    years: tuple[str, ...] = ()
+    depths: tuple[str, ...] = ()
 
     def measured(self, analyte: str) -> tuple[FloatArray, FloatArray]:
         """Places (n, 2) as easting, northing, and values (n,) where the analyte is not missing."""

@@ -5,16 +5,19 @@ from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
 from vrx.pipeline.new import new_plan
 from vrx.pipeline.run import OUTPUT, RunResult, compute, run_field
+from vrx.pipeline.sampling import SamplingResult, plan_sampling
 
 __all__ = [
     "OUTPUT",
     "Checked",
     "Inputs",
     "RunResult",
+    "SamplingResult",
     "answer_field",
     "check_field",
     "compute",
     "new_plan",
+    "plan_sampling",
     "read_field",
     "read_inputs",
     "read_soil",

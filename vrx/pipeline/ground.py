@@ -7,34 +7,44 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from vrx import geo, rules, surfaces, units, zones
 from vrx.errors import PlanError
 from vrx.model import (
     ANALYTES,
     READ_ALONG,
+    BoolArray,
     Finding,
     Grid,
+    LayerGrid,
     Severity,
     Surface,
-    ZoneReading,
     Zones,
     note,
     warn,
 )
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.layers import guides_of, read_grids
 from vrx.plan import Plan
 
 # About 12,000 ac at 5 m, far beyond any one field: a wrong boundary must not fill the memory.
 MOST_CELLS = 2_000_000
 
 
-def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
+def draw_maps(
+    plan: Plan, inputs: Inputs, guides: Mapping[str, LayerGrid] | None = None
+) -> dict[str, Surface]:
     """A soil-test map of every analyte that the plan reads and the table holds.
 
     What is only read along is not mapped, unless zones are cut by it or nothing else is there.
+    `guides` are the layers of `[surface] drift` on `map_grid`; without them they are read.
     """
-    grid = _map_grid(plan, inputs)
+    grid = map_grid(plan, inputs)
+    if guides is None:
+        grids = read_grids(plan, inputs, grid=grid, progress=lambda _: None)
+        guides = guides_of(plan, grids)
+    inside = _inside(inputs, grid)
     unmapped = READ_ALONG - set(plan.zones.nutrients)
     if not set(inputs.soil.columns) - unmapped:
         unmapped = frozenset()
@@ -49,12 +59,31 @@ def draw_maps(plan: Plan, inputs: Inputs) -> dict[str, Surface]:
         ids = tuple(i for i, known in zip(inputs.soil.sample_id, have, strict=True) if known)
         drawn[analyte] = surfaces.map_analyte(
             analyte=analyte, unit=ANALYTES[analyte].unit, places=places, values=values, grid=grid,
-            method=plan.surface.method, sample_id=ids,
+            method=_method_of(plan, analyte), sample_id=ids, censored=column.censored[have],
+            drift={name: guides[name].values for name in plan.surface.drift_of(analyte)},
+            inside=inside, variogram=plan.surface.variogram_of(analyte),
         )
     return drawn
 
 
-def _map_grid(plan: Plan, inputs: Inputs) -> Grid:
+def _method_of(plan: Plan, analyte: str) -> str:
+    """The plan's method; an analyte without a layer of its own cannot be kriged with one."""
+    method = plan.surface.method
+    if method == "kriging with drift" and not plan.surface.drift_of(analyte):
+        return "choose"
+    return method
+
+
+def _inside(inputs: Inputs, grid: Grid) -> BoolArray:
+    """Cells whose centre lies in the field, (rows, columns); at least one."""
+    inside = np.zeros(grid.shape, dtype=np.bool_)
+    rows, columns = geo.cells_within(inputs.field.boundary, grid)[1].astype(np.int64).T
+    inside[rows, columns] = True
+    return inside
+
+
+def map_grid(plan: Plan, inputs: Inputs) -> Grid:
+    """The maps' grid over the field. Raises `PlanError` where it has too many cells."""
     field = inputs.field
     grid = geo.grid_over(field.boundary, cell_m=plan.surface.cell_m)
     cells = grid.rows * grid.columns
@@ -69,33 +98,17 @@ def _map_grid(plan: Plan, inputs: Inputs) -> Grid:
     return grid
 
 
-def make_zones(plan: Plan, inputs: Inputs, maps: Mapping[str, Surface]) -> Zones:
-    """Zones by the plan's choice."""
-    field = inputs.field
-    narrowest_m = units.m_from_ft(plan.zones.narrowest_ft)
-    if plan.zones.source == "whole field":
-        return zones.zone_whole_field(boundary=field.boundary, crs_centre=field.crs_centre)
-    if inputs.own_zones is not None and plan.zones.source == "own polygons":
-        own = inputs.own_zones
-        return zones.zones_from_polygons(
-            boundary=field.boundary, crs_centre=field.crs_centre, polygons=own.polygons,
-            labels=own.labels, narrowest_m=narrowest_m, smallest_ac=plan.zones.smallest_ac,
-        )
-    return zones.zones_from_classes(
-        boundary=field.boundary, crs_centre=field.crs_centre, grid=_grid(maps),
-        layers=[_layer(plan, inputs, maps, analyte) for analyte in plan.zones.nutrients],
-        smallest_ac=plan.zones.smallest_ac, narrowest_m=narrowest_m,
-        most_zones=plan.zones.most_zones,
-    )
-
-
 def _grid(maps: Mapping[str, Surface]) -> Grid:
     return next(iter(maps.values())).grid
 
 
-def _layer(
+def class_layer(
     plan: Plan, inputs: Inputs, maps: Mapping[str, Surface], analyte: str
 ) -> zones.ClassLayer:
+    """A mapped soil test with the breaks of the plan, else of its rule book.
+
+    Raises `PlanError` where it is not mapped, or no book gives classes of it.
+    """
     if analyte not in maps:
         raise PlanError(
             f"zones are to be cut by {analyte}, but [soil.{analyte}] is not read",
@@ -107,7 +120,7 @@ def _layer(
     if own is not None:
         breaks, words = tuple(own), tuple(f"class {n + 1}" for n in range(len(own) + 1))
     else:
-        breaks, words = _book_breaks(plan, inputs, analyte)
+        breaks, words = book_breaks(plan, inputs, analyte)
     labels = zones.class_labels(breaks=breaks, words=words, unit=register.unit)
     return zones.ClassLayer(
         analyte=analyte, label=register.substance, values=maps[analyte].values, breaks=breaks,
@@ -115,9 +128,10 @@ def _layer(
     )
 
 
-def _book_breaks(
+def book_breaks(
     plan: Plan, inputs: Inputs, analyte: str
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Class limits and class names of a nutrient by the plan's guide. Plan- or RuleError."""
     section = plan.need.potassium if analyte == "potassium" else plan.need.sulfur
     if analyte not in ("potassium", "sulfate") or section is None:
         raise PlanError(
@@ -185,27 +199,6 @@ def find_book(books: Mapping[str, rules.Book], name: str) -> rules.Book:
     )
 
 
-def read_zones(
-    inputs: Inputs, maps: Mapping[str, Surface], made: Zones
-) -> dict[str, ZoneReading]:
-    """What each analyte reads in every zone: block mean, its standard error, least and greatest."""
-    polygons = [zone.polygon for zone in made.zones]
-    points = [geo.cells_within(polygon, _grid(maps))[0] for polygon in polygons]
-    readings = {}
-    for analyte, drawn in maps.items():
-        column = inputs.soil.columns[analyte]
-        mean, low, high = geo.zonal_mean(values=drawn.values, grid=drawn.grid, polygons=polygons)
-        places, _ = inputs.soil.measured(analyte)
-        readings[analyte] = ZoneReading(
-            analyte=analyte, unit=drawn.unit, extractant=column.extractant,
-            depth_in=column.depth_in, mean=mean, low=low, high=high,
-            standard_error=surfaces.zone_standard_errors(
-                surface=drawn, places=places, zone_points=points
-            ),
-        )
-    return readings
-
-
 def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:
     if narrowest_ft < swath_ft:
         return f"raise [zones] narrowest_ft to {swath_ft:g}, or accept that rates mix there"
@@ -215,6 +208,12 @@ def _swath_advice(narrowest_ft: float, swath_ft: float) -> str:
     )
 
 
+def _width_m(plan: Plan, polygon: shapely.Geometry) -> float:
+    if plan.zones.driving_deg is None:
+        return geo.width_m(polygon)
+    return geo.width_across_m(polygon, plan.zones.driving_deg)
+
+
 def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
     """Zones that the machine of a pass cannot follow because they are narrower than its swath."""
     found = []
@@ -222,7 +221,7 @@ def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:
         if machine.swath_ft is None:
             continue
         swath_m = units.m_from_ft(machine.swath_ft)
-        narrow = [z for z in made.zones if geo.width_m(z.polygon) < 0.99 * swath_m]
+        narrow = [z for z in made.zones if _width_m(plan, z.polygon) < 0.99 * swath_m]
         if narrow:
             letters = ", ".join(zone.letter for zone in narrow)
             acres = sum(zone.area_ac for zone in narrow)

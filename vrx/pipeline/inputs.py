@@ -15,7 +15,15 @@ from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
 from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
-from vrx.plan import PivotSection, Plan, PointsSection, SoilSection, layout_findings
+from vrx.plan import (
+    FieldPlan,
+    PivotSection,
+    Plan,
+    PointsSection,
+    SoilSection,
+    ZonesSection,
+    layout_findings,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +47,7 @@ class Inputs:
     materials: Mapping[str, Material]
     record: dict[str, Any]
     tests: FieldTests = NO_TESTS
+    history: intake.SoilHistory = intake.NO_HISTORY
 
 
 def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
@@ -47,14 +56,19 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     field = read_field(plan, folder=folder)
     require_one_side(field, where=plan.field.boundary or "[field.pivot]")
     soil = read_soil(plan.soil, field=field, season=plan.field.season, folder=folder)
+    history = intake.read_history(
+        path=folder / plan.soil.samples, field=field, spec=soil_spec(plan.soil, folder=folder),
+        chosen=soil)
     soil = with_layout_told(soil, plan_file=plan_file)
-    own = None if plan.zones.polygons is None else _own_zones(plan, field=field, folder=folder)
+    own = None if plan.zones.polygons is None else read_own_zones(
+        plan.zones, field=field, folder=folder)
     book_paths = [folder / name for name in plan.books]
     material_paths = [folder / name for name in plan.materials]
     return Inputs(
         folder=folder,
         field=field,
         soil=soil,
+        history=history,
         own_zones=own,
         books=rules.load_books(book_paths),
         materials=products.load_materials(material_paths),
@@ -63,7 +77,7 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
     )
 
 
-def read_field(plan: Plan, *, folder: Path) -> Field:
+def read_field(plan: Plan | FieldPlan, *, folder: Path) -> Field:
     """The plan's boundary: of a file, or a pivot's."""
     told = plan.field
     if told.pivot is not None:
@@ -103,16 +117,20 @@ def require_one_side(field: Field, *, where: str) -> None:
 
 def read_soil(told: SoilSection, *, field: Field, season: int, folder: Path) -> SoilTable:
     """The plan's samples, on the field."""
+    return intake.read_soil(
+        path=folder / told.samples, field=field, spec=soil_spec(told, folder=folder), season=season
+    )
+
+
+def soil_spec(told: SoilSection, *, folder: Path) -> intake.SoilSpec:
+    """What the plan states of its soil table."""
     columns = {
         key: intake.ColumnSpec(**one.model_dump(exclude_none=True))
         for key, one in told.analytes().items()
     }
     away = {"samples", "points", "layout", "cuttings_hauled_since_sampling", *type(told).ANALYTES}
-    spec = intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
+    return intake.SoilSpec(columns=columns, points=_points(told.points, folder=folder),
                            **told.model_dump(exclude=away))
-    return intake.read_soil(
-        path=folder / told.samples, field=field, spec=spec, season=season
-    )
 
 
 def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | None:
@@ -130,8 +148,8 @@ def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
     return replace(soil, findings=(*said, *soil.findings)) if said else soil
 
 
-def _own_zones(plan: Plan, *, field: Field, folder: Path) -> OwnZones:
-    told = plan.zones
+def read_own_zones(told: ZonesSection, *, field: Field, folder: Path) -> OwnZones:
+    """The polygons that `[zones]` names."""
     if told.polygons is None:
         raise InputError("no zone polygons are named", code="zones-polygons", where="[zones]")
     polygons, labels, findings = intake.read_polygons(

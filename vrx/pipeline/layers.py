@@ -34,15 +34,37 @@ _PLACES = ("longitude_column", "latitude_column", "easting_column", "northing_co
            "layer", "sheet", "decimal_mark")
 
 
-def read_layers(
-    plan: Plan, inputs: Inputs, *, made: Zones, grid: Grid, progress: Callable[[str], None]
-) -> tuple[LayerReading, ...]:
-    """Every layer of the plan, in its order. Raises `InputError` that names layer and file."""
-    readings = []
+def read_grids(
+    plan: Plan, inputs: Inputs, *, grid: Grid, progress: Callable[[str], None]
+) -> tuple[LayerGrid, ...]:
+    """Every layer of the plan on the grid, in its order.
+
+    Raises `InputError` that names layer and file.
+    """
+    found = []
     for section in plan.layers:
         progress(f"reading layer {section.name}")
         with naming(section.name):
-            layer = _read(section, field=inputs.field, grid=grid, folder=inputs.folder)
+            found.append(_read(section, field=inputs.field, grid=grid, folder=inputs.folder))
+    return tuple(found)
+
+
+def guides_of(plan: Plan, grids: Sequence[LayerGrid]) -> dict[str, LayerGrid]:
+    """Of the layers of `read_grids` those that `[surface] drift` names."""
+    wanted = plan.surface.drift_names()
+    return {
+        section.name: layer for section, layer in zip(plan.layers, grids, strict=True)
+        if section.name in wanted
+    }
+
+
+def read_layers(
+    plan: Plan, inputs: Inputs, *, made: Zones, grids: Sequence[LayerGrid]
+) -> tuple[LayerReading, ...]:
+    """What every layer reads by zone; `grids` are those of `read_grids`."""
+    readings = []
+    for section, layer in zip(plan.layers, grids, strict=True):
+        with naming(section.name):
             codes = _codes(layer) if section.classes else ()
         readings.append(_by_zone(
             layer, made=made, codes=codes, for_yield=section.name in plan.yield_goal.layers,
@@ -132,14 +154,21 @@ def findings(readings: Sequence[LayerReading], made: Zones) -> tuple[Finding, ..
         found.append(note(
             "layer-by-zone", where, f"{layer.unit} ({layer.source}): " + "; ".join(
                 f"{zone.letter} {_words(one, k)}" for k, zone in enumerate(made.zones)),
-            done="shares the yield goal out over the zones" if one.for_yield
-            else "told beside the soil tests; moves no rate and no map"))
+            done=_use(one, made)))
         if one.agreements:
             found.append(note(
                 "layer-agreement", where, "; ".join(_agreement(each) for each in one.agreements),
                 done="told only: no map uses the layer, and no test of significance is made, since "
                 "samples of one field are not independent"))
     return tuple(found)
+
+
+def _use(one: LayerReading, made: Zones) -> str:
+    """What a layer moves."""
+    uses = ["shares the yield goal out over the zones"] if one.for_yield else []
+    if made.clusters is not None and one.layer.name in made.clusters.layers:
+        uses.append("zones were clustered by it")
+    return "; ".join(uses) or "told beside the soil tests; moves no rate and no map"
 
 
 def _words(one: LayerReading, zone: int) -> str:

@@ -12,7 +12,20 @@ from typing import Any
 import shapely
 
 from vrx import __version__, geo
-from vrx.model import ExportedFile, Field, Finding, Job, LayerReading, PassRates, Zones
+from vrx.model import (
+    DepthProfile,
+    ExportedFile,
+    Field,
+    Finding,
+    Job,
+    Knowledge,
+    LayerReading,
+    PassRates,
+    Surface,
+    ZoneReading,
+    Zones,
+    ZoneTrend,
+)
 from vrx.pipeline.commit import json_bytes
 
 SCHEMA = 1
@@ -61,6 +74,10 @@ def build(
             {"zone_id": z.zone_id, "letter": z.letter, "area_ac": z.area_ac, "label": z.label}
             for z in job.zones.zones
         ],
+        "zones_from": {
+            "basis": job.zones.basis,
+            "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
+        },
         "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [
@@ -73,7 +90,12 @@ def build(
             }
             for balance in job.prescription.balances
         ],
+        "readings": [_reading(one, zone_ids) for one in job.readings.values()],
+        "trends": [_trend(one, zone_ids) for one in job.past.trends],
+        "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
         "layers": [_layer(one, zone_ids) for one in job.layers],
+        "maps": [_map(one) for one in job.surfaces.values()],
+        "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
@@ -115,6 +137,82 @@ def _layer(one: LayerReading, zone_ids: Sequence[int]) -> dict[str, Any]:
         "name": layer.name, "kind": layer.kind, "unit": layer.unit, "source": layer.source,
         "covered_share": layer.covered_share, "yield_goal": one.for_yield, "zones": zones,
         "agreement": [asdict(each) for each in one.agreements],
+    }
+
+
+def _map(one: Surface) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": one.unit, "method": one.method, "cell_m": one.grid.cell_m,
+        "drift": list(one.drift),
+        "variogram": None if one.variogram is None else asdict(one.variogram),
+        "variance_factor": one.variance_factor,
+        "variogram_words": list(one.variogram_words),
+        "scores": [asdict(score) for score in one.scores],
+    }
+
+
+def _known_of(one: Knowledge, zone_ids: Sequence[int]) -> dict[str, Any]:
+    sure, not_sure, here = one.acres
+    return {
+        "analyte": one.analyte, "unit": one.unit, "critical": list(one.critical),
+        "basis": one.basis, "sure_from": one.sure_from,
+        "sure_ac": sure, "not_sure_ac": not_sure,
+        "sample_here_ac": here if one.third_word else None,
+        "zones": [
+            {"zone_id": zone_id,
+             "probability_below": [float(p) for p in one.zone_below[:, k]]}
+            for k, zone_id in enumerate(zone_ids)
+        ],
+    }
+
+
+def _reading(one: ZoneReading, zone_ids: Sequence[int]) -> dict[str, Any]:
+    zones = []
+    for k, zone_id in enumerate(zone_ids):
+        row: dict[str, Any] = {
+            "zone_id": zone_id, "mean": _known(one.mean[k]),
+            "standard_error": _known(one.standard_error[k]), "least": _known(one.low[k]),
+            "greatest": _known(one.high[k]),
+        }
+        if one.percentiles is not None:
+            row["percentiles_10_50_90"] = [_known(value) for value in one.percentiles[:, k]]
+        if one.samples is not None:
+            row["samples"] = int(one.samples[k])
+        if one.outside_share is not None and one.outside_chance is not None:
+            row["share_outside_class"] = _known(one.outside_share[k])
+            row["chance_outside_class"] = _known(one.outside_chance[k])
+        zones.append(row)
+    return {
+        "analyte": one.analyte, "unit": one.unit, "mean_by": one.mean_by,
+        "class_breaks": list(one.class_breaks),
+        "explained_of_map": _known(one.explained_map),
+        "explained_of_samples_left_out": _known(one.explained_samples), "zones": zones,
+    }
+
+
+def _trend(one: ZoneTrend, zone_ids: Sequence[int]) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": f"{one.unit} per year", "extractant": one.extractant,
+        "depth_in": list(one.depth_in), "years": list(one.years), "noise": _known(one.noise),
+        "freedom": one.freedom, "level": 0.9, "same_places": one.paired,
+        "zones": [
+            {"zone_id": zone_id, "samples": [int(n) for n in one.samples[k]],
+             "mean": [_known(value) for value in one.mean[k]], "slope": _known(one.slope[k]),
+             "low": _known(one.low[k]), "high": _known(one.high[k]), "verdict": one.verdict[k]}
+            for k, zone_id in enumerate(zone_ids)
+        ],
+    }
+
+
+def _profile(one: DepthProfile, zone_ids: Sequence[int]) -> dict[str, Any]:
+    return {
+        "analyte": one.analyte, "unit": one.unit, "extractant": one.extractant,
+        "depths_in": [list(depth) for depth in one.depths_in],
+        "zones": [
+            {"zone_id": zone_id, "samples": [int(n) for n in one.samples[k]],
+             "mean": [_known(value) for value in one.mean[k]]}
+            for k, zone_id in enumerate(zone_ids)
+        ],
     }
 
 

@@ -1,4 +1,4 @@
-"""`new`: a first plan from a boundary and a sample file."""
+"""`new`: a first plan from a boundary and, where there is one, a sample file."""
 
 from __future__ import annotations
 
@@ -9,18 +9,20 @@ from vrx import intake, products, rules
 from vrx.errors import InputError, PlanError
 from vrx.model import Field
 from vrx.pipeline.inputs import require_one_side
-from vrx.plan import PLAN_NAME, DraftFacts, draft
+from vrx.plan import PLAN_NAME, DraftFacts, draft, draft_field
 
 WORKBOOKS = (".xlsx", ".xlsm")
 RESULT_FILES = (".xml", ".json")
 
 
 def new_plan(
-    folder: Path, *, boundary: Path, samples: Path, name: str | None = None,
+    folder: Path, *, boundary: Path, samples: Path | None, name: str | None = None,
     boundary_layer: str | None = None, boundary_crs: str | None = None,
     boundary_name: str | None = None, join: bool = False, samples_layer: str | None = None,
-) -> tuple[Path, Field, intake.TablePeek]:
+) -> tuple[Path, Field, intake.TablePeek | None]:
     """Write `FOLDER/plan.toml`; gives its path, the field and a first look at the samples.
+
+    Without `samples` the plan is for `vrx sampling` alone, and there is nothing to look at.
 
     `boundary_layer` and `samples_layer` name a layer, or a workbook's sheet, where a file holds
     several; `boundary_crs`, `boundary_name` and `join` are the choices of `[field]` that the
@@ -38,6 +40,17 @@ def new_plan(
         crs=boundary_crs, select=boundary_name, several="join" if join else None,
     )
     require_one_side(field, where=boundary.name)
+    choices = {
+        key: value for key, value in (
+            ("boundary_layer", boundary_layer), ("boundary_crs", boundary_crs),
+            ("boundary_name", boundary_name), ("several", "join" if join else None),
+        ) if value is not None
+    }
+    if samples is None:
+        text = draft_field(
+            name=field.name, boundary=_beside(boundary, folder), boundary_choices=choices,
+            boundary_ac=field.area_ac, centre=field.crs_centre)
+        return _write(target, text), field, None
     workbook = samples.suffix.lower() in WORKBOOKS
     peek = intake.peek_table(
         samples, sheet=samples_layer if workbook else None,
@@ -51,12 +64,7 @@ def new_plan(
     text = draft(DraftFacts(
         name=field.name,
         boundary=_beside(boundary, folder),
-        boundary_choices={
-            key: value for key, value in (
-                ("boundary_layer", boundary_layer), ("boundary_crs", boundary_crs),
-                ("boundary_name", boundary_name), ("several", "join" if join else None),
-            ) if value is not None
-        },
+        boundary_choices=choices,
         boundary_ac=field.area_ac,
         centre=field.crs_centre,
         samples=_beside(samples, folder),
@@ -75,6 +83,11 @@ def new_plan(
         sulfur_books=[b.id for b in books.values() if b.nutrient == "S"],
         materials=list(products.load_materials()),
     ))
+    return _write(target, text), field, peek
+
+
+def _write(target: Path, text: str) -> Path:
+    """The plan file, whole or not at all."""
     if any("\ud800" <= letter <= "\udfff" for letter in text):
         # Bytes of a name that are no text of this system come as lone surrogates.
         raise InputError(
@@ -82,7 +95,7 @@ def new_plan(
             where=ascii(str(target)), hint="rename it with plain letters",
         )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        target.parent.mkdir(parents=True, exist_ok=True)
         scratch = target.with_suffix(".toml.new")
         scratch.write_text(text, encoding="utf-8", newline="\n")
         os.replace(scratch, target)
@@ -91,7 +104,7 @@ def new_plan(
             f"the plan could not be written: {err.strerror or err}", code="plan-write",
             where=str(target), hint="is the folder writable?",
         ) from err
-    return target, field, peek
+    return target
 
 
 def _beside(path: Path, folder: Path) -> str:

@@ -132,7 +132,7 @@ def prescribe(
     plans = products.plan_passes(
         zone_ids=ids, zone_area_ac=area_ac, needs=need_lb_per_ac,
         requests=[
-            _request(one, number, plan.machine.get(one.id), inputs.materials)
+            pass_request(one, number, plan.machine.get(one.id), inputs.materials)
             for number, one in enumerate(plan.passes, 1)
         ],
         materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
@@ -194,10 +194,11 @@ def sources(plan: Plan, inputs: Inputs) -> tuple[Source, ...]:
     )
 
 
-def _request(
+def pass_request(
     told: PassSection, number: int, machine: MachineSection | None,
     materials: Mapping[str, Material],
 ) -> products.PassRequest:
+    """A pass with its machine's limits in the unit of its material (lb or gal)."""
     where = f"[[pass]] {told.id}"
     material = products.find_material(materials, told.material, where=where)
     unit = "gal" if material.form == "liquid" else "lb"

@@ -3,11 +3,23 @@
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
+from vrx.plan.draft_field import draft_field
+from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
-from vrx.plan.load import BLANK, PLAN_NAME, blank_lines, blanks, load_plan, plan_path, read_document
+from vrx.plan.load import (
+    BLANK,
+    PLAN_NAME,
+    blank_lines,
+    blanks,
+    describe,
+    load_plan,
+    plan_path,
+    read_document,
+)
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
@@ -17,6 +29,7 @@ from vrx.plan.schema import (
     SoilSection,
 )
 from vrx.plan.tables import TestTableSection
+from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",
@@ -25,6 +38,7 @@ __all__ = [
     "Answered",
     "Change",
     "DraftFacts",
+    "FieldPlan",
     "FieldSection",
     "LayerSection",
     "Layout",
@@ -34,17 +48,22 @@ __all__ = [
     "PivotSection",
     "Plan",
     "PointsSection",
+    "SamplingSection",
     "SoilSection",
     "TestTableSection",
     "TissueSection",
     "WaterSection",
+    "ZonesSection",
     "answer_plan",
     "blank_lines",
     "blanks",
+    "describe",
     "draft",
+    "draft_field",
     "is_blank",
     "layout_findings",
     "layout_text",
+    "load_field_plan",
     "load_plan",
     "plan_path",
     "read_document",

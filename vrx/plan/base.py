@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -15,6 +15,8 @@ Depth = tuple[NotNegative, NotNegative]
 Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
 Latitude = Annotated[float, Field(gt=-90, lt=90, strict=True)]
 Azimuth = Annotated[float, Field(ge=-360, le=360, strict=True)]
+SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
+                  "magnesium", "sodium", "ec"]
 
 
 class Section(BaseModel):

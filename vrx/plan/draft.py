@@ -212,6 +212,8 @@ def _water_and_yield() -> list[str]:
         "cell_m = 5",
         '# "choose" takes what predicts left-out samples best, or the field mean if nothing does',
         'method = "choose"',
+        "# measured layers that may guide the maps, where they are shown to help",
+        '# drift = ["elevation"]',
         "",
     ]
 
@@ -219,11 +221,14 @@ def _water_and_yield() -> list[str]:
 def _zones() -> list[str]:
     return [
         "[zones]",
-        '# "soil classes" (of the rule book), "own polygons" or "whole field"',
+        '# "soil classes" (of the rule book), "clusters", "rate classes", "own polygons",',
+        '# "soil map units", "grid cells", "pivot sectors" or "whole field"',
         'from = "soil classes"',
         'nutrients = ["potassium"]',
         "smallest_ac = 2.0",
         "narrowest_ft = 60",
+        "# compass degrees of the driving direction: narrowest_ft then holds across it",
+        "# driving_deg = 0",
         "",
     ]
 

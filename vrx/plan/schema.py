@@ -18,6 +18,7 @@ from vrx.plan.base import (
     Positive,
     Section,
     Share,
+    SoilKey,
     Text,
 )
 from vrx.plan.brought import (
@@ -28,6 +29,7 @@ from vrx.plan.brought import (
     WaterSection,
 )
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.maps import SurfaceSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
     DegreesAs,
@@ -36,10 +38,9 @@ from vrx.plan.points import (
     refuse_strays,
     require_one_way,
 )
+from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
-
-SoilKey = Literal["potassium", "sulfate", "cec", "organic_matter", "ph", "phosphorus", "boron",
-                  "magnesium", "sodium", "ec"]
+from vrx.plan.zones import ZonesSection, require_layers
 
 
 class FieldSection(Section):
@@ -207,32 +208,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-class SurfaceSection(Section):
-    """`[surface]`: how the soil-test maps are drawn."""
-
-    cell_m: Annotated[float, Field(ge=1, le=100, strict=True)] = 5.0
-    method: Literal["choose", "kriging", "inverse distance", "field mean"] = "choose"
-
-
-class ZonesSection(Section):
-    """`[zones]`: what the zones are made from, and what the machine can follow."""
-
-    source: Literal["soil classes", "own polygons", "whole field"] = Field(alias="from")
-    nutrients: tuple[SoilKey, ...] = ("potassium",)
-    breaks: dict[SoilKey, tuple[Positive, ...]] = Field(default_factory=dict)
-    polygons: Text | None = None
-    polygons_layer: Text | None = None
-    polygons_crs: Text | None = None
-    label_column: Text | None = None
-    smallest_ac: NotNegative = 2.0
-    narrowest_ft: NotNegative = 60.0
-    most_zones: Annotated[int, Field(ge=1, le=200, strict=True)] = 12
-
-    @model_validator(mode="after")
-    def _own_polygons_named(self) -> Self:
-        if self.source == "own polygons" and self.polygons is None:
-            raise ValueError('from = "own polygons" needs polygons = "<file>"')
-        return self
 
 
 class NeedSection(BaseModel):
@@ -342,10 +317,13 @@ class Plan(Section):
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     export: ExportSection = ExportSection()
+    sampling: SamplingSection = SamplingSection()
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
         require_known(self.layers, self.yield_goal.layers)
+        self.surface.require_layers(self.layers)
+        require_layers(self.zones, [one.name for one in self.layers])
         sulfur = self.need.sulfur
         if self.manure and sulfur is not None and "manure_s_lb_per_ac" in sulfur.options():
             raise ValueError("the manure's sulfur is given twice: keep [manure] or "
@@ -354,6 +332,10 @@ class Plan(Section):
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
+        of_pass = self.zones.rate.of_pass
+        if of_pass is not None and of_pass not in ids:
+            raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "
+                             f"{', '.join(ids)}")
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(

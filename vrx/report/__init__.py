@@ -1,5 +1,6 @@
 """Values to one page: maps (SVG) and HTML for screen, phone and paper; computes nothing."""
 
+from vrx.report.crew import crew_sheet
 from vrx.report.page import page
 
-__all__ = ["page"]
+__all__ = ["crew_sheet", "page"]

@@ -64,11 +64,14 @@ def layer_views(job: Job) -> list[LayerView]:
 
 def _moves(job: Job) -> str:
     sharing = [one.layer.name for one in job.layers if one.for_yield]
-    rest = len(job.layers) - len(sharing)
+    named = () if job.zones.clusters is None else job.zones.clusters.layers
+    cutting = [one.layer.name for one in job.layers if one.layer.name in named]
     said = f"The yield goal is shared out by {numbers.listing(sharing)}. " if sharing else ""
-    if not rest:
+    if cutting:
+        said += f"The zones were clustered by {numbers.listing(cutting)}. "
+    if all(one.layer.name in {*sharing, *cutting} for one in job.layers):
         return said
-    if sharing:
+    if said:
         return f"{said}The others move no rate and no soil-test map."
     return "They move no rate and no soil-test map."
 

@@ -10,7 +10,7 @@ import shapely
 
 from vrx.model import Field, FloatArray, Grid, IntArray, PassRates, SoilTable, Surface, Zones
 from vrx.report import frame as frames
-from vrx.report import numbers, png, svg
+from vrx.report import numbers, png, svg, words
 from vrx.report.colours import (
     INK,
     MOST_CLASSES,
@@ -156,7 +156,7 @@ def soil_map(
     """
     return _surface_picture(
         key=key, field=field, surface=surface, soil=soil, values=surface.values, error=False,
-        title=name, subtitle=f"Soil-test map by {surface.method}. Samples: {taken}.",
+        title=name, subtitle=f"Soil-test map by {words.method_words(surface)}. Samples: {taken}.",
         legend=f"{name} (dark = more)",
     )
 

@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
-from vrx.report import layers, maps, numbers, passes, reasons, soils, words
+from vrx.report import (
+    knowledge,
+    layers,
+    maps,
+    numbers,
+    passes,
+    reasons,
+    soils,
+    words,
+    zone_values,
+)
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -33,8 +43,9 @@ def _whole_grades(text: str) -> Markup:
     return Markup(kept)  # noqa: S704 - escaped in the line above; the pattern holds no markup
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
+@lru_cache(maxsize=4)
+def template(name: str) -> Template:
+    """A template of this room: escapes every text, and prints nothing that a document may not."""
     import jinja2  # most commands print no page
 
     environment = jinja2.Environment(
@@ -43,7 +54,7 @@ def _template() -> Template:
         finalize=_printable,
     )
     environment.filters["grades"] = _whole_grades
-    return environment.get_template("page.html.j2")
+    return environment.get_template(name)
 
 
 def _title(job: Job) -> dict[str, object]:
@@ -86,7 +97,33 @@ def _short(job: Job) -> dict[str, object]:
             if (text := words.flat_or_variable(p, areas))
         ],
         "differences": [text for text in differences if text],
-        "unknowns": words.unknowns(job),
+        "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
+        "past": zone_values.past_words(job),
+    }
+
+
+def _clusters(job: Job) -> dict[str, object] | None:
+    """The scores of each number of clusters, the best of each marked; None without clusters."""
+    table = job.zones.clusters
+    if table is None:
+        return None
+    best = {
+        "silhouette": max(one.silhouette for one in table.scores),
+        "fuzziness_index": min(one.fuzziness_index for one in table.scores),
+        "entropy": min(one.entropy for one in table.scores),
+    }
+    rows = []
+    for one in table.scores:
+        marks = [mark for mark, number in (("proposed", table.proposed), ("used", table.used))
+                 if number == one.number]
+        cells = [
+            (numbers.fixed(getattr(one, key), 3), getattr(one, key) == best[key]) for key in best
+        ] + [(numbers.fixed(one.variance_reduction, 3), False)]
+        rows.append((str(one.number), cells, " and ".join(marks)))
+    return {
+        "layers": numbers.listing(list(table.layers)), "way": table.way, "rows": rows,
+        "reason": table.reason, "used": table.used, "proposed": table.proposed,
+        "weak": f"{table.weak_silhouette:g}", "weak_source": table.weak_source,
     }
 
 
@@ -106,6 +143,13 @@ def _soil(job: Job) -> dict[str, object]:
         "surfaces": [s for s in surfaces if words.steers(s.key)],
         "others": [s for s in surfaces if not words.steers(s.key)],
         "zones": soils.zone_soils(job),
+        "mean_by": "; ".join(dict.fromkeys(
+            zone_values.mean_words(reading) for key, reading in job.readings.items()
+            if words.steers(key))),
+        "inside": zone_values.inside_views(job),
+        "past": zone_values.past_views(job),
+        "clusters": _clusters(job),
+        "zone_basis": job.zones.basis,
         "layers": layers.layer_views(job),
         "readings": [
             (words.opening(words.analyte_name(key)), reading.extractant,
@@ -137,7 +181,7 @@ def page(
     """
     shown, folded = reasons.finding_views(job)
     views = passes.pass_views(job, pass_notes or {})
-    return _template().render(
+    return template("page.html.j2").render(
         run=run,
         title=_title(job),
         short=_short(job),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from vrx.model import ANALYTES, Job, Surface
-from vrx.report import charts, maps, numbers, words
+from vrx.report import charts, knowledge, maps, numbers, variograms, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +38,13 @@ class SurfaceView:
     error_map: Markup
     remark: str
     variogram: Markup | None
+    variogram_words: str
     zones: Markup | None
     score: str
     honesty: str
     difference: str
     scores: tuple[tuple[str, ...], ...]
+    known: knowledge.KnowledgeView | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +117,9 @@ def _scores(surface: Surface) -> tuple[tuple[str, ...], ...]:
             numbers.signed(score.mean_error, ANALYTES[surface.analyte].decimals + 1),
             numbers.signed(score.skill, 2),
             "–" if score.msdr is None else numbers.fixed(score.msdr, 2),
+            "–" if score.block_rmse is None
+            else numbers.spread(score.block_rmse, surface.analyte),
+            score.remark or "–",
         )
         for score in surface.scores
     )
@@ -133,16 +138,17 @@ def surface_views(job: Job) -> list[SurfaceView]:
         reading = job.readings.get(key)
         zones = None if reading is None else _trusted(charts.reading_chart(
             key=f"zones-{key}", reading=reading, zones=job.zones.zones, name=name))
-        chart = None if not (surface.lag_pairs > 0).any() else _trusted(charts.variogram_chart(
+        chart = None if not (surface.lag_pairs > 0).any() else _trusted(variograms.variogram_chart(
             key=f"variogram-{key}", surface=surface, name=name))
         views.append(
             SurfaceView(
-                key=key, name=name, method=surface.method,
+                key=key, name=name, method=words.method_words(surface),
                 cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
                 error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
+                variogram_words=" ".join(surface.variogram_words),
                 score=words.score_words(surface), honesty=words.honesty_words(surface),
                 difference="" if reading is None else words.zone_difference(reading, letters),
-                scores=_scores(surface),
+                scores=_scores(surface), known=knowledge.view(job, key),
             )
         )
     return views

@@ -163,11 +163,14 @@ def rectangle(
     )
 
 
-def polyline(points: Sequence[tuple[float, float]], *, stroke: str, width: float) -> str:
+def polyline(
+    points: Sequence[tuple[float, float]], *, stroke: str, width: float, dash: str | None = None
+) -> str:
     """An open line through points."""
     return element(
         "polyline", points=" ".join(f"{number(a)},{number(d)}" for a, d in points),
         fill="none", stroke=stroke, stroke_width=width, stroke_linejoin="round",
+        stroke_dasharray=dash,
     )
 
 

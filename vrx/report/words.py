@@ -203,7 +203,25 @@ def score_words(surface: Surface) -> str:
         if own.skill > 0
         else "the map is no better than the mean"
     )
-    return f"{start}, the field mean by {flat} {surface.unit}: {verdict}."
+    blocks = _blocks(own, mean, surface)
+    return f"{start}, the field mean by {flat} {surface.unit}: {verdict}.{blocks}"
+
+
+def _blocks(own: MethodScore, mean: MethodScore, surface: Surface) -> str:
+    if own.block_rmse is None or mean.block_rmse is None:
+        return ""
+    miss, flat = (numbers.spread(v, surface.analyte) for v in (own.block_rmse, mean.block_rmse))
+    return (
+        f" With the whole block of samples around it left out as well, it misses by {miss}, the "
+        f"field mean by {flat}."
+    )
+
+
+def method_words(surface: Surface) -> str:
+    """The method of a map, with the layers that guided it."""
+    if surface.method == "kriging with drift":
+        return f"kriging, guided by {numbers.listing(list(surface.drift))}"
+    return surface.method
 
 
 def honesty_words(surface: Surface) -> str:

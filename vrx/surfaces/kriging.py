@@ -1,133 +1,236 @@
-"""Ordinary kriging of points and blocks, and its exact leave-one-out.
+"""Kriging of points with a constant mean or a drift, and its exact leave-one-out.
 
 Convention: exact point kriging. The nugget adds to the covariance at distance 0 only, so a target
 on a sample returns that sample with variance 0, and elsewhere the variance is that of a new
-measurement (nugget included). For a block the nugget enters the sample matrix only.
+measurement (nugget included). Filtered, the error variance is taken out: the estimate is that of
+the soil itself, on a sample too, and the variance is without that error. Blocks are in `blocks`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import blas, cholesky, lapack
+from scipy.linalg import blas, lapack
 from scipy.spatial.distance import cdist
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, Variogram
-from vrx.surfaces.covariance import covariance
+from vrx.surfaces.covariance import check_variogram, correlate, stretched
+from vrx.surfaces.drift import DriftFrame, drift_frame
 
-CHUNK_CELLS = 1024
+CHUNK_CELLS = 768
+CHUNK_SAMPLES = 100
 SAME_PLACE_M = 1e-10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class KrigingSystem:
-    """The factorised system of n samples; make it with `kriging_system`.
+    """The factorised system of n samples and p drift columns; make it with `kriging_system`.
 
-    `whitener` (n, n) is the inverse of K's lower Cholesky factor, K the sample covariance; `dual` =
-    K^-1 (z - mean); `unit_dual` = K^-1 1; `information` = 1' K^-1 1, the inverse variance of the
-    estimated mean.
+    `places` (n, 2) are stretched where the variogram is anisotropic, from `origin`. `lower` (n, n)
+    is the Cholesky factor of the sample covariance K = L L'. F (n, p + 1) holds ones and the scaled
+    drift; with L^-1 F = Q R, `trend_root` = R^-1 and `trend` (p + 1,) are the coefficients of F
+    R^-1. `duals` (p + 2, n) are K^-1 (z - `level` - trend), then the columns of K^-1 F R^-1;
+    `level` is the samples' mean, taken out against rounding.
     """
 
-    places: FloatArray
     variogram: Variogram
-    whitener: FloatArray
-    dual: FloatArray
-    unit_dual: FloatArray
-    mean: float
-    information: float
+    origin: FloatArray
+    places: FloatArray
+    lower: FloatArray
+    duals: FloatArray
+    frame: DriftFrame
+    trend_root: FloatArray
+    trend: FloatArray
+    level: float
+
+    @property
+    def coefficients(self) -> FloatArray:
+        """The trend as intercept and one slope per drift column, in their own units; (p + 1,)."""
+        scaled = self.trend_root @ self.trend
+        slopes = scaled[1:] / self.frame.scale
+        intercept = self.level + scaled[0] - float(slopes @ self.frame.centre)
+        return np.concatenate([[intercept], slopes])
 
 
 def kriging_system(
-    *, places: FloatArray, values: FloatArray, variogram: Variogram
+    *,
+    places: FloatArray,
+    values: FloatArray,
+    variogram: Variogram,
+    drift: FloatArray | None = None,
+    drift_names: Sequence[str] = (),
 ) -> KrigingSystem:
-    """Factorise the ordinary-kriging system.
+    """Factorise the kriging system: ordinary, or universal with drift columns.
 
-    places (n, 2) easting and northing in metres, all different; values (n,). Raises `ComputeError`
-    (surface-singular) where the covariance matrix is not positive definite.
+    places (n, 2) easting and northing in metres, all different; values (n,); drift (n, p) the
+    trend's columns beside the constant, in any units. Raises `ComputeError`: surface-singular where
+    the covariance matrix is not positive definite, surface-drift-collinear for a drift column that
+    says nothing of its own, surface-shape and surface-not-finite for what is no data.
     """
-    sample_cov = covariance(variogram=variogram, distance_m=cdist(places, places))
+    places, values = checked_samples(places, values)
+    check_variogram(variogram)
+    n = len(values)
+    frame = drift_frame(drift=drift, count=n, names=drift_names)
+    basis = frame.basis(drift, n, "samples")
+    origin = places.mean(axis=0)
+    places = stretched(variogram=variogram, places=places, origin=origin)
+    lower = _factor(places, variogram)
+    level = float(values.mean())
+    white = blas.dtrsm(1.0, lower, np.column_stack([basis, values - level]), lower=1)
+    white_basis, triangle = np.linalg.qr(white[:, :-1])
+    trend = white_basis.T @ white[:, -1]
+    residual = white[:, -1] - white_basis @ trend
+    duals = blas.dtrsm(
+        1.0, lower, np.column_stack([residual, white_basis]), lower=1, trans_a=1
+    )
+    return KrigingSystem(
+        variogram=variogram, origin=origin, places=places, lower=lower,
+        duals=np.ascontiguousarray(duals.T), frame=frame, trend=trend, level=level,
+        trend_root=blas.dtrsm(1.0, triangle, np.eye(len(triangle))),
+    )
+
+
+def checked_samples(
+    places: FloatArray, values: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Places (n, 2) and values (n,) as finite floats, n >= 1, else `ComputeError`."""
+    places = np.ascontiguousarray(places, dtype=np.float64)
+    values = np.asarray(values, dtype=np.float64)
+    n = len(values) if values.ndim == 1 else 0
+    if n < 1 or places.shape != (n, 2):
+        raise ComputeError(
+            f"places have shape {places.shape} and values {values.shape}",
+            code="surface-shape", hint="give places (n, 2) and values (n,) of at least one sample",
+        )
+    bad = np.flatnonzero(~(np.isfinite(values) & np.isfinite(places).all(axis=1)))
+    if len(bad):
+        raise ComputeError(
+            f"{len(bad)} of {len(values)} samples have a value or place that is not a finite "
+            f"number, the first is no. {bad[0] + 1}",
+            code="surface-not-finite", hint="leave these samples out or correct them",
+        )
+    return places, values
+
+
+def _factor(places: FloatArray, variogram: Variogram) -> FloatArray:
+    """Lower Cholesky factor of the samples' covariance, in Fortran order."""
+    sample_cov = correlate(
+        model=variogram.model, distance_m=cdist(places, places), range_m=variogram.range_m
+    )
+    sample_cov *= variogram.partial_sill
     sample_cov[np.diag_indices_from(sample_cov)] += variogram.nugget
-    try:
-        lower = cholesky(sample_cov, lower=True, overwrite_a=True, check_finite=True)
-    except (np.linalg.LinAlgError, ValueError) as err:
+    lower, info = lapack.dpotrf(sample_cov.T, lower=1, clean=1, overwrite_a=1)
+    pivots = np.diagonal(lower)
+    sill = variogram.nugget + variogram.partial_sill
+    # A pivot at the level of rounding: the factor exists, but what it says is noise.
+    if info != 0 or not pivots.min() ** 2 > 4.0 * len(places) * np.finfo(float).eps * sill:
         raise ComputeError(
             f"the covariance matrix of {len(places)} samples is not positive definite",
             code="surface-singular",
             hint="merge samples at one place, or give a variogram with a nugget",
-        ) from err
-    # Inverting the triangle once is as accurate as solving with it, and a triangular product per
-    # chunk takes a third to half of the time of a triangular solve.
-    whitener, _ = lapack.dtrtri(lower, lower=True)
-    unit_dual = whitener.T @ (whitener @ np.ones(len(places)))
-    information = float(unit_dual.sum())
-    mean = float(unit_dual @ values) / information
-    dual = whitener.T @ (whitener @ (values - mean))
-    return KrigingSystem(
-        places=places, variogram=variogram, whitener=whitener, dual=dual, unit_dual=unit_dual,
-        mean=mean, information=information,
+        )
+    return np.asarray(lower)
+
+
+def solve_chunk(
+    system: KrigingSystem, to_sample: FloatArray, basis: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Estimates (m,) and how far their variance lies below the prior one (m,).
+
+    to_sample (n, m) covariances, C-ordered, is overwritten; basis (m, p + 1) from the frame.
+    """
+    own = basis @ system.trend_root
+    weighed = system.duals @ to_sample
+    estimate = own @ system.trend + weighed[0]
+    lack = own.T - weighed[1:]
+    # The transpose of a C-ordered buffer is Fortran-ordered: solved in place, without a copy.
+    white = blas.dtrsm(
+        1.0, system.lower, to_sample.T, side=1, lower=1, trans_a=1, overwrite_b=1
     )
+    fall = np.einsum("ij,ij->i", white, white)
+    fall -= np.einsum("ij,ij->j", lack, lack)
+    return estimate + system.level, fall
 
 
-def point_krige(*, system: KrigingSystem, targets: FloatArray) -> tuple[FloatArray, FloatArray]:
+def checked_targets(targets: FloatArray) -> FloatArray:
+    """Targets as (m, 2) finite floats, else `ComputeError`."""
+    targets = np.ascontiguousarray(targets, dtype=np.float64)
+    if targets.ndim != 2 or targets.shape[1] != 2 or not np.isfinite(targets).all():
+        raise ComputeError(
+            f"targets of shape {targets.shape} are not (m, 2) finite metres",
+            code="surface-targets", hint="give easting and northing of every target in metres",
+        )
+    return targets
+
+
+def _fill_covariances(
+    system: KrigingSystem, at: FloatArray, nugget: float, out: FloatArray
+) -> None:
+    """Covariances of the samples to stretched targets (m, 2) into (n, m); nugget at no distance."""
+    variogram = system.variogram
+    # Some rows at a time, which stay near the processor from distance to covariance.
+    for start in range(0, len(out), CHUNK_SAMPLES):
+        rows = out[start : start + CHUNK_SAMPLES]
+        cdist(system.places[start : start + CHUNK_SAMPLES], at, out=rows)
+        meets = nugget > 0.0 and rows.min() <= SAME_PLACE_M
+        on_sample = rows <= SAME_PLACE_M if meets else None
+        correlate(model=variogram.model, distance_m=rows, range_m=variogram.range_m)
+        rows *= variogram.partial_sill
+        if on_sample is not None:
+            rows[on_sample] += nugget
+
+
+def point_krige(
+    *,
+    system: KrigingSystem,
+    targets: FloatArray,
+    drift: FloatArray | None = None,
+    filtered: bool = False,
+) -> tuple[FloatArray, FloatArray]:
     """Kriged values and kriging variances at `targets` (m, 2) metres; both (m,).
 
-    The values come from dual weights, the variances from the whitened covariances, in chunks, so
-    that no array grows beyond n x 1024. Source: Cressie, Statistics for Spatial Data (1993),
-    section 3.2 (from memory).
+    drift (m, p) holds the system's columns at the targets. `filtered` takes the error variance out
+    of values and variances. The values come from dual weights, the variances from the whitened
+    covariances, in chunks, so that no array grows beyond n x 768. Source: Cressie, Statistics for
+    Spatial Data (1993), sections 3.2 and 3.4 (from memory).
     """
-    estimate = np.empty(len(targets))
-    variance = np.empty(len(targets))
+    targets = checked_targets(targets)
+    basis = system.frame.basis(drift, len(targets), "targets")
     variogram = system.variogram
-    sill = variogram.nugget + variogram.partial_sill
-    for start in range(0, len(targets), CHUNK_CELLS):
+    nugget = variogram.nugget - (variogram.error_variance if filtered else 0.0)
+    at = stretched(variogram=variogram, places=targets, origin=system.origin)
+    estimate, fall = np.empty(len(at)), np.empty(len(at))
+    buffer = np.empty(len(system.places) * min(CHUNK_CELLS, len(at)))
+    for start in range(0, len(at), CHUNK_CELLS):
         part = slice(start, start + CHUNK_CELLS)
-        distance = cdist(targets[part], system.places)
-        on_sample = distance <= SAME_PLACE_M if distance.min() <= SAME_PLACE_M else None
-        to_sample = covariance(variogram=variogram, distance_m=distance)
-        if on_sample is not None:
-            to_sample[on_sample] += variogram.nugget
-        estimate[part] = to_sample @ system.dual
-        lack = 1.0 - to_sample @ system.unit_dual
-        # The transpose of a C-ordered chunk is Fortran-ordered: the product is made in place.
-        white = blas.dtrmm(1.0, system.whitener, to_sample.T, lower=True, overwrite_b=True)
-        explained = np.einsum("ij,ij->j", white, white)
-        variance[part] = sill - explained + lack * lack / system.information
-    estimate += system.mean
+        to_sample = buffer[: len(system.places) * len(at[part])].reshape(len(system.places), -1)
+        _fill_covariances(system, at[part], nugget, to_sample)
+        estimate[part], fall[part] = solve_chunk(system, to_sample, basis[part])
     # Rounding alone can leave -1e-16 of the sill on a sample.
-    np.maximum(variance, 0.0, out=variance)
-    return estimate, variance
-
-
-def block_krige(
-    *, system: KrigingSystem, points: FloatArray, weights: FloatArray | None = None
-) -> tuple[float, float]:
-    """Kriged mean of a block and its variance; the block is `points` (m, 2) with `weights` (m,).
-
-    The nugget enters the sample matrix but no covariance to or within the block, because distinct
-    points of a block share no nugget and their mean over an area averages it out.
-    """
-    share = np.full(len(points), 1.0 / len(points)) if weights is None else weights / weights.sum()
-    to_sample = share @ covariance(
-        variogram=system.variogram, distance_m=cdist(points, system.places)
-    )
-    within = share @ covariance(
-        variogram=system.variogram, distance_m=cdist(points, points)
-    ) @ share
-    white = system.whitener @ to_sample
-    lack = 1.0 - float(system.unit_dual @ to_sample)
-    variance = float(within) - float(white @ white) + lack * lack / system.information
-    return system.mean + float(system.dual @ to_sample), max(variance, 0.0)
+    return estimate, np.maximum(nugget + variogram.partial_sill - fall, 0.0)
 
 
 def kriging_leave_one_out(*, system: KrigingSystem) -> tuple[FloatArray, FloatArray]:
     """Leave-one-out residuals (measured - estimated) and variances, both (n,), in closed form.
 
-    With Q = K^-1 - K^-1 1 1' K^-1 / (1' K^-1 1): residual = (Q z)_i / Q_ii, variance = 1 / Q_ii.
-    The covariance parameters are kept. Source: Dubrule, Cross validation of kriging in a unique
-    neighborhood, Mathematical Geology 15 (1983) 687-699.
+    With Q = K^-1 - K^-1 F (F' K^-1 F)^-1 F' K^-1: residual = (Q z)_i / Q_ii, variance = 1 / Q_ii.
+    The covariance parameters are kept. Raises `ComputeError` (surface-drift-one-sample) where a
+    drift column says nothing without one of the samples. Source: Dubrule, Cross validation of
+    kriging in a unique neighborhood, Mathematical Geology 15 (1983) 687-699.
     """
-    inverse_diagonal = np.einsum("ij,ij->j", system.whitener, system.whitener)
-    q_diagonal = inverse_diagonal - system.unit_dual**2 / system.information
-    return system.dual / q_diagonal, 1.0 / q_diagonal
+    inverse, _ = lapack.dtrtri(system.lower, lower=1)
+    inverse_diagonal = np.einsum("ij,ij->j", inverse, inverse)
+    residual, trend_duals = system.duals[0], system.duals[1:]
+    q_diagonal = inverse_diagonal - np.einsum("ij,ij->j", trend_duals, trend_duals)
+    hung = np.flatnonzero(q_diagonal <= 1e-9 * inverse_diagonal)
+    if len(hung):
+        raise ComputeError(
+            f"without sample no. {hung[0] + 1} a drift column of "
+            f"{', '.join(system.frame.names) or 'the mean'} cannot be fitted",
+            code="surface-drift-one-sample",
+            hint="leave out the column that differs at this sample only",
+        )
+    return residual / q_diagonal, 1.0 / q_diagonal

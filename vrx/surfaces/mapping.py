@@ -2,68 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from difflib import get_close_matches
 
 import numpy as np
 
 from vrx.errors import ComputeError
-from vrx.model import Finding, FloatArray, Grid, MethodScore, Surface, note, warn
-from vrx.surfaces.kriging import point_krige
-from vrx.surfaces.samples import (
-    Samples,
-    on_one_line,
-    outlier_finding,
-    outlier_limit,
-    prepare,
-    robust_z,
+from vrx.model import (
+    BoolArray,
+    FloatArray,
+    Grid,
+    IntArray,
+    MethodScore,
+    Surface,
+    Variogram,
+    note,
+    warn,
 )
-from vrx.surfaces.scoring import (
-    Kriging,
-    fit_kriging,
-    inverse_distance_score,
-    mean_score,
-)
-from vrx.surfaces.simple import inverse_distance
-from vrx.surfaces.variogram import experimental_variogram
+from vrx.surfaces.choice import choose, obey, remark
+from vrx.surfaces.doubts import far_findings
+from vrx.surfaces.judging import check_stated
+from vrx.surfaces.kriged import Kriging
+from vrx.surfaces.many import block_means_of, krige_many
+from vrx.surfaces.remarks import refit_findings, stated_findings, variogram_words
+from vrx.surfaces.samples import prepare
+from vrx.surfaces.scoring import score
+from vrx.surfaces.simple import inverse_distance, nearest_sample
+from vrx.surfaces.spline import spline_at
+from vrx.surfaces.study import FITTED, Study, study_samples, trend_of
 
-METHODS = ("choose", "kriging", "inverse distance", "field mean")
-LEAST_FOR_A_MAP = 5
-LEAST_FOR_A_VARIOGRAM = 8
-LEAST_DISTINCT = 4
-EQUAL = 1e-9
-"""Relative spread below which values are equal but for rounding."""
-STRUCTURE_RATIO = 3.84
-"""Likelihood ratio that shows structure: the 5 % point of chi-square with 1 degree of freedom.
-
-On simulated pure nugget (8 to 100 samples, random and regular places) 0.5 to 7 % exceed it.
-"""
-
-Lags = tuple[FloatArray, FloatArray, FloatArray]
+METHODS = ("choose", "kriging", "kriging with trend", "kriging with drift", "inverse distance",
+           "spline", "nearest sample", "field mean")
 
 
-@dataclass(slots=True, kw_only=True)
-class _Study:
-    """What was tried for one analyte."""
-
-    samples: Samples
-    lags: Lags
-    scores: dict[str, MethodScore] = field(default_factory=dict)
-    kriging: Kriging | None = None
-    barred: dict[str, str] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
-
-    @property
-    def structured(self) -> bool:
-        """Whether the likelihood ratio shows structure; true where it could not be tested."""
-        return self.kriging is None or self.kriging.fit.likelihood_ratio > STRUCTURE_RATIO
-
-    def beats_mean(self, method: str) -> bool:
-        """Whether a method's error is lower than the mean's by more than rounding."""
-        return self.scores[method].rmse < (1.0 - 1e-9) * self.scores["field mean"].rmse
-
-
-def _check_request(analyte: str, method: str, grid: Grid) -> None:
+def _check_request(
+    analyte: str, method: str, grid: Grid, drift: Mapping[str, FloatArray]
+) -> None:
     if method not in METHODS:
         near = get_close_matches(method, METHODS, n=1, cutoff=0.0)[0]
         raise ComputeError(
@@ -75,171 +49,149 @@ def _check_request(analyte: str, method: str, grid: Grid) -> None:
             f"the grid has {grid.rows} x {grid.columns} cells of {grid.cell_m} m",
             code="surface-grid-empty", where=analyte, hint="give a grid with cells",
         )
-
-
-def _bars(study: _Study) -> None:
-    """Say which methods the samples cannot carry, and why."""
-    samples, findings = study.samples, study.findings
-    n, distinct = len(samples), len(np.unique(samples.values))
-    if np.ptp(samples.values) <= EQUAL * np.abs(samples.values).max():
-        distinct = 1
-    both = ("kriging", "inverse distance")
-    if n < LEAST_FOR_A_MAP:
-        count = f"{n} sample{'s' if n > 1 else ''}"
-        study.barred = {
-            "kriging": f"{count}, {LEAST_FOR_A_VARIOGRAM} are the least",
-            "inverse distance": f"{count}, {LEAST_FOR_A_MAP} are the least",
-        }
-        text = (
-            f"{count}: too few for a variogram (at least {LEAST_FOR_A_VARIOGRAM}) or a map "
-            f"(at least {LEAST_FOR_A_MAP})"
+    if method == "kriging with drift" and not drift:
+        raise ComputeError(
+            "kriging with drift needs a layer", code="surface-drift-none", where=analyte,
+            hint='name a [[layer]] in [surface]: drift = ["..."], or choose "kriging with trend"',
         )
-        findings.append(warn(
-            "surface-too-few", samples.analyte, text, done="one value for the field: the mean",
-            todo="take more samples, or apply one rate",
-        ))
-    elif n < LEAST_FOR_A_VARIOGRAM:
-        study.barred = {"kriging": f"{n} samples, {LEAST_FOR_A_VARIOGRAM} are the least"}
-        findings.append(warn(
-            "surface-too-few", samples.analyte,
-            f"{n} samples: too few for a variogram (at least {LEAST_FOR_A_VARIOGRAM})",
-            done="no kriging", todo="take more samples",
-        ))
-    if n > 1 and distinct == 1:
-        study.barred = dict.fromkeys(both, "all values are equal")
-        findings.append(note(
-            "surface-constant", samples.analyte,
-            f"no variation: all {n} values are {samples.values[0]:g} {samples.unit}",
-            done="this value in every cell", todo="apply one rate",
-        ))
-    elif n >= LEAST_FOR_A_VARIOGRAM and distinct < LEAST_DISTINCT:
-        study.barred["kriging"] = f"{distinct} distinct values, {LEAST_DISTINCT} are the least"
-        findings.append(warn(
-            "surface-few-values", samples.analyte,
-            f"{n} samples have only {distinct} distinct values: too few for a variogram",
-            done="no kriging", todo="ask the lab for unrounded results",
-        ))
-    if on_one_line(samples.places):
-        findings.append(warn(
-            "surface-collinear", samples.analyte,
-            f"the {n} samples lie on one line: no information across it",
-            done="values stay within those measured", todo="sample beside the line",
-        ))
+    for name, layer in drift.items():
+        if layer.shape != grid.shape:
+            raise ComputeError(
+                f"layer {name!r} has shape {layer.shape}, the grid {grid.shape}",
+                code="surface-drift-shape", where=analyte, hint="put the layer on the map's grid",
+            )
 
 
-def _try_methods(study: _Study) -> None:
-    """Score every method that the samples can carry."""
+def _at_samples(
+    places: FloatArray, grid: Grid, drift: Mapping[str, FloatArray],
+    given: Mapping[str, FloatArray],
+) -> FloatArray:
+    """Layers at the samples, (n, p): as given, else of the cell that a sample lies in."""
+    places = np.asarray(places, dtype=np.float64)
+    n = len(places)
+    if places.ndim != 2 or places.shape[1:] != (2,) or not np.isfinite(places).all():
+        return np.full((n, len(drift)), np.nan)  # `prepare` tells what is wrong
+    column = np.floor((places[:, 0] - grid.west_m) / grid.cell_m)
+    row = np.floor((grid.north_m - places[:, 1]) / grid.cell_m)
+    on = (row >= 0) & (row < grid.rows) & (column >= 0) & (column < grid.columns)
+    found = np.full((n, len(drift)), np.nan)
+    for j, (name, layer) in enumerate(drift.items()):
+        if name in given:
+            if np.shape(given[name]) != (n,):
+                raise ComputeError(
+                    f"layer {name!r} has {np.shape(given[name])} values at {n} samples",
+                    code="surface-drift-shape", where=name, hint="give one value per sample",
+                )
+            found[:, j] = given[name]
+        else:
+            found[on, j] = layer[row[on].astype(np.int64), column[on].astype(np.int64)]
+    # A drift column is a number or it is not known: infinite is not known.
+    return np.where(np.isfinite(found), found, np.nan)
+
+
+def _draw(
+    study: Study, method: str, targets: FloatArray, layers: FloatArray, cell_m: float
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Values, standard errors and the part of those from bounds at `targets` (m, 2); all (m,)."""
     samples = study.samples
-    if len(samples) < 2:
-        return
-    study.scores["field mean"] = mean_score(samples)
-    mean_rmse = study.scores["field mean"].rmse
-    if "inverse distance" not in study.barred:
-        study.scores["inverse distance"] = inverse_distance_score(samples, mean_rmse)
-    if "kriging" in study.barred:
-        return
-    try:
-        study.kriging = fit_kriging(samples, study.lags, mean_rmse)
-    except ComputeError as err:
-        study.barred["kriging"] = err.message
-        return
-    study.scores["kriging"] = study.kriging.score
-    # Those that the robust z has named already are not named twice.
-    named = np.abs(robust_z(samples.values)) > outlier_limit(len(samples))
-    fresh = np.where(named, 0.0, study.kriging.standardised)
-    study.findings.extend(outlier_finding(samples, fresh, "leave-one-out z"))
-
-
-def _no_structure(study: _Study) -> Finding:
-    samples = study.samples
-    if not study.structured and study.kriging is not None:
-        ratio = study.kriging.fit.likelihood_ratio
-        why = f"likelihood ratio {ratio:.2f} against pure nugget, {STRUCTURE_RATIO} is needed (5 %)"
+    kriging = study.kriging(method)
+    if kriging is not None:
+        values, variance, between = _krige(study, kriging, targets, layers, cell_m)
+        return values, np.sqrt(variance), None if between is None else np.sqrt(between)
+    if method == "field mean":
+        return _draw_mean(study, len(targets))
+    one = study.candidates[method]
+    if one.spline is not None:
+        values = spline_at(spline=one.spline, targets=targets)
     else:
-        rivals = [s for s in study.scores.values() if s.method != "field mean"]
-        best = min(rivals, key=lambda s: s.rmse)
-        mean = study.scores["field mean"]
-        why = (
-            f"the best of {len(rivals)} methods ({best.method}) errs by {best.rmse:.4g} "
-            f"{samples.unit} at left-out samples, the field mean by {mean.rmse:.4g}"
-        )
-    return warn(
-        "surface-no-structure", samples.analyte,
-        f"no spatial structure found in {len(samples)} samples: {why}",
-        done=f"uniform value {samples.values.mean():.4g} {samples.unit}, the field mean",
-        todo="apply one rate, or sample more densely",
-    )
+        draw = inverse_distance if method == "inverse distance" else nearest_sample
+        places, known = samples.places, study.values
+        if samples.many is not None:
+            places, known = block_means_of(samples.many)
+        values = draw(places=places, values=known, targets=targets)
+    return values, np.full(len(targets), one.rmse), None
 
 
-def _choose(study: _Study) -> str:
-    rivals = [m for m in study.scores if m != "field mean" and study.beats_mean(m)]
-    if study.structured and rivals:
-        return min(rivals, key=lambda m: study.scores[m].rmse)
-    if len(study.scores) > 1:
-        study.findings.append(_no_structure(study))
-    return "field mean"
+def _at(
+    study: Study, kriging: Kriging, targets: FloatArray, drift: FloatArray | None, cell_m: float
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Kriging from the samples; of too many to solve at once, from all by their neighbours."""
+    many = study.samples.many
+    if many is None:
+        return kriging.at(targets, drift)
+    beside = None
+    if kriging.method == "kriging with trend":
+        beside = trend_of(study.samples.places, many.places)
+    elif kriging.method == "kriging with drift":
+        beside = many.beside
+    return *krige_many(
+        kriging=kriging, many=many, beside=beside, targets=targets, drift=drift, cell_m=cell_m
+    ), None
 
 
-def _obey(study: _Study, method: str) -> str:
-    """The user's method, or the field mean where the samples cannot carry it."""
-    samples = study.samples
-    if method in study.barred:
-        chosen = "field mean"
-        if method == "kriging" and "inverse distance" not in study.barred:
-            chosen = "inverse distance" if study.beats_mean("inverse distance") else chosen
-        study.findings.append(warn(
-            "surface-method-not-possible", samples.analyte,
-            f"{method} cannot be done: {study.barred[method]}", value=method,
-            done=f"{chosen} instead",
+def _krige(
+    study: Study, kriging: Kriging, targets: FloatArray, layers: FloatArray, cell_m: float
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    if kriging.fit.at_bound:
+        study.findings.append(note(
+            "surface-range-at-bound", study.samples.analyte,
+            "the fitted range reached the longest allowed: values trend across the field",
+            value=f"{kriging.fit.variogram.range_m:.0f} m",
         ))
-        return chosen
-    weak = method != "field mean" and not (study.structured and study.beats_mean(method))
-    if weak:
-        mean, own = study.scores["field mean"], study.scores[method]
-        study.findings.append(warn(
-            "surface-worse-than-mean", samples.analyte,
-            f"{method} was asked for, but shows no gain over the field mean: error {own.rmse:.4g} "
-            f"against {mean.rmse:.4g} {samples.unit} at left-out samples"
-            + ("" if study.structured else ", and no spatial structure at the 5 % level"),
-            value=method, done="kept as asked", todo="apply one rate, or sample more densely",
-        ))
-    return method
-
-
-def _draw(study: _Study, method: str, targets: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Values and standard errors at `targets` (m, 2), both (m,)."""
-    samples = study.samples
-    if method == "kriging" and study.kriging is not None:
-        if study.kriging.fit.at_bound:
-            study.findings.append(note(
-                "surface-range-at-bound", samples.analyte,
-                "the fitted range reached the longest allowed: values trend across the field",
-                value=f"{study.kriging.fit.variogram.range_m:.0f} m",
-            ))
-        values, variance = point_krige(system=study.kriging.system, targets=targets)
-        return values, np.sqrt(variance)
-    if method == "inverse distance":
-        values = inverse_distance(
-            places=samples.places, values=samples.values, targets=targets
+    if kriging.method == "kriging":
+        return _at(study, kriging, targets, None, cell_m)
+    if kriging.method == "kriging with trend":
+        return _at(study, kriging, targets, trend_of(study.samples.places, targets), cell_m)
+    known = np.isfinite(layers).all(axis=1)
+    values, variance = np.empty(len(targets)), np.empty(len(targets))
+    between = None if study.bounds is None else np.zeros(len(targets))
+    plain = study.kriging()
+    for part, own, drift in ((known, kriging, layers[known]), (~known, plain, None)):
+        if not part.any():
+            continue
+        if own is None:
+            raise ComputeError(
+                "kriging without the layer, where it has no value, cannot be done: "
+                + study.barred["kriging"], code="surface-drift-gaps",
+                where=study.samples.analyte, hint="fill the layer's gaps, or map without it",
+            )
+        values[part], variance[part], found = _at(
+            study, own, targets[part], drift, cell_m
         )
-        return values, np.full(len(targets), study.scores[method].rmse)
-    n = len(samples)
+        if between is not None and found is not None:
+            between[part] = found
+    return values, variance, between
+
+
+def _draw_mean(study: Study, count: int) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    values = study.values if study.samples.many is None else study.samples.many.values
+    n = len(values)
     if n == 1:
         # Nothing is known of the spread; finite and large rather than a false certainty.
-        error = abs(float(samples.values[0]))
+        error = abs(float(values[0]))
         study.findings.append(warn(
-            "surface-one-sample", samples.analyte,
+            "surface-one-sample", study.samples.analyte,
             "the standard error cannot be known from one sample",
             done="assumed as large as the value itself", todo="take more samples",
         ))
-    else:
-        error = float(samples.values.std(ddof=1)) * float(np.sqrt(1.0 + 1.0 / n))
-    return np.full(len(targets), samples.values.mean()), np.full(len(targets), error)
+        return np.full(count, values[0]), np.full(count, error), None
+    variance = float(values.std(ddof=1)) ** 2
+    between = None
+    if study.bounds is not None:
+        # Expected sample variance, and that of the mean, over what the bounds leave open.
+        total, of_sum = float(np.trace(study.spread)), float(study.spread.sum())
+        variance += max(total - of_sum / n, 0.0) / (n - 1)
+        between = np.full(count, np.sqrt(of_sum) / n)
+    error = float(np.sqrt(variance * (1.0 + 1.0 / n)))
+    if between is not None:
+        error = float(np.hypot(error, between[0]))
+    return np.full(count, values.mean()), np.full(count, error), between
 
 
-def _limit(study: _Study, method: str, values: FloatArray) -> FloatArray:
+def _limit(study: Study, method: str, values: FloatArray) -> FloatArray:
     """Values within those measured; how many cells were limited becomes a finding."""
-    low, high = float(study.samples.values.min()), float(study.samples.values.max())
+    known = study.values if study.samples.many is None else study.samples.many.values
+    low, high = float(known.min()), float(known.max())
     slack = 1e-9 * max(abs(low), abs(high))
     limited = int(np.count_nonzero((values < low - slack) | (values > high + slack)))
     if limited:
@@ -252,6 +204,40 @@ def _limit(study: _Study, method: str, values: FloatArray) -> FloatArray:
     return np.clip(values, low, high)
 
 
+def _tell_layers(study: Study, used: str, layers: FloatArray, inside: BoolArray) -> None:
+    """Where the layers that guide the map have no value, or reach beyond those at the samples."""
+    if used != "kriging with drift":
+        return
+    samples, field = study.samples, layers[inside]
+    names = " and ".join(study.layers)
+    known = np.isfinite(field).all(axis=1)
+    off = int((~np.isfinite(samples.beside).all(axis=1)).sum())
+    if off or not known.all():
+        study.findings.append(warn(
+            "surface-drift-gaps", samples.analyte,
+            f"{names} has no value in {np.mean(~known):.0%} of the field and at {off} of "
+            f"{len(samples)} samples", value=f"{np.mean(~known):.3f}",
+            done="kriged there without it; the map may show its edge",
+            todo="complete the layer, or take it out of [surface] drift",
+        ))
+    low, high = np.nanmin(samples.beside, axis=0), np.nanmax(samples.beside, axis=0)
+    beyond = float(np.mean(((field < low) | (field > high)).any(axis=1)))
+    if beyond > 0.0:
+        study.findings.append(note(
+            "surface-drift-beyond", samples.analyte,
+            f"in {beyond:.0%} of the field {names} lies beyond its values at the samples",
+            value=f"{beyond:.3f}", done="its effect was drawn on in a straight line there",
+            todo="sample there" if beyond > 0.05 else "",
+        ))
+
+
+def _scores(study: Study, used: str, *, asked: bool) -> tuple[MethodScore, ...]:
+    return tuple(
+        score(study.candidates[m], study.mean, remark(study, m, used, asked=asked))
+        for m in (*METHODS[:2], FITTED, *METHODS[2:]) if m in study.candidates
+    )
+
+
 def map_analyte(
     *,
     analyte: str,
@@ -261,43 +247,67 @@ def map_analyte(
     grid: Grid,
     method: str = "choose",
     sample_id: tuple[str, ...] | None = None,
+    drift: Mapping[str, FloatArray] | None = None,
+    drift_at_samples: Mapping[str, FloatArray] | None = None,
+    censored: IntArray | None = None,
+    variogram: Variogram | None = None,
+    inside: BoolArray | None = None,
 ) -> Surface:
     """Map one analyte over every cell of `grid`.
 
     places (n, 2) easting and northing in metres, values (n,) in `unit`, `sample_id` names for
-    findings. `method` is "choose", "kriging", "inverse distance" or "field mean".
+    findings; `method` one of `METHODS`. `drift` are layers (rows, columns) on the grid that may
+    guide kriging, NaN where they have no value; `drift_at_samples` (n,) their values at the samples
+    (default: of the sample's cell). `censored` (n,) is -1 where a result lies below a limit and
+    `values` holds half of it, 1 where above the limit in `values`. `variogram` takes the place of
+    the fitted one. `inside` (rows, columns) are the cells of the field (default: all), for what
+    findings say of its area.
 
-    "choose" takes the method with the lowest leave-one-out error among ordinary kriging, inverse
-    distance and the field mean; but the mean, with `surface-no-structure`, where none beats it or
-    where the likelihood ratio against pure nugget stays below 3.84 (5 %). Kriging takes the
-    variogram by REML (WLS above 400 samples), exponential unless the spherical model is clearly
-    likelier. The standard error is that of a new sample at the cell centre: from kriging variance
-    (nugget included), from the samples' deviation for the mean, the leave-one-out error for inverse
-    distance. Values never leave the measured range. `variogram` is None unless kriging was used.
+    "choose" follows `vrx.surfaces.choice`; variograms are those of `fit_variogram`. The standard
+    error is that of a new sample at the cell centre: from kriging variance (nugget included), from
+    the samples' deviation for the mean, the leave-one-out error for the other methods. Values never
+    leave the measured range (a censored sample's is its mean under its bound). `variogram` of the
+    result is None unless kriging was used.
 
     Raises `ComputeError`: unknown method, no sample, wrong shapes, values that are not finite.
     """
-    _check_request(analyte, method, grid)
+    layers = dict(drift or {})
+    _check_request(analyte, method, grid, layers)
+    if variogram is not None:
+        check_stated(variogram, analyte)
+    beside = _at_samples(places, grid, layers, drift_at_samples or {})
     samples = prepare(
-        analyte=analyte, unit=unit, places=places, values=values, sample_id=sample_id
+        analyte=analyte, unit=unit, places=places, values=values, sample_id=sample_id,
+        censored=censored, beside=beside,
     )
-    lags: Lags = (np.empty(0), np.empty(0), np.empty(0))
-    if len(samples) >= LEAST_FOR_A_VARIOGRAM:
-        lags = experimental_variogram(places=samples.places, values=samples.values)
-    study = _Study(samples=samples, lags=lags)
-    _bars(study)
-    _try_methods(study)
-    used = _choose(study) if method == "choose" else _obey(study, method)
+    study = study_samples(samples, layers=tuple(layers), variogram=variogram)
+    asked = method != "choose"
+    used = obey(study, method) if asked else choose(study)
     east, north = np.meshgrid(grid.easting_m, grid.northing_m)
     targets = np.column_stack([east.ravel(), north.ravel()])
-    drawn, error = _draw(study, used, targets)
+    field = np.ones(len(targets), dtype=bool) if inside is None else inside.ravel()
+    stack = np.empty((*grid.shape, len(layers)))
+    for j, layer in enumerate(layers.values()):
+        stack[:, :, j] = np.where(np.isfinite(layer), layer, np.nan)
+    flat = stack.reshape(len(targets), len(layers))
+    drawn, error, of_bounds = _draw(study, used, targets, flat, grid.cell_m)
     drawn = _limit(study, used, drawn)
-    kriging = study.kriging if used == "kriging" else None
+    _tell_layers(study, used, flat, field)
+    study.findings += far_findings(samples, grid=grid, targets=targets, inside=field)
+    study.findings += refit_findings(study, targets[field])
+    study.findings += stated_findings(study, used)
+    kriging = study.kriging(used)
+    guided = used == "kriging with drift"
     return Surface(
         analyte=analyte, unit=unit, grid=grid, values=drawn.reshape(grid.shape),
         standard_error=error.reshape(grid.shape), method=used,
         variogram=kriging.fit.variogram if kriging is not None else None,
-        scores=tuple(study.scores[m] for m in METHODS if m in study.scores),
-        lag_m=lags[0], lag_semivariance=lags[1], lag_pairs=lags[2],
+        scores=_scores(study, used, asked=asked) if len(samples) > 1 else (),
+        lag_m=study.lags[0], lag_semivariance=study.lags[1], lag_pairs=study.lags[2],
         findings=(*samples.findings, *study.findings),
+        drift=kriging.names if kriging is not None else (),
+        drift_at_samples=beside if guided else None, drift_on_grid=stack if guided else None,
+        bounds_error=None if of_bounds is None else of_bounds.reshape(grid.shape),
+        variance_factor=kriging.fit.variance_factor if kriging is not None else 1.0,
+        variogram_words=variogram_words(study, used),
     )

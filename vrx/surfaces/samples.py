@@ -17,7 +17,9 @@ from vrx.model import Finding, FloatArray, IntArray, note, warn
 MERGE_M = 0.01
 """Samples closer than this are one place: intake merges at its own, larger distance first."""
 MOST_SAMPLES = 3000
-"""The most samples for which an n x n matrix is made (72 MB); more are block-averaged."""
+"""The most samples for which an n x n matrix is made (72 MB)."""
+PICKED = 1500
+"""Of more samples than that, so many are taken for the variogram and the scores."""
 MOST_VALUE = 1e50
 """Greatest value that squares and sums can carry; far beyond any soil test."""
 _MOST_PAIRS_EACH = 50
@@ -30,14 +32,22 @@ NAMED = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Samples:
-    """Samples of one analyte: places (n, 2) metres, values (n,), a name each, what was found."""
+    """Samples of one analyte: places (n, 2) metres, values (n,), a name each, what was found.
+
+    `censored` (n,) is -1 below a limit (`values` then holds half of it), 1 above one, 0 measured.
+    `beside` (n, p) are covariates, NaN where they have no value. Where there are more samples than
+    one system holds, these are some of them and `many` is all.
+    """
 
     analyte: str
     unit: str
     places: FloatArray
     values: FloatArray
     names: tuple[str, ...]
+    censored: IntArray
+    beside: FloatArray
     findings: tuple[Finding, ...] = field(default=())
+    many: Samples | None = None
 
     def __len__(self) -> int:
         return len(self.values)
@@ -134,9 +144,22 @@ def merge_places(samples: Samples) -> Samples:
         f"{int(count[count > 1].sum())} samples lie at {len(told)} places: {listed(told)}",
         done="samples at one place were averaged",
     )
+    # A bound only where every sample of the place is one, on the same side.
+    censored = np.zeros(len(count), dtype=np.int64)
+    for side in (-1, 1):
+        censored[np.bincount(group, weights=samples.censored == side) == count] = side
     return replace(
-        samples, places=places, values=values, names=names, findings=(*samples.findings, merged)
+        samples, places=places, values=values, names=names, censored=censored,
+        beside=_means(samples.beside, group, count), findings=(*samples.findings, merged),
     )
+
+
+def _means(columns: FloatArray, group: IntArray, count: FloatArray) -> FloatArray:
+    """Means by group of columns (n, p), NaN where one of the group has none."""
+    found = np.empty((len(count), columns.shape[1]))
+    for j, column in enumerate(columns.T):
+        found[:, j] = np.bincount(group, weights=column, minlength=len(count)) / count
+    return found
 
 
 def block_average(
@@ -146,6 +169,13 @@ def block_average(
 
     The smallest side of a rising series is taken that gives few enough blocks.
     """
+    block, count, side = _square_blocks(places, most)
+    means = _means(np.column_stack([places, values]), block, count)
+    return means[:, :2], means[:, 2], count, side
+
+
+def _square_blocks(places: FloatArray, most: int) -> tuple[IntArray, FloatArray, float]:
+    """The square block of each place, the counts of all, and their side, m."""
     corner = places.min(axis=0)
     width, height = np.ptp(places, axis=0)
     side = max(float(np.sqrt(width * height / most)), float(max(width, height)) / most, MERGE_M)
@@ -155,26 +185,30 @@ def block_average(
         _, block = np.unique(key, return_inverse=True)
         count = np.bincount(block).astype(np.float64)
         if len(count) <= most:
-            break
+            return np.asarray(block), count, side
         side *= 1.1
-    means = [np.bincount(block, weights=w) / count for w in (*places.T, values)]
-    return np.column_stack(means[:2]), means[2], count, side
 
 
 def _thin(samples: Samples) -> Samples:
-    if len(samples) <= MOST_SAMPLES:
+    """Some of too many samples, always the same ones of as many, with all of them beside."""
+    n = len(samples)
+    if n <= MOST_SAMPLES:
         return samples
-    places, values, count, side = block_average(
-        places=samples.places, values=samples.values, most=MOST_SAMPLES
+    # Seeded, and from a fixed order; not every so many-th, which could follow a machine's passes.
+    pick = np.sort(np.random.default_rng(n).permutation(n)[:PICKED])
+    limited = int(np.count_nonzero(samples.censored))
+    picked = note(
+        "surface-many-samples", samples.analyte,
+        f"{n} samples are more than {MOST_SAMPLES}, the most that one system holds",
+        done=f"variogram and scores from {PICKED} of them, drawn by lot; the map from all, kriged "
+        "from the means of small squares, the nearest to each cell"
+        + (f"; {limited} results beyond a limit count as half of it, or as it" if limited else ""),
     )
-    averaged = note(
-        "surface-block-averaged", samples.analyte,
-        f"{len(samples)} samples are more than {MOST_SAMPLES}, the most that are kriged at once",
-        done=f"averaged in {len(count)} blocks of {side:.1f} m",
-    )
-    names = tuple(f"block {i + 1} of {int(k)} samples" for i, k in enumerate(count))
+    values = samples.values
     return replace(
-        samples, places=places, values=values, names=names, findings=(*samples.findings, averaged)
+        samples, places=samples.places[pick], values=values[pick], beside=samples.beside[pick],
+        names=tuple(samples.names[i] for i in pick), censored=np.zeros(PICKED, dtype=np.int64),
+        findings=(*samples.findings, picked), many=samples,
     )
 
 
@@ -239,10 +273,13 @@ def prepare(
     places: FloatArray,
     values: FloatArray,
     sample_id: tuple[str, ...] | None = None,
+    censored: IntArray | None = None,
+    beside: FloatArray | None = None,
 ) -> Samples:
     """Checked samples in an order that does not depend on the rows' order, merged and thinned.
 
-    Raises `ComputeError` for no sample, wrong shapes and values that are not finite.
+    `censored` (n,) and `beside` (n, p) as in `Samples`; without them nothing is. Raises
+    `ComputeError` for no sample, wrong shapes and values that are not finite.
     """
     places = np.asarray(places, dtype=np.float64)
     values = np.asarray(values, dtype=np.float64)
@@ -250,11 +287,21 @@ def prepare(
     if names is None:
         names = tuple(f"sample no. {i + 1}" for i in range(len(values)))
     _check(analyte, places, values, names)
+    n = len(values)
+    censored = np.zeros(n, dtype=np.int64) if censored is None else np.asarray(censored)
+    beside = np.empty((n, 0)) if beside is None else np.asarray(beside, dtype=np.float64)
+    if censored.shape != (n,) or beside.shape != (n, *beside.shape[1:2]):
+        raise ComputeError(
+            f"censored has shape {censored.shape} and covariates {beside.shape} for {n} samples",
+            code="surface-shape", where=analyte, hint="give one row per sample",
+        )
     order = np.lexsort((values, places[:, 1], places[:, 0]))
     ordered = Samples(
         analyte=analyte, unit=unit, places=places[order], values=values[order],
-        names=tuple(names[i] for i in order),
+        names=tuple(names[i] for i in order), censored=censored[order].astype(np.int64),
+        beside=beside[order],
     )
     merged = merge_places(ordered)
-    found = outlier_finding(merged, robust_z(merged.values), "robust z")
+    measured = np.where(merged.censored == 0, robust_z(merged.values), 0.0)
+    found = outlier_finding(merged, measured, "robust z")
     return _thin(replace(merged, findings=(*merged.findings, *found)))

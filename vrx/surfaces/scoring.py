@@ -1,4 +1,4 @@
-"""Candidates for a map: each method fitted and scored by leave-one-out."""
+"""Candidates for a map: each method's left-out residuals, and the scores made from them."""
 
 from __future__ import annotations
 
@@ -6,92 +6,161 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vrx.errors import ComputeError
-from vrx.model import FloatArray, MethodScore
-from vrx.surfaces.kriging import KrigingSystem, kriging_leave_one_out, kriging_system
-from vrx.surfaces.reml import VariogramFit, fit_reml, likelihood_ratio
-from vrx.surfaces.samples import Samples
-from vrx.surfaces.simple import inverse_distance_leave_one_out, mean_leave_one_out
-from vrx.surfaces.variogram import diagonal_m, fit_wls
-
-MOST_REML = 400
-"""The most samples for restricted maximum likelihood; beyond, weighted least squares."""
-SPHERICAL_GAIN = 2.0
-"""Deviance by which the spherical model must be better than the exponential one."""
+from vrx.model import FloatArray, IntArray, MethodScore
+from vrx.surfaces.censored import Bounds
+from vrx.surfaces.kriged import Kriging
+from vrx.surfaces.simple import (
+    inverse_distance_leave_one_out,
+    mean_leave_block_out,
+    mean_leave_one_out,
+    nearest_leave_out,
+)
+from vrx.surfaces.spline import Spline, fit_spline, spline_leave_block_out, spline_leave_one_out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Kriging:
-    """The fitted kriging of some samples, its score and its standardised residuals (n,)."""
+class Candidate:
+    """A method and its residuals (measured - estimated), (n,), at samples left out.
 
-    fit: VariogramFit
-    system: KrigingSystem
-    score: MethodScore
-    standardised: FloatArray
-
-
-def score(
-    method: str, residual: FloatArray, variance: FloatArray | float | None, mean_rmse: float
-) -> MethodScore:
-    """The leave-one-out score of residuals (measured - estimated), (n,)."""
-    rmse = float(np.sqrt(np.mean(residual * residual)))
-    msdr: float | None = None
-    if variance is not None and np.all(np.asarray(variance) > 0.0):
-        msdr = float(np.mean(residual * residual / variance))
-    return MethodScore(
-        method=method, n=len(residual), mean_error=float(residual.mean()), rmse=rmse,
-        skill=1.0 - (rmse / mean_rmse) ** 2 if mean_rmse > 0.0 else 0.0, msdr=msdr,
-    )
-
-
-def mean_score(samples: Samples) -> MethodScore:
-    """The score of the field mean; n >= 2."""
-    residual, variance = mean_leave_one_out(values=samples.values)
-    return score("field mean", residual, variance, float(np.sqrt(np.mean(residual**2))))
-
-
-def inverse_distance_score(samples: Samples, mean_rmse: float) -> MethodScore:
-    """The score of inverse distance; n >= 2, all places different."""
-    residual = inverse_distance_leave_one_out(places=samples.places, values=samples.values)
-    return score("inverse distance", residual, None, mean_rmse)
-
-
-def _fit(
-    samples: Samples, model: str, lags: tuple[FloatArray, FloatArray, FloatArray]
-) -> VariogramFit:
-    if len(samples) <= MOST_REML:
-        return fit_reml(places=samples.places, values=samples.values, model=model)
-    variogram = fit_wls(
-        lag_m=lags[0], lag_semivariance=lags[1], lag_pairs=lags[2], model=model
-    )
-    ratio = likelihood_ratio(places=samples.places, values=samples.values, variogram=variogram)
-    return VariogramFit(
-        variogram=variogram, likelihood_ratio=ratio,
-        at_bound=variogram.range_m >= 1.98 * diagonal_m(samples.places),
-    )
-
-
-def fit_kriging(
-    samples: Samples, lags: tuple[FloatArray, FloatArray, FloatArray], mean_rmse: float
-) -> Kriging:
-    """Fit the exponential model, and the spherical one if it is clearly likelier; score it.
-
-    Up to 400 samples by REML, beyond by WLS. Raises `ComputeError` where neither can be solved.
+    `residual`: each sample alone; `block_residual`: with its whole block, None without blocks.
+    `variance` of the former, None where the method gives none.
     """
-    best = _fit(samples, "exponential", lags)
-    other = _fit(samples, "spherical", lags)
-    if other.likelihood_ratio > best.likelihood_ratio + SPHERICAL_GAIN:
-        best = other
-    if best.variogram.nugget + best.variogram.partial_sill <= 0.0:
-        raise ComputeError(
-            "the fitted variogram has no variance", code="surface-singular",
-            where=samples.analyte, hint="check the values for rounding",
-        )
-    system = kriging_system(
-        places=samples.places, values=samples.values, variogram=best.variogram
+
+    method: str
+    residual: FloatArray
+    block_residual: FloatArray | None
+    variance: FloatArray | float | None = None
+    kriging: Kriging | None = None
+    spline: Spline | None = None
+
+    @property
+    def rmse(self) -> float:
+        """Root mean square of the residuals of samples left out alone."""
+        return root_mean_square(self.residual)
+
+    @property
+    def block_rmse(self) -> float | None:
+        """The same with whole blocks left out; None without blocks."""
+        return None if self.block_residual is None else root_mean_square(self.block_residual)
+
+
+def root_mean_square(residual: FloatArray) -> float:
+    """Root mean square, without overflow."""
+    size = float(np.abs(residual).max(initial=0.0))
+    return size * float(np.sqrt(np.mean((residual / size) ** 2))) if size > 0.0 else 0.0
+
+
+def within_bounds(
+    residual: FloatArray, values: FloatArray, bounds: Bounds | None
+) -> FloatArray:
+    """Residuals (n,) where a censored sample misses by its distance beyond its bounds, else 0."""
+    if bounds is None:
+        return residual
+    found = residual.copy()
+    estimate = values[bounds.index] - residual[bounds.index]
+    found[bounds.index] = np.clip(estimate, bounds.low, bounds.high) - estimate
+    return found
+
+
+def score(one: Candidate, mean: Candidate, remark: str = "") -> MethodScore:
+    """The score of a candidate against that of the field mean."""
+    msdr: float | None = None
+    if one.variance is not None and np.all(np.asarray(one.variance) > 0.0):
+        ratio = one.residual / np.sqrt(one.variance)
+        msdr = float(np.mean(ratio * ratio))
+    return MethodScore(
+        method=one.method, n=len(one.residual), mean_error=float(one.residual.mean()),
+        rmse=one.rmse, skill=1.0 - (one.rmse / mean.rmse) ** 2 if mean.rmse > 0.0 else 0.0,
+        msdr=msdr, block_rmse=one.block_rmse, remark=remark,
     )
-    residual, variance = kriging_leave_one_out(system=system)
-    return Kriging(
-        fit=best, system=system, score=score("kriging", residual, variance, mean_rmse),
-        standardised=residual / np.sqrt(variance),
+
+
+def mean_candidate(
+    values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
+) -> Candidate:
+    """The field mean; n >= 2."""
+    residual, variance = mean_leave_one_out(values=values)
+    by_block = None if block is None else mean_leave_block_out(values=values, block=block)
+    return _bounded(
+        Candidate(method="field mean", residual=residual, block_residual=by_block,
+                  variance=variance if bounds is None else None), values, bounds,
+    )
+
+
+def inverse_distance_candidate(
+    places: FloatArray, values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
+) -> Candidate:
+    """Inverse distance; n >= 2, all places different."""
+    residual = inverse_distance_leave_one_out(places=places, values=values)
+    by_block = None if block is None else inverse_distance_leave_one_out(
+        places=places, values=values, block=block
+    )
+    return _bounded(
+        Candidate(method="inverse distance", residual=residual, block_residual=by_block),
+        values, bounds,
+    )
+
+
+def nearest_candidate(
+    places: FloatArray, values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
+) -> Candidate:
+    """The nearest sample; n >= 2, all places different."""
+    residual = nearest_leave_out(places=places, values=values)
+    by_block = None if block is None else nearest_leave_out(
+        places=places, values=values, block=block
+    )
+    return _bounded(
+        Candidate(method="nearest sample", residual=residual, block_residual=by_block),
+        values, bounds,
+    )
+
+
+def spline_candidate(
+    places: FloatArray, values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
+) -> Candidate:
+    """The thin-plate spline. Raises `ComputeError` where it cannot be fitted."""
+    spline = fit_spline(places=places, values=values)
+    residual = spline_leave_one_out(spline=spline)
+    by_block = None if block is None else spline_leave_block_out(spline=spline, block=block)
+    return _bounded(
+        Candidate(method="spline", residual=residual, block_residual=by_block, spline=spline),
+        values, bounds,
+    )
+
+
+def kriging_candidate(
+    kriging: Kriging, block: IntArray | None, bounds: Bounds | None = None,
+    beside: Candidate | None = None,
+) -> Candidate:
+    """Kriging as fitted. Samples that its layers do not cover take the residuals of `beside`."""
+    residual, variance = kriging.left_out()
+    by_block = None if block is None else kriging.block_left_out(block)
+    if not kriging.covered.all() and beside is not None:
+        residual = _filled(residual, beside.residual, kriging)
+        variance = _filled(variance, np.asarray(beside.variance), kriging)
+        if by_block is not None and beside.block_residual is not None:
+            by_block = _filled(by_block, beside.block_residual, kriging)
+    return _bounded(
+        Candidate(
+            method=kriging.method, residual=residual, block_residual=by_block, variance=variance,
+            kriging=kriging,
+        ),
+        kriging.values, bounds,
+    )
+
+
+def _filled(own: FloatArray, other: FloatArray, kriging: Kriging) -> FloatArray:
+    found = other.copy()
+    found[kriging.covered] = own
+    return found
+
+
+def _bounded(one: Candidate, values: FloatArray, bounds: Bounds | None) -> Candidate:
+    if bounds is None:
+        return one
+    by_block = one.block_residual
+    return Candidate(
+        method=one.method, residual=within_bounds(one.residual, values, bounds),
+        block_residual=None if by_block is None else within_bounds(by_block, values, bounds),
+        variance=None, kriging=one.kriging, spline=one.spline,
     )

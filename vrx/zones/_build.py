@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import shapely
 
 from vrx.geo import area_ac, require_coverage
-from vrx.model import Finding, Zone, Zones
+from vrx.model import ClusterTable, Finding, Zone, Zones
 
 
 def letter_of(zone_id: int) -> str:
@@ -27,6 +27,7 @@ def build_zones(
     crs_centre: tuple[float, float],
     basis: str,
     findings: Sequence[Finding],
+    clusters: ClusterTable | None = None,
 ) -> Zones:
     """Number zones by their centroids, rounded to 1 m: north to south, then west to east.
 
@@ -48,7 +49,7 @@ def build_zones(
             )
             for zone_id, (polygon, label) in enumerate(ordered, start=1)
         ),
-        basis=basis, findings=tuple(findings),
+        basis=basis, findings=tuple(findings), clusters=clusters,
     )
 
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vrx.model import BoolArray, FloatArray, IntArray
+from vrx.model import BoolArray, IntArray
 from vrx.zones._regions import merge_small
+from vrx.zones._width import field_narrow, reached
 
 _ROUNDS = 8
-_SLACK = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -19,14 +19,16 @@ class Cleaned:
 
     `narrow_moved` are the pieces of cells that changed class for being narrow, `small_moved` those
     merged for being small, `field_narrow` (rows, columns) is where the field itself is narrower
-    than the limit. `stable` is False when the rounds ran out first. `forced` is the size of the
-    largest piece merged only to get down to the most zones, or 0.
+    than the limit. `still_narrow` are pieces that are nowhere as wide as the limit after all.
+    `stable` is False when the rounds ran out first. `forced` is the size of the largest piece
+    merged only to get down to the most zones, or 0.
     """
 
     classes: IntArray
     narrow_moved: tuple[float, ...]
     small_moved: tuple[float, ...]
     field_narrow: BoolArray
+    still_narrow: tuple[float, ...]
     stable: bool
     forced: float
 
@@ -39,25 +41,29 @@ def clean(
     width_cells: float,
     smallest_cells: float,
     most: int | None = None,
+    driving_deg: float | None = None,
 ) -> Cleaned:
     """Open narrow parts and merge small pieces, in turn, until neither changes a cell.
 
     Narrow: a cell that no circle of diameter `width_cells` inside its own class (and inside the
-    field) can reach. Such cells go, from their rim inwards, to the class that they touch with most
-    sides among cells that stay; equal: the nearest class, then the lower. Where the field itself
-    is narrower than the limit (farther than the limit from every place where the circle fits, so
-    that plain corners do not count), cells keep their class.
+    field) can reach; with `driving_deg` (compass) a cell whose straight run across that direction,
+    in its own class, is shorter. Such cells go, from their rim inwards, to the class that they
+    touch with most sides among cells that stay; equal: the nearest class, then the lower. Where
+    the field itself is narrower than the limit (without a direction: farther than the limit from
+    every place where the circle fits, so that plain corners do not count), cells keep their class.
 
     Small: see `merge_small`, on 4-connected pieces of cells inside the field. `classes` outside
     the field are not looked at and not changed.
     """
-    frozen = _field_narrow(inside, width_cells)
+    frozen = field_narrow(inside, width_cells, driving_deg)
     narrow_moved: list[float] = []
     small_moved: list[float] = []
     forced = 0.0
     current, stable = classes, False
     for _ in range(_ROUNDS):
-        opened = _open_narrow(current, inside, frozen, distance, width_cells)
+        wide = reached(np.where(inside, current, -1), width_cells, driving_deg)
+        opened = current if width_cells <= 1 else _grow(
+            current, inside & (wide | frozen), inside, distance)
         narrow_moved += _pieces(opened != current)
         merged, moved, largest = _merge(opened, inside, distance, smallest_cells, most)
         small_moved += moved
@@ -68,8 +74,30 @@ def clean(
             break
     return Cleaned(
         classes=current, narrow_moved=tuple(narrow_moved), small_moved=tuple(small_moved),
-        field_narrow=frozen, stable=stable, forced=forced,
+        field_narrow=_large_only(frozen, width_cells) if driving_deg is not None else frozen,
+        still_narrow=_never_wide(current, inside, wide | frozen), stable=stable, forced=forced,
     )
+
+
+def _never_wide(classes: IntArray, inside: BoolArray, wide: BoolArray) -> tuple[float, ...]:
+    """Sizes of the pieces without any wide cell."""
+    if wide[inside].all():
+        return ()
+    labels, count = _label(classes, inside)
+    has = np.zeros(count, dtype=bool)
+    has[labels[inside & wide]] = True
+    sizes = np.bincount(labels[inside], minlength=count)
+    return tuple(float(size) for size in sizes[~has])
+
+
+def _large_only(mask: BoolArray, width_cells: float) -> BoolArray:
+    """Without pieces smaller than a square of the width, such as the tips of a round field."""
+    from scipy.ndimage import label
+
+    labels, _ = label(mask)
+    large = np.bincount(labels.ravel()) >= width_cells**2
+    large[0] = False
+    return np.asarray(large[labels], dtype=bool)
 
 
 def fill_outside(classes: IntArray, inside: BoolArray) -> IntArray:
@@ -80,6 +108,21 @@ def fill_outside(classes: IntArray, inside: BoolArray) -> IntArray:
     return np.asarray(classes[rows, columns], dtype=np.int64)
 
 
+def smooth(classes: IntArray, inside: BoolArray, sigma_cells: float) -> IntArray:
+    """Each cell inside the class whose cells, blurred by a Gaussian, weigh most there."""
+    from scipy.ndimage import gaussian_filter
+
+    kinds = np.unique(classes[inside])
+    best, most = classes, np.full(classes.shape, -1.0)
+    for kind in kinds.tolist():
+        weight = gaussian_filter(
+            (inside & (classes == kind)).astype(np.float64), sigma_cells, mode="constant"
+        )
+        better = weight > most
+        best, most = np.where(better, kind, best), np.where(better, weight, most)
+    return np.where(inside, best, classes)
+
+
 def _pieces(mask: BoolArray) -> list[float]:
     """Sizes of the 4-connected pieces of a mask."""
     from scipy.ndimage import label
@@ -88,63 +131,6 @@ def _pieces(mask: BoolArray) -> list[float]:
         return []
     labels, _ = label(mask)
     return [float(size) for size in np.bincount(labels.ravel())[1:]]
-
-
-def _nodes(classes: IntArray) -> IntArray:
-    """Classes on a grid of half steps (2 rows + 1, 2 columns + 1); -1 outside, -2 on an edge.
-
-    Cell centres lie at odd places. With edges as places of their own a strip of n cells measures
-    n half steps from its middle to its edge, be n odd or even.
-    """
-    rows, columns = classes.shape
-    padded = np.full((rows + 2, columns + 2), -1, dtype=np.int64)
-    padded[1:-1, 1:-1] = classes
-    nodes = np.full((2 * rows + 1, 2 * columns + 1), -2, dtype=np.int64)
-    nodes[1::2, 1::2] = classes
-    west, east = padded[1:-1, :-1], padded[1:-1, 1:]
-    nodes[1::2, 0::2] = np.where(west == east, west, -2)
-    north, south = padded[:-1, 1:-1], padded[1:, 1:-1]
-    nodes[0::2, 1::2] = np.where(north == south, north, -2)
-    one, two = padded[:-1, :-1], padded[:-1, 1:]
-    three, four = padded[1:, :-1], padded[1:, 1:]
-    nodes[0::2, 0::2] = np.where((one == two) & (two == three) & (three == four), one, -2)
-    return nodes
-
-
-def _reached(classes: IntArray, width_cells: float) -> tuple[BoolArray, FloatArray]:
-    """Cells that a circle of the width reaches within its class, and half steps to its centres."""
-    from scipy.ndimage import distance_transform_edt
-
-    nodes = _nodes(classes)
-    deep = (distance_transform_edt(nodes != -2) >= width_cells - _SLACK) & (nodes >= 0)
-    if not deep.any():
-        return np.zeros(classes.shape, dtype=bool), np.full(classes.shape, np.inf)
-    away = distance_transform_edt(~deep)[1::2, 1::2]
-    return (away < width_cells) & (classes >= 0), np.asarray(away, dtype=np.float64)
-
-
-def _field_narrow(inside: BoolArray, width_cells: float) -> BoolArray:
-    from scipy.ndimage import label
-
-    if width_cells <= 1:
-        return np.zeros(inside.shape, dtype=bool)
-    reached, away = _reached(np.where(inside, 0, -1).astype(np.int64), width_cells)
-    labels, count = label(inside & ~reached)
-    # `away` is in half steps from where the circle's centre fits: its radius is width_cells, and
-    # a further full width is two of them.
-    far = np.zeros(count + 1, dtype=bool)
-    far[np.unique(labels[away > 3 * width_cells])] = True
-    far[0] = False
-    return np.asarray(far[labels], dtype=bool)
-
-
-def _open_narrow(
-    classes: IntArray, inside: BoolArray, frozen: BoolArray, distance: IntArray, width_cells: float
-) -> IntArray:
-    if width_cells <= 1:
-        return classes
-    reached, _ = _reached(np.where(inside, classes, -1), width_cells)
-    return _grow(classes, inside & (reached | frozen), inside, distance)
 
 
 def _grow(
@@ -212,20 +198,22 @@ def _label(classes: IntArray, inside: BoolArray) -> tuple[IntArray, int]:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    number = np.full(classes.shape, -1, dtype=np.int64)
-    total = int(inside.sum())
-    number[inside] = np.arange(total)
+    # Runs along rows are the nodes: far fewer than cells.
     masked = np.where(inside, classes, -1)
-    starts, ends = [], []
-    for one, two in (
-        (np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1, :], np.s_[1:, :]),
-    ):
-        same = (masked[one] == masked[two]) & (masked[one] >= 0)
-        starts.append(number[one][same])
-        ends.append(number[two][same])
-    start, end = np.concatenate(starts), np.concatenate(ends)
-    links = coo_array((np.ones(len(start), dtype=np.int8), (start, end)), shape=(total, total))
-    count, component = connected_components(links, directed=False)
-    labels = np.full(classes.shape, -1, dtype=np.int64)
-    labels[inside] = component
-    return labels, int(count)
+    starts = np.ones(masked.shape, dtype=bool)
+    starts[:, 1:] = masked[:, 1:] != masked[:, :-1]
+    run = (np.cumsum(starts.ravel()) - 1).reshape(masked.shape)
+    total = int(run[-1, -1]) + 1
+    # Two runs of one class that touch begin to do so where one of them begins.
+    touch = (masked[1:] == masked[:-1]) & (masked[1:] >= 0) & (starts[1:] | starts[:-1])
+    upper, lower = run[:-1][touch], run[1:][touch]
+    links = coo_array((np.ones(len(upper), dtype=np.int8), (upper, lower)), shape=(total, total))
+    _, component = connected_components(links, directed=False)
+    held = np.zeros(total, dtype=bool)
+    held[run[inside]] = True
+    number = np.full(total, -1, dtype=np.int64)
+    kept, first = np.unique(component[held], return_index=True)
+    rank = np.empty(len(kept), dtype=np.int64)
+    rank[np.argsort(first, kind="stable")] = np.arange(len(kept))
+    number[held] = rank[np.searchsorted(kept, component[held])]
+    return number[run], len(kept)

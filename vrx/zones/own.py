@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import shapely
 
 from vrx.errors import InputError
@@ -13,11 +14,14 @@ from vrx.geo import (
     coverage_from_polygons,
     fault_place,
     valid_polygon,
+    width_across_m,
     width_m,
 )
 from vrx.model import Finding, Zones, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._build import build_zones
+from vrx.zones._pieces import merge_pieces
+from vrx.zones.rules import MachineRules
 
 # Under a square foot or so nothing changes for anybody; such slivers come from rounded coordinates.
 _SPECK_AC = 2.5e-5
@@ -32,13 +36,15 @@ def zones_from_polygons(
     narrowest_m: float = 0.0,
     smallest_ac: float = 0.0,
     close_m: float = CLOSE_M,
+    driving_deg: float | None = None,
     basis: str = "the user's own zones",
 ) -> Zones:
     """The user's polygons (field's CRS) as a true coverage; nothing else about them is changed.
 
     Gaps and overlaps nowhere wider than `close_m` are closed with a finding in acres, wider ones
     refused. What lies outside the boundary is cut off with a finding. Zones narrower than
-    `narrowest_m` at their widest place, or smaller than `smallest_ac`, are only noted.
+    `narrowest_m` at their widest place (across `driving_deg` where given), or smaller than
+    `smallest_ac`, are only noted.
 
     Findings: `zones-ring-touches` (note), `zones-slivers-closed` (note), `zones-cut-at-boundary`
     (warn), `zones-narrow` (note), `zones-small` (note).
@@ -49,6 +55,22 @@ def zones_from_polygons(
             inside the boundary.
         ComputeError: no true coverage can be made.
     """
+    valid, findings = _valid(polygons, labels)
+    covered = coverage_from_polygons(
+        valid, boundary, crs_centre=crs_centre, names=labels, close_m=close_m
+    )
+    findings += _fault_findings(covered.faults, crs_centre, close_m)
+    findings += _size_findings(
+        covered.polygons, labels, narrowest_m, smallest_ac, driving_deg)
+    return build_zones(
+        polygons=covered.polygons, labels=labels, boundary=boundary, crs_centre=crs_centre,
+        basis=basis, findings=findings,
+    )
+
+
+def _valid(
+    polygons: Sequence[shapely.Geometry], labels: Sequence[str]
+) -> tuple[list[shapely.Geometry], list[Finding]]:
     if not polygons or len(polygons) != len(labels):
         raise InputError(
             f"{len(polygons)} zone polygons and {len(labels)} labels",
@@ -65,14 +87,52 @@ def zones_from_polygons(
                 done=f"taken as {len(shapely.get_parts(made))} parts of the same area",
             ))
         valid.append(made)
+    return valid, findings
+
+
+def zones_from_map_units(
+    *,
+    boundary: shapely.MultiPolygon,
+    crs_centre: tuple[float, float],
+    polygons: Sequence[shapely.Geometry],
+    labels: Sequence[str],
+    rules: MachineRules,
+    close_m: float = CLOSE_M,
+) -> Zones:
+    """Units of a soil map (field's CRS), each connected piece a zone by the unit's name.
+
+    As a soil map goes on beyond the field it is cut at the boundary. Pieces of one name that touch
+    are one zone; pieces under `smallest_ac` join the neighbour with the longest shared edge, and if
+    more than `most_zones` are left, the smallest area is raised until they are not. A name may
+    stand on many polygons.
+
+    Findings: `zones-ring-touches`, `zones-slivers-closed`, `zones-units-cut`,
+    `zones-small-merged`, `zones-fewer`, `zones-field-part-small`, `zones-narrow` (notes),
+    `zones-over-most` (warn).
+
+    Raises: as `zones_from_polygons`.
+    """
+    valid, findings = _valid(polygons, labels)
     covered = coverage_from_polygons(
-        valid, boundary, crs_centre=crs_centre, names=labels, close_m=close_m
-    )
-    findings += _fault_findings(covered.faults, crs_centre, close_m)
-    findings += _size_findings(covered.polygons, labels, narrowest_m, smallest_ac)
+        valid, boundary, crs_centre=crs_centre, names=labels, close_m=close_m)
+    findings += [
+        one if one.code != "zones-cut-at-boundary" else note(
+            "zones-units-cut", "zones", one.what.replace("the zones", "the soil map"),
+            value=one.value, done="cut off at the boundary")
+        for one in _fault_findings(covered.faults, crs_centre, close_m)
+    ]
+    units = list(dict.fromkeys(labels))
+    parts, index = shapely.get_parts(
+        np.array(covered.polygons, dtype=object), return_index=True)
+    owner = np.array([units.index(labels[n]) for n in index], dtype=np.int64)
+    made, kept, told = merge_pieces(
+        list(parts), owner, smallest_ac=rules.smallest_ac, most=rules.most_zones)
+    names = [units[n] for n in kept]
+    told += _size_findings(made, names, rules.narrowest_m, 0.0, rules.driving_deg)
     return build_zones(
-        polygons=covered.polygons, labels=labels, boundary=boundary, crs_centre=crs_centre,
-        basis=basis, findings=findings,
+        polygons=made, labels=names, boundary=boundary, crs_centre=crs_centre,
+        basis=f"units of a soil map ({', '.join(dict.fromkeys(names))}); smallest "
+        f"{rules.smallest_ac:g} ac", findings=[*findings, *told],
     )
 
 
@@ -116,10 +176,12 @@ def _size_findings(
     labels: Sequence[str],
     narrowest_m: float,
     smallest_ac: float,
+    driving_deg: float | None,
 ) -> list[Finding]:
     found = []
     for polygon, label in zip(polygons, labels, strict=True):
-        acres, width = polygon.area / ACRE_M2, width_m(polygon)
+        acres = polygon.area / ACRE_M2
+        width = width_m(polygon) if driving_deg is None else width_across_m(polygon, driving_deg)
         # The circle is found to 1 %.
         if width < 0.99 * narrowest_m:
             found.append(note(
