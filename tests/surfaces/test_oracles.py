@@ -12,6 +12,7 @@ import gstools
 import numpy as np
 import pytest
 from pykrige.ok import OrdinaryKriging
+from scipy.spatial.distance import cdist
 
 from vrx.errors import ComputeError
 from vrx.model import FloatArray, Variogram
@@ -76,6 +77,33 @@ def test_equals_gstools(model: str) -> None:
     )
     np.testing.assert_allclose(estimate, z, rtol=0, atol=1e-8)
     np.testing.assert_allclose(variance, ss, rtol=0, atol=1e-8)
+
+
+def test_short_distances_keep_their_digits_far_from_the_origin() -> None:
+    """The product behind the distances is held against SciPy's pair after pair, 1e-9 of the sill.
+
+    Targets lie 0 to 1 m from samples, in a field whose corner lies at UTM-like coordinates.
+    """
+    rng = np.random.default_rng(8)
+    corner = np.array([450_000.0, 4_540_000.0])
+    places = corner + rng.uniform(0.0, 1_600.0, (80, 2))
+    gaps = np.repeat([0.0, 1e-9, 1e-6, 1e-3, 0.03, 0.5, 1.0], 80)[:, None]
+    targets = np.tile(places, (7, 1)) + gaps * rng.normal(size=(560, 2))
+    values = rng.normal(150.0, 20.0, 80)
+    variogram = Variogram(model="exponential", nugget=0.0, partial_sill=400.0, range_m=90.0)
+    system = kriging_system(places=places, values=values, variogram=variogram)
+    estimate, variance = point_krige(system=system, targets=targets)
+    root = np.linalg.cholesky(400.0 * np.exp(-cdist(places, places) / 90.0))
+    near = 400.0 * np.exp(-cdist(places, targets) / 90.0)
+    unit, measured, white = (np.linalg.solve(root, one) for one in (np.ones(80), values, near))
+    mean = unit @ measured / (unit @ unit)
+    lack = 1.0 - unit @ white
+    expected = mean + (measured - mean * unit) @ white
+    np.testing.assert_allclose(estimate, expected, rtol=0, atol=400.0 * 1e-9)
+    np.testing.assert_allclose(
+        variance, np.maximum(400.0 - (white**2).sum(axis=0) + lack**2 / (unit @ unit), 0.0),
+        rtol=0, atol=400.0 * 1e-9,
+    )
 
 
 def test_four_and_two_samples_by_hand() -> None:
