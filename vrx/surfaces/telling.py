@@ -65,8 +65,8 @@ def reach_words(variogram: Variogram, *, unit: str, seen_m: float | None = None)
     noise = f"noise at one spot (nugget), about ± {spread} {unit}"
     if seen_m is not None and reach > 2.0 * seen_m:
         return (
-            "Samples grow less alike over the whole distance seen, without an end to it: a trend "
-            f"across the field, and {noise}."
+            "Samples grow less alike over the whole distance seen, without an end to it: a pattern "
+            f"as wide as the field, and {noise}."
         )
     if variogram.anisotropy_ratio > 1.05:
         along, across = variogram.anisotropy_deg, variogram.anisotropy_deg + 90.0
