@@ -320,7 +320,7 @@ def test_words_say_reach_and_noise_in_feet() -> None:
     assert "closer than about 980 ft (300 m)" in said
     assert "40 % of the variance is noise at one spot (nugget), about ± 11 ppm" in said
     trend = reach_words(one, unit="ppm", seen_m=100.0)
-    assert "trend across the field" in trend
+    assert "a pattern as wide as the field" in trend
     assert "%" not in trend
     bare = Variogram(model="spherical", nugget=5.0, partial_sill=0.0, range_m=100.0)
     assert "pure nugget" in reach_words(bare, unit="ppm")
