@@ -5,7 +5,7 @@ All samples are invented; the sixteen of the fixtures, whose K adds up to 2874 p
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import runpy
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -14,27 +14,11 @@ import numpy as np
 import pyproj
 import pytest
 
-from vrx.errors import InputError
-from vrx.intake import SoilSpec, read_soil
-from vrx.model import Field, SoilTable
+from vrx.intake import read_soil
+from vrx.model import Field
 
-SUM = 2874
-
-
-def stop_code(path: Path, field: Field, spec: SoilSpec) -> str:
-    with pytest.raises(InputError) as caught:
-        read_soil(path=path, field=field, spec=spec)
-    assert path.name in str(caught.value)
-    return caught.value.code
-
-
-def k_sum(soil: SoilTable) -> float:
-    return float(np.nansum(soil.columns["potassium"].values))
-
-
-def written(make: SimpleNamespace, path: Path, rows: Sequence[Sequence[str]], **how: Any) -> Path:
-    made: Path = make.write_csv(path, rows, **how)
-    return made
+kinds = runpy.run_path(str(Path(__file__).with_name("kinds.py")))
+SUM, stop_code, k_sum, written = (kinds[name] for name in ("SUM", "stop_code", "k_sum", "written"))
 
 
 def _dms(value: float, end: str, marks: str = "°'\"") -> str:

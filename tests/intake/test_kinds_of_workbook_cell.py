@@ -5,30 +5,19 @@ All samples are invented; the sixteen of the fixtures, whose K adds up to 2874 p
 
 from __future__ import annotations
 
+import runpy
 from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-import numpy as np
 import pytest
 
-from vrx.errors import InputError
-from vrx.intake import SoilSpec, read_soil
-from vrx.model import Field, SoilTable
+from vrx.intake import read_soil
+from vrx.model import Field
 
-SUM = 2874
-
-
-def stop_code(path: Path, field: Field, spec: SoilSpec) -> str:
-    with pytest.raises(InputError) as caught:
-        read_soil(path=path, field=field, spec=spec)
-    assert path.name in str(caught.value)
-    return caught.value.code
-
-
-def k_sum(soil: SoilTable) -> float:
-    return float(np.nansum(soil.columns["potassium"].values))
+kinds = runpy.run_path(str(Path(__file__).with_name("kinds.py")))
+SUM, stop_code, k_sum = (kinds[name] for name in ("SUM", "stop_code", "k_sum"))
 
 
 def _book(path: Path, rows: Sequence[Sequence[Any]]) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,17 +88,25 @@ def mean_candidate(
     )
 
 
+def _weighted_candidate(
+    method: str, leave_out: Callable[..., FloatArray], *, places: FloatArray, values: FloatArray,
+    block: IntArray | None, bounds: Bounds | None,
+) -> Candidate:
+    """A method of weights only: `leave_out` takes places and values, and blocks where there are."""
+    residual = leave_out(places=places, values=values)
+    by_block = None if block is None else leave_out(places=places, values=values, block=block)
+    return _bounded(
+        Candidate(method=method, residual=residual, block_residual=by_block), values, bounds
+    )
+
+
 def inverse_distance_candidate(
     places: FloatArray, values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
 ) -> Candidate:
     """Inverse distance; n >= 2, all places different."""
-    residual = inverse_distance_leave_one_out(places=places, values=values)
-    by_block = None if block is None else inverse_distance_leave_one_out(
-        places=places, values=values, block=block
-    )
-    return _bounded(
-        Candidate(method="inverse distance", residual=residual, block_residual=by_block),
-        values, bounds,
+    return _weighted_candidate(
+        "inverse distance", inverse_distance_leave_one_out, places=places, values=values,
+        block=block, bounds=bounds,
     )
 
 
@@ -105,13 +114,9 @@ def nearest_candidate(
     places: FloatArray, values: FloatArray, block: IntArray | None, bounds: Bounds | None = None
 ) -> Candidate:
     """The nearest sample; n >= 2, all places different."""
-    residual = nearest_leave_out(places=places, values=values)
-    by_block = None if block is None else nearest_leave_out(
-        places=places, values=values, block=block
-    )
-    return _bounded(
-        Candidate(method="nearest sample", residual=residual, block_residual=by_block),
-        values, bounds,
+    return _weighted_candidate(
+        "nearest sample", nearest_leave_out, places=places, values=values, block=block,
+        bounds=bounds,
     )
 
 
