@@ -2,6 +2,7 @@
 
 from vrx.rules.book import Book
 from vrx.rules.classes import class_breaks
+from vrx.rules.credits import NO_CREDITS, Credits, ResidualSulfate
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
 from vrx.rules.explain import BookPage, BookRow, BookTable, catalogue, explain
@@ -10,23 +11,31 @@ from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.load import load_books, own_book_template, read_book
 from vrx.rules.need import findings_of, need_surface, needs
 from vrx.rules.options import Option, options_of
+from vrx.rules.question import Question, answer, bounds, in_cells
 
 __all__ = [
+    "NO_CREDITS",
     "Book",
     "BookPage",
     "BookRow",
     "BookTable",
+    "Credits",
     "ExampleResult",
     "Limit",
     "Option",
+    "Question",
+    "ResidualSulfate",
     "TissueTest",
     "WaterTest",
+    "answer",
+    "bounds",
     "catalogue",
     "class_breaks",
     "explain",
     "findings_of",
     "fix_first",
     "fix_first_limits",
+    "in_cells",
     "load_books",
     "need_surface",
     "needs",

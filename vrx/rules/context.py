@@ -28,8 +28,10 @@ from vrx.rules.names import extractant
 class Context:
     """One question to one book. Arrays have `shape`: (zones,) or that of a whole surface.
 
-    `zone_ids` is empty for a surface; `zone_names` is how people read them. `findings` holds (index
-    or None for all, finding).
+    `zone_ids` is empty for a surface; `zone_names` is how people read them. On a surface `of_zone`
+    may tell the position of each cell's zone, and `tissue_ids` the ids of those zones. `findings`
+    holds (index or None for all, finding). `threshold` is where the rule turns, on the guide's own
+    scale, for each zone with its words; None where it has no such level.
     """
 
     book: Book
@@ -47,6 +49,10 @@ class Context:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     class_index: IntArray | None = None
     class_names: tuple[str, ...] = ()
+    of_zone: IntArray | None = None
+    tissue_ids: Sequence[int] = ()
+    threshold: tuple[FloatArray, Callable[[int], str]] | None = None
+    factor: float = 1.0
     _held: dict[str, FloatArray] = field(default_factory=dict)
 
     # ---- findings -------------------------------------------------------------------------------
@@ -110,6 +116,17 @@ class Context:
             self._held["tons"] = self.bounded("dry_matter_tons_per_ac", self.dry_matter_tons)
         return self._held["tons"] / dm_fraction
 
+    @property
+    def read_yield(self) -> bool:
+        """Whether a rule has looked at the yield."""
+        return "tons" in self._held
+
+    def by_zone(self, values: FloatArray) -> FloatArray:
+        """One figure, or one a zone, in the question's shape."""
+        if values.size > 1 and self.of_zone is not None:
+            values = values[self.of_zone]
+        return np.broadcast_to(values, self.shape)
+
     def soil(self) -> FloatArray:
         """The guide's soil test on the guide's scale. RuleError for another method or depth."""
         asked = self.book.data.soil
@@ -126,7 +143,8 @@ class Context:
                      "read it",
             )
         self._check_depth(reading)
-        values = reading.mean * self._factor(reading)
+        self.factor = self._factor(reading)
+        values = reading.mean * self.factor
         self._held["soil"] = self.bounded(asked.analyte, values)
         return self._held["soil"]
 

@@ -12,16 +12,18 @@ from vrx.errors import RuleError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterTest:
-    """Irrigation water: net inches a season that stay in the root zone, and its sulfate.
+    """Irrigation water: net inches a season that stay in the root zone, its sulfate and its K.
 
     Give exactly one of `sulfate_so4_ppm` (mg/L reported as SO4), `sulfate_s_ppm` (as S, also
-    written SO4-S) or `sulfate_meq_per_l`. RuleError otherwise, or for a negative figure.
+    written SO4-S) or `sulfate_meq_per_l`; `potassium_ppm` (mg/L of the element K) where it was
+    tested. RuleError otherwise, or for a negative figure.
     """
 
     net_in: float
     sulfate_so4_ppm: float | None = None
     sulfate_s_ppm: float | None = None
     sulfate_meq_per_l: float | None = None
+    potassium_ppm: float | None = None
 
     def __post_init__(self) -> None:
         given = self._given()
@@ -33,7 +35,8 @@ class WaterTest:
                 hint="give one of sulfate_so4_ppm (as SO4), sulfate_s_ppm (as S), "
                      "sulfate_meq_per_l; the laboratory's sheet says which it is",
             )
-        for name, value in {"net_in": self.net_in, **given}.items():
+        also = {} if self.potassium_ppm is None else {"potassium_ppm": self.potassium_ppm}
+        for name, value in {"net_in": self.net_in, **given, **also}.items():
             _positive(name, value, "[water]")
 
     def _given(self) -> dict[str, float]:

@@ -20,7 +20,7 @@ def tell_unread_tissue(ctx: Context) -> None:
     nutrient = _CONTENT[ctx.book.nutrient]
     if ctx.tissue is None or any(r.kind == "tissue-criterion" for r in ctx.book.data.rules):
         return
-    content = ctx.tissue.content(nutrient, ctx.zone_ids or [0])
+    content = ctx.tissue.content(nutrient, ctx.zone_ids or ctx.tissue_ids or [0])
     if content is None:
         return
     least = float(np.min(content))

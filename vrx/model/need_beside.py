@@ -1,0 +1,144 @@
+"""What stands beside a need: its bounds by the soil test's error, cell by cell, by other guides."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from vrx.model.arrays import FloatArray, array_value
+from vrx.model.field import Grid
+from vrx.model.finding import Finding
+
+
+@array_value
+class NeedBounds:
+    """How far a need moves with the error of its zone's soil test (arrays (zones,), lb/ac).
+
+    The zone's true soil test is taken as normal about its mean with its standard error. `low` and
+    `high` are the least and greatest need for soil tests within `times` standard errors either way
+    (`level` of the normal distribution), `soil_low` and `soil_high` those soil tests. `threshold`
+    is where the rule turns (on the laboratory's scale, NaN where it does not), `threshold_words`
+    what it is, `below` the probability that the zone's true soil test lies under it. `refused` says
+    why there are none ("" if there are): then the arrays are empty. `no_rate` says why `low` and
+    `high` alone are not known (NaN).
+    """
+
+    nutrient: str
+    analyte: str
+    unit: str
+    level: float
+    times: float
+    low: FloatArray
+    high: FloatArray
+    soil_low: FloatArray
+    soil_high: FloatArray
+    threshold: FloatArray
+    threshold_words: tuple[str, ...]
+    below: FloatArray
+    refused: str = ""
+    no_rate: str = ""
+
+
+@array_value
+class NeedCells:
+    """A rule run in every cell of the map, beside the rule run on the mean of each zone.
+
+    `values` (rows, columns) on `grid` are lb/ac, NaN outside the zones; a cell on a border holds
+    the mean of its zones, by area. `cell_mean` and `zone_rule` (zones,) are the area-weighted mean
+    of the cells and the need of the zone's mean. `differ_share` is from where the two are told as
+    different, `used` "zone mean" or "cells". `refused` says why there are no cells, "" if there
+    are.
+    """
+
+    nutrient: str
+    grid: Grid
+    values: FloatArray
+    cell_mean: FloatArray
+    zone_rule: FloatArray
+    differ_share: float
+    used: str
+    refused: str = ""
+
+    @property
+    def name(self) -> str:
+        """The layer's name with substance and unit."""
+        return f"need_{self.nutrient.lower()}_lb_per_ac"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MaterialOf:
+    """A material that a guide's need would buy: quantity in its unit (lb or gal), pounds, dollars.
+
+    `usd` is None where it has no price.
+    """
+
+    material: str
+    unit: str
+    quantity: float
+    lb: float
+    usd: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GuideRate:
+    """The same zones under one guide; `refused` says why it cannot read them ("" if it can).
+
+    `need` (zones,) lb/ac, empty where refused. `of_plan` marks the guide of the plan itself.
+    `looks` are the guide's ways in words by heading ("soil test", "levels", "philosophy", "yield",
+    "credits", "evidence"); `why` says how they differ from those of the plan's guide. `order` and
+    `usd` are of the whole season with this guide's need in the place of the plan's; `order_refused`
+    says why there is none. `evidence` are the labels of its lines, worst last.
+    """
+
+    book: str
+    name: str
+    of_plan: bool
+    need: tuple[float, ...]
+    total_lb: float
+    order: tuple[MaterialOf, ...]
+    usd: float | None
+    evidence: tuple[str, ...]
+    looks: Mapping[str, str]
+    why: tuple[str, ...]
+    refused: str = ""
+    refused_code: str = ""
+    todo: str = ""
+    order_refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """Several guides for one nutrient on the same zones, the plan's own first where it has one.
+
+    `spread` (zones,) is the greatest need of the guides that read the zones less the least.
+    """
+
+    nutrient: str
+    guides: tuple[GuideRate, ...]
+    spread: tuple[float, ...]
+
+    @property
+    def read(self) -> tuple[GuideRate, ...]:
+        """Guides that read the zones."""
+        return tuple(one for one in self.guides if not one.refused)
+
+    @property
+    def total_span_lb(self) -> tuple[float, float]:
+        """Least and greatest field total, NaN where no guide reads the zones."""
+        totals = [one.total_lb for one in self.read]
+        return (min(totals), max(totals)) if totals else (math.nan, math.nan)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NeedBeside:
+    """All that stands beside the needs of a run, by nutrient."""
+
+    bounds: Mapping[str, NeedBounds] = field(default_factory=lambda: MappingProxyType({}))
+    cells: Mapping[str, NeedCells] = field(default_factory=lambda: MappingProxyType({}))
+    comparisons: tuple[Comparison, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+NOTHING_BESIDE = NeedBeside()
