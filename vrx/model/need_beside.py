@@ -9,7 +9,6 @@ from types import MappingProxyType
 
 from vrx.model.arrays import FloatArray, array_value
 from vrx.model.field import Grid
-from vrx.model.finding import Finding
 
 
 @array_value
@@ -86,22 +85,24 @@ class GuideRate:
     """The same zones under one guide; `refused` says why it cannot read them ("" if it can).
 
     `need` (zones,) lb/ac, empty where refused. `of_plan` marks the guide of the plan itself.
-    `looks` are the guide's ways in words by heading ("soil test", "levels", "philosophy", "yield",
-    "credits", "evidence"); `why` says how they differ from those of the plan's guide. `order` and
-    `usd` are of the whole season with this guide's need in the place of the plan's; `order_refused`
-    says why there is none. `evidence` are the labels of its lines, worst last.
+    `parts` are its terms with their mean over the field by area, lb/ac; they sum to the mean need.
+    `ways` are its ways in words by heading (`vrx.rules.HEADINGS`), `why` says where they are others
+    than those of the plan's guide. `order` and `usd` are of the whole season with this guide's need
+    in the place of the plan's; `order_refused` says why there is none. `evidence` are the labels of
+    its lines.
     """
 
     book: str
     name: str
     of_plan: bool
-    need: tuple[float, ...]
-    total_lb: float
-    order: tuple[MaterialOf, ...]
-    usd: float | None
-    evidence: tuple[str, ...]
-    looks: Mapping[str, str]
+    ways: Mapping[str, str]
     why: tuple[str, ...]
+    need: tuple[float, ...] = ()
+    total_lb: float = math.nan
+    parts: tuple[tuple[str, float], ...] = ()
+    order: tuple[MaterialOf, ...] = ()
+    usd: float | None = None
+    evidence: tuple[str, ...] = ()
     refused: str = ""
     refused_code: str = ""
     todo: str = ""
@@ -138,7 +139,6 @@ class NeedBeside:
     bounds: Mapping[str, NeedBounds] = field(default_factory=lambda: MappingProxyType({}))
     cells: Mapping[str, NeedCells] = field(default_factory=lambda: MappingProxyType({}))
     comparisons: tuple[Comparison, ...] = ()
-    findings: tuple[Finding, ...] = ()
 
 
 NOTHING_BESIDE = NeedBeside()

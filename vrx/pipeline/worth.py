@@ -11,7 +11,7 @@ import shapely
 from vrx import rules, sampling, surfaces
 from vrx.errors import PlanError
 from vrx.model import Finding, FloatArray, Surface, ZoneReading, note, warn
-from vrx.pipeline import season
+from vrx.pipeline import needs, season
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan, SamplingSection
@@ -84,7 +84,7 @@ def rate_function(
         return rules.need_surface(
             book=book, nutrient=nutrient, readings=held, crop=plan.field.crop,
             expected_yield=season.expected_yield(plan), options=section.options(),
-            water=season.water_test(plan),
+            water=needs.water_test(plan), credited=needs.credits_of(plan, nutrient),
         )[0]
 
     return rates

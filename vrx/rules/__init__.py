@@ -12,8 +12,10 @@ from vrx.rules.load import load_books, own_book_template, read_book
 from vrx.rules.need import findings_of, need_surface, needs
 from vrx.rules.options import Option, options_of
 from vrx.rules.question import Question, answer, bounds, in_cells
+from vrx.rules.ways import HEADINGS, ways, why_differ
 
 __all__ = [
+    "HEADINGS",
     "NO_CREDITS",
     "Book",
     "BookPage",
@@ -45,4 +47,6 @@ __all__ = [
     "removes",
     "run_examples",
     "takes_up",
+    "ways",
+    "why_differ",
 ]

@@ -164,7 +164,8 @@ def _rate_table(rule: schema.RateTable) -> BookTable:
                   ["ppm", *(f"{t:g} t/ac" for t in rule.yield_tons)], rows)
 
 
-def _level_words(level: schema.Level) -> str:
+def level_words(level: schema.Level) -> str:
+    """A level in ppm and how it goes with CEC."""
     if not level.steps:
         return f"{level.intercept_ppm:g} + {level.slope_ppm_per_cec:g} x CEC ppm"
     parts, low = [], ""
@@ -178,8 +179,8 @@ def _level_words(level: schema.Level) -> str:
 def _build_up(rule: schema.BuildUpMaintenance) -> BookTable:
     b = rule.build_up
     rows = [
-        ["critical level", _level_words(rule.critical_level), _cite(rule.critical_level)],
-        ["maintenance up to", _level_words(rule.maintenance_limit), _cite(rule.maintenance_limit)],
+        ["critical level", level_words(rule.critical_level), _cite(rule.critical_level)],
+        ["maintenance up to", level_words(rule.maintenance_limit), _cite(rule.maintenance_limit)],
         ["build-up, a year", f"(critical level - soil test) x ({b.base:g} + {b.per_cec:g} x CEC), "
          f"over {b.years:g} years" + (", optional" if b.optional else ""), _cite(b)],
         [f"hay {rule.removal.word}", f"{per_ton_words(rule.removal)} x yield", _cite(rule.removal)],

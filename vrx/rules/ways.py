@@ -1,0 +1,144 @@
+"""How a guide goes about a need, in words: what it reads, where it turns, what it pays back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from vrx.errors import RuleError
+from vrx.rules.book import Book
+from vrx.rules.context import ton_words
+from vrx.rules.explain import level_words
+from vrx.rules.options import resolve
+from vrx.rules.terms_balance import chosen_source
+from vrx.rules.terms_soil import per_ton_words
+
+HEADINGS = ("reads", "turns at", "philosophy", "yield", "counts off", "most")
+"""What `ways` tells, in this order."""
+
+_NOT_READ = "no soil test"
+_CREDITS = {
+    "organic-matter-credit": "organic matter", "water-credit": "irrigation water",
+    "water-cap": "irrigation water, by capping the rate", "soil-layer-credit": "soil sulfate",
+}
+
+
+def ways(book: Book, options: Mapping[str, object]) -> dict[str, str]:
+    """Heading (of `HEADINGS`) -> words, for a guide as a plan asks it; "" where it has none.
+
+    RuleError for options that the book does not take.
+    """
+    held = resolve(book, options)
+    rules = book.data.rules
+    found = {
+        "reads": _reads(book, held),
+        "turns at": "; ".join(filter(None, (_turns(rule) for rule in rules))),
+        "philosophy": "; ".join(filter(None, (_philosophy(rule, held) for rule in rules))),
+        "yield": "; ".join(filter(None, (_yield(rule, book, held) for rule in rules)))
+        or "does not look at the yield",
+        "counts off": ", ".join(dict.fromkeys(filter(None, (
+            _credit(rule, held) for rule in rules)))) or "nothing",
+        "most": "; ".join(f"{rule.most_lb_per_ac:g} lb/ac a year"
+                          for rule in rules if rule.kind == "limit") or "no yearly most",
+    }
+    return {heading: found[heading] for heading in HEADINGS}
+
+
+def why_differ(one: Mapping[str, str], other: Mapping[str, str], *, name: str) -> tuple[str, ...]:
+    """Sentences on every heading in which `one` goes another way than `other`, called `name`."""
+    return tuple(
+        f"{heading}: {one[heading] or 'nothing stated'}; {name}: "
+        f"{other[heading] or 'nothing stated'}"
+        for heading in HEADINGS if one[heading] != other[heading])
+
+
+def _reads(book: Book, held: Mapping[str, Any]) -> str:
+    soil = book.data.soil
+    parts = []
+    if soil is not None:
+        depth = f"{soil.depth.from_in:g}-{soil.depth.to_in:g} in"
+        parts.append(f"soil {soil.analyte} by {' or '.join(soil.extractants)}, {depth}")
+        if held.get("conversion"):
+            parts.append(f"converted ({held['conversion']})")
+    for rule in book.data.rules:
+        if rule.kind == "tissue-criterion":
+            parts.append(f"plant {rule.nutrient}, {rule.parts[0]}")
+        elif rule.kind == "build-up-maintenance":
+            parts.append("CEC")
+    return ", ".join(dict.fromkeys(parts)) or _NOT_READ
+
+
+def _turns(rule: Any) -> str:
+    if rule.kind == "build-up-maintenance":
+        return (f"critical level {level_words(rule.critical_level)}; maintenance up to "
+                f"{level_words(rule.maintenance_limit)}")
+    if rule.kind == "class-table":
+        return "class limits " + ", ".join(
+            f"{one.limit:g}" for one in rule.classes if one.limit is not None) + " ppm"
+    if rule.kind == "linear-in-yield":
+        zero = rule.intercept_lb_per_ton / rule.slope_lb_per_ton_per_ppm
+        return f"nothing from {zero:.0f} ppm on"
+    if rule.kind == "rate-table":
+        return f"rows {', '.join(f'{one:g}' for one in rule.soil_test)} ppm"
+    if rule.kind == "soil-criterion":
+        return ", ".join(f"{one.ppm:g} ppm by {one.extractant}" for one in rule.critical)
+    return f"{rule.critical_pct:g} % in the plant" if rule.kind == "tissue-criterion" else ""
+
+
+def _built(rule: Any, held: Mapping[str, Any]) -> str:
+    builds = (f"builds the soil up over {held['build_up_years']:g} years under the critical level, "
+              if held["build_up"] else "does not build up, ")
+    above = "nothing above" if rule.draw_down is None else \
+        f"falling to nothing over {rule.draw_down.width_ppm:g} ppm above"
+    added = f" and {rule.constant.lb_per_ac:g} lb/ac more" if rule.constant else ""
+    return f"{builds}replaces what hay {rule.removal.word}{added} up to the limit, {above}"
+
+
+_PHILOSOPHY: Mapping[str, Callable[[Any, Mapping[str, Any]], str]] = {
+    "build-up-maintenance": _built,
+    "class-table": lambda rule, _held: "one rate for each soil-test class"
+    if rule.has_rates else "classes only; the plan's own rates",
+    "rate-table": lambda _rule, _held: "rate read off a table of soil test by yield",
+    "linear-in-yield": lambda _rule, _held: "rate falls in a straight line with the soil test",
+    "removal-balance": lambda _rule, held: "replaces what the crop takes, whatever the soil test"
+    + ("" if held["share"] == 1 else f", by {held['share']:.0%}"),
+    "tissue-criterion": lambda _rule, _held: "a fixed rate, or nothing, by a plant test",
+    "soil-criterion": lambda _rule, _held: "a fixed rate, or nothing, by a soil test",
+    "flat-rate": lambda _rule, held: f"{held['rate_lb_per_ac']:g} lb/ac everywhere",
+}
+_SILENT = frozenset({*_CREDITS, "stated-credit", "limit"})
+
+
+def _philosophy(rule: Any, held: Mapping[str, Any]) -> str:
+    if rule.kind in _SILENT:
+        return ""
+    told = _PHILOSOPHY.get(rule.kind)
+    return rule.kind.replace("-", " ") if told is None else told(rule, held)
+
+
+def _yield(rule: Any, book: Book, held: Mapping[str, Any]) -> str:
+    if rule.kind == "removal-balance":
+        try:
+            chosen = chosen_source(rule, held[rule.source_option], book.where)
+        except RuleError:
+            return "per ton; the plan must choose whose figure"
+        return f"{chosen.word} {per_ton_words(chosen)} ({chosen.title})"
+    source: Any = getattr(rule, "removal", None) or getattr(rule, "uptake", None)
+    if source is not None:
+        return f"{source.word} {per_ton_words(source)}"
+    reads = rule.kind in ("linear-in-yield", "rate-table") or bool(
+        getattr(rule, "yield_tons", None))
+    return "" if not reads or book.data.ton is None else \
+        f"rate by the {ton_words(book.data.ton.dm_fraction)}"
+
+
+def _credit(rule: Any, held: Mapping[str, Any]) -> str:
+    if rule.kind == "stated-credit":
+        return str(rule.term).removesuffix(" brings") if held[rule.option] else ""
+    if rule.kind == "organic-matter-credit" and not held["om_credit"]:
+        return ""
+    if rule.kind == "soil-layer-credit" and not held["soil_share"]:
+        return ""
+    if rule.kind == "water-credit" and not held["water_share"]:
+        return ""
+    return _CREDITS.get(rule.kind, "")
