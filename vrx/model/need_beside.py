@@ -89,7 +89,7 @@ class GuideRate:
     `ways` are its ways in words by heading (`vrx.rules.HEADINGS`), `why` says where they are others
     than those of the plan's guide. `order` and `usd` are of the whole season with this guide's need
     in the place of the plan's; `order_refused` says why there is none. `evidence` are the labels of
-    its lines.
+    its lines, `notes` what the guide warns of on these zones.
     """
 
     book: str
@@ -103,6 +103,7 @@ class GuideRate:
     order: tuple[MaterialOf, ...] = ()
     usd: float | None = None
     evidence: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     refused: str = ""
     refused_code: str = ""
     todo: str = ""

@@ -10,7 +10,7 @@ import numpy as np
 
 from vrx import rules
 from vrx.errors import PlanError, VrxError
-from vrx.model import Finding, FloatArray, Need, OrderLine, note
+from vrx.model import Finding, FloatArray, Need, OrderLine, Severity, note
 from vrx.model.need_beside import Comparison, GuideRate, MaterialOf
 from vrx.pipeline import needs as asking
 from vrx.pipeline import season
@@ -96,6 +96,7 @@ def _guide(
         "parts": _parts(by_zone, area),
         "evidence": tuple(dict.fromkeys(
             line.evidence for one in by_zone for line in one.lines if line.lb_per_ac != 0)),
+        "notes": tuple(_said(found) for found in rules.findings_of(by_zone) if _weighs(found)),
     }
     try:
         planned = season.prescribe(
@@ -106,6 +107,16 @@ def _guide(
     return GuideRate(
         **told, order=tuple(_material(line) for line in planned.order),
         usd=None if not usd or None in usd else float(sum(one for one in usd if one is not None)))
+
+
+def _weighs(found: Finding) -> bool:
+    """Whether a finding of a guide belongs beside its rate; evidence is told by itself."""
+    return found.code == "credit-not-counted" or (
+        found.severity is Severity.WARN and found.code != "rules-from-memory")
+
+
+def _said(found: Finding) -> str:
+    return f"{found.what}; {found.done}" if found.done else found.what
 
 
 def _material(line: OrderLine) -> MaterialOf:

@@ -27,6 +27,7 @@ from vrx.model import (
     ZoneTrend,
 )
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.need_record import comparison_json, need_json
 
 SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
@@ -90,6 +91,8 @@ def build(
             }
             for balance in job.prescription.balances
         ],
+        "needs": [need_json(job, nutrient) for nutrient in job.needs],
+        "guides_compared": [comparison_json(one, job.zones) for one in job.need_beside.comparisons],
         "readings": [_reading(one, zone_ids) for one in job.readings.values()],
         "trends": [_trend(one, zone_ids) for one in job.past.trends],
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],

@@ -246,7 +246,7 @@ def _cell_findings(cells: NeedCells, made: Zones) -> list[Finding]:
         f"{made.zones[k].letter} {cells.zone_rule[k]:.0f} and {cells.cell_mean[k]:.0f}"
         for k in which)
     what = (f"the rule on a zone's mean soil test and the mean of the rule in its cells differ by "
-            f"more than {cells.differ_share:.0%} (lb {cells.nutrient}/ac): {said}")
+            f"more than {100 * cells.differ_share:g} % (lb {cells.nutrient}/ac): {said}")
     if cells.used == "cells":
         return [note("need-cells-differ", where, what, done="the mean of the cells is used, as "
                      "the plan asks")]
