@@ -127,7 +127,8 @@ def test_bounds_of_a_straight_rule_are_its_slope_times_the_error() -> None:
     half = 0.38 * 6.0 * times * np.array([5.0, 10.0])
     assert held.low == pytest.approx(rate - half)
     assert held.high == pytest.approx(rate + half)
-    assert held.threshold == pytest.approx([146.5789, 146.5789], abs=1e-4)
+    nothing, = held.thresholds
+    assert nothing.level == pytest.approx([146.5789, 146.5789], abs=1e-4)
 
 
 def test_bounds_and_chance_against_monte_carlo() -> None:
@@ -136,14 +137,16 @@ def test_bounds_and_chance_against_monte_carlo() -> None:
     held = bounds(asked("tri-state-2020", mehlich(mean, error)), level=0.9)
     drawn = np.random.default_rng(3).normal(mean, error, 400_000)
     rates = cells_of("tri-state-2020", mehlich(drawn))
-    assert held.below[0] == pytest.approx(np.mean(drawn < 120.0), abs=0.003)
-    assert held.threshold_words == ("critical level",)
+    critical, limit = held.thresholds
+    assert (critical.words, limit.words) == ("critical level", "maintenance limit")
+    assert critical.below[0] == pytest.approx(np.mean(drawn < 120.0), abs=0.003)
+    assert limit.below[0] == pytest.approx(1.0, abs=1e-6)
     low, high = np.quantile(rates, [0.05, 0.95])
     assert held.low[0] == pytest.approx(low, abs=0.3)
     assert held.high[0] == pytest.approx(high, abs=0.3)
 
 
-def test_a_class_table_tells_the_limit_next_to_the_zone() -> None:
+def test_a_class_table_tells_the_chance_under_each_of_its_limits() -> None:
     options = {"class_rates_lb_per_ac": RATES}
     readings = {"potassium": a_reading("potassium", [75.0, 45.0], [6.0, 6.0],
                                        extractant="ammonium acetate", depth_in=(0, 12))}
@@ -154,9 +157,11 @@ def test_a_class_table_tells_the_limit_next_to_the_zone() -> None:
                                      depth_in=(depth.from_in, depth.to_in))}
     held = bounds(asked("western-acetate-k-classes", readings, options=options), level=0.9)
     # Univ. California 8292 (from memory): 40, 80, 125 ppm.
-    assert held.threshold.tolist() == [80.0, 40.0]
-    assert held.threshold_words == ("limit marginal / adequate", "limit deficient / marginal")
-    assert held.below == pytest.approx(stats.norm.cdf([5 / 6, -5 / 6]))
+    assert [one.level[0] for one in held.thresholds] == [40.0, 80.0, 125.0]
+    assert held.thresholds[1].words == "limit marginal / adequate"
+    for one in held.thresholds:
+        assert one.below == pytest.approx(
+            stats.norm.cdf((one.level - np.array([75.0, 45.0])) / 6.0))
     assert (held.low.tolist(), held.high.tolist()) == ([100.0, 200.0], [200.0, 300.0])
 
 
@@ -182,7 +187,7 @@ def test_a_bound_may_need_a_rate_that_the_guide_does_not_print() -> None:
     assert "prints no rate" in held.no_rate
     assert np.isnan(held.low).all()
     # Western valleys 1974: 4.0 ppm by KH2PO4, so one standard error above it.
-    assert held.below == pytest.approx(stats.norm.cdf(-1.0))
+    assert held.thresholds[0].below == pytest.approx(stats.norm.cdf(-1.0))
     rated = bounds(asked("western-sulfate-criterion", soil, options={"rate_lb_per_ac": 30}),
                    level=0.9)
     assert (rated.low[0], rated.high[0], rated.no_rate) == (0.0, 30.0, "")
@@ -191,7 +196,7 @@ def test_a_bound_may_need_a_rate_that_the_guide_does_not_print() -> None:
 def test_a_soil_test_without_error_has_no_width() -> None:
     held = bounds(asked("tri-state-2020", mehlich([110.0, 130.0], 0.0)), level=0.9)
     assert held.low.tolist() == held.high.tolist()
-    assert held.below.tolist() == [1.0, 0.0]
+    assert held.thresholds[0].below.tolist() == [1.0, 0.0]
 
 
 def test_a_wide_error_stays_where_the_guide_reads() -> None:
@@ -228,4 +233,5 @@ def test_the_need_lies_between_its_bounds_and_wider_levels_are_wider(
     assert held.low[0] - 1e-9 <= need <= held.high[0] + 1e-9
     assert wider.low[0] <= held.low[0] + 1e-9
     assert wider.high[0] >= held.high[0] - 1e-9
-    assert 0.0 <= held.below[0] <= 1.0
+    below = [float(one.below[0]) for one in held.thresholds]
+    assert 0.0 <= below[0] <= below[1] <= 1.0

@@ -12,16 +12,26 @@ from vrx.model.field import Grid
 
 
 @array_value
+class Threshold:
+    """A level at which a rule turns: `level` (zones,) on the laboratory's scale.
+
+    `below` (zones,) is the probability that the zone's true soil test lies under it.
+    """
+
+    words: str
+    level: FloatArray
+    below: FloatArray
+
+
+@array_value
 class NeedBounds:
     """How far a need moves with the error of its zone's soil test (arrays (zones,), lb/ac).
 
     The zone's true soil test is taken as normal about its mean with its standard error. `low` and
     `high` are the least and greatest need for soil tests within `times` standard errors either way
-    (`level` of the normal distribution), `soil_low` and `soil_high` those soil tests. `threshold`
-    is where the rule turns (on the laboratory's scale, NaN where it does not), `threshold_words`
-    what it is, `below` the probability that the zone's true soil test lies under it. `refused` says
-    why there are none ("" if there are): then the arrays are empty. `no_rate` says why `low` and
-    `high` alone are not known (NaN).
+    (`level` of the normal distribution), `soil_low` and `soil_high` those soil tests. `refused`
+    says why there are none ("" if there are): then the arrays are empty. `no_rate` says why `low`
+    and `high` alone are not known (NaN).
     """
 
     nutrient: str
@@ -33,9 +43,7 @@ class NeedBounds:
     high: FloatArray
     soil_low: FloatArray
     soil_high: FloatArray
-    threshold: FloatArray
-    threshold_words: tuple[str, ...]
-    below: FloatArray
+    thresholds: tuple[Threshold, ...] = ()
     refused: str = ""
     no_rate: str = ""
 

@@ -29,9 +29,9 @@ def need_json(job: Job, nutrient: str) -> dict[str, Any]:
         if bounds is not None and not bounds.refused:
             row |= {"low_lb_per_ac": known(bounds.low[k]),
                     "high_lb_per_ac": known(bounds.high[k]),
-                    "threshold": known(bounds.threshold[k]),
-                    "threshold_is": bounds.threshold_words[k],
-                    "probability_below": known(bounds.below[k])}
+                    "thresholds": [
+                        {"is": one.words, "level": float(one.level[k]),
+                         "probability_below": float(one.below[k])} for one in bounds.thresholds]}
         if cells is not None and not cells.refused:
             row |= {"rule_on_zone_mean_lb_per_ac": float(cells.zone_rule[k]),
                     "mean_of_cells_lb_per_ac": float(cells.cell_mean[k])}

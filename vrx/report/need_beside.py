@@ -12,6 +12,9 @@ from vrx.model import Job
 from vrx.model.need_beside import Comparison, GuideRate, NeedBounds
 from vrx.report import need_maps, numbers, words
 
+_WORTH_A_MAP_LB_PER_AC = 5.0
+_ALIKE_LB_PER_AC = 2.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SureView:
@@ -93,29 +96,35 @@ def _sure(job: Job, nutrient: str) -> SureView | None:
         columns.append(("At the bounds", [
             f"{numbers.fixed(float(low))} to {numbers.fixed(float(high))}"
             for low, high in zip(bounds.low, bounds.high, strict=True)]))
-    if tested and np.isfinite(bounds.threshold).any():
-        columns.append(("Where the rule turns", [
-            f"{numbers.reading(float(value), bounds.analyte)}: {said}"
-            for value, said in zip(bounds.threshold, bounds.threshold_words, strict=True)]))
-        columns.append(("Chance under it", [_chance(float(value)) for value in bounds.below]))
-    if not cells.refused:
+    for turn in bounds.thresholds:
+        levels = [numbers.reading(float(value), bounds.analyte) for value in turn.level]
+        chances = [_chance(float(value)) for value in turn.below]
+        if len(set(levels)) == 1:
+            columns.append((f"Chance under {levels[0]} {bounds.unit} ({turn.words})", chances))
+        else:
+            columns.append((f"Chance under the {turn.words}", [
+                f"{chance} ({level})" for level, chance in zip(levels, chances, strict=True)]))
+    same = bool(np.allclose(cells.cell_mean, cells.zone_rule, rtol=0, atol=0.05))
+    if not cells.refused and cells.used == "cells":
         columns.append(("Rule on the zone’s mean", [
             numbers.fixed(float(v), 1) for v in cells.zone_rule]))
+    elif not cells.refused and not same:
         columns.append(("Mean of the rule in its cells", [
             numbers.fixed(float(v), 1) for v in cells.cell_mean]))
     letters = [zone.letter for zone in job.zones.zones]
     rows = [(letter, *(values[k] for _, values in columns)) for k, letter in enumerate(letters)]
     picture = None
-    if not cells.refused and float(np.ptp(cells.cell_mean)) + float(np.nanmax(cells.values)
-                                                                    - np.nanmin(cells.values)) > 1:
+    span = 0.0 if cells.refused else float(np.nanmax(cells.values) - np.nanmin(cells.values))
+    if span > _WORTH_A_MAP_LB_PER_AC:
         picture = need_maps.cells_map(
             key=f"cells-{nutrient.lower()}", field=job.field, grid=cells.grid,
             values=cells.values, title=f"Need of {nutrient}, cell by cell",
             subtitle="The guide’s rule run on the soil-test map itself.",
             legend=f"lb {nutrient}/ac (dark = more)")
+    table = len(columns) > 1
     return SureView(
-        nutrient=nutrient, headings=("Zone", *(head for head, _ in columns)), rows=tuple(rows),
-        meaning=_meaning(job, nutrient),
+        nutrient=nutrient, headings=("Zone", *(head for head, _ in columns)),
+        rows=tuple(rows) if table else (), meaning=_meaning(job, nutrient, same=same),
         picture=Markup("") if picture is None else Markup(picture.svg),  # noqa: S704 - svg.py
         picture_remark="" if picture is None else picture.remark)
 
@@ -128,7 +137,7 @@ def _chance(value: float) -> str:
     return "over 99 %" if value > 0.995 else numbers.share(value)
 
 
-def _meaning(job: Job, nutrient: str) -> str:
+def _meaning(job: Job, nutrient: str, *, same: bool) -> str:
     bounds, cells = job.need_beside.bounds[nutrient], job.need_beside.cells[nutrient]
     said = []
     if bounds.refused:
@@ -143,6 +152,8 @@ def _meaning(job: Job, nutrient: str) -> str:
             said.append(f"No need at the bounds: {bounds.no_rate}.")
     if cells.refused:
         said.append(f"Not run cell by cell: {cells.refused}.")
+    elif same:
+        said.append("Run cell by cell the rule gives the same need in every zone.")
     else:
         used = ("The mean of the cells is the need" if cells.used == "cells"
                 else "The rule on the zone’s mean is the need")
@@ -174,9 +185,13 @@ def _compare(job: Job, one: Comparison) -> CompareView:
             rates = [guide.need[k] for guide in read]
             low, high = numbers.fixed(min(rates)), numbers.fixed(max(rates))
             texts.append(low if low == high else f"{low}–{high}")
+        spread = np.array(one.spread)
+        if float(np.ptp(spread)) < _ALIKE_LB_PER_AC:
+            # Shades would tell of differences that no machine makes.
+            spread = np.full(len(zones), round(float(spread.mean())))
         picture = need_maps.zone_values_map(
             key=f"spread-{one.nutrient.lower()}", field=job.field, zones=job.zones,
-            values=np.array(one.spread), texts=texts,
+            values=spread, texts=texts,
             title=f"How far {len(read)} guides are apart: {one.nutrient}",
             subtitle=f"Printed: least to greatest need, lb {one.nutrient}/ac.",
             unit=f"lb {one.nutrient}/ac apart")

@@ -30,8 +30,8 @@ class Context:
 
     `zone_ids` is empty for a surface; `zone_names` is how people read them. On a surface `of_zone`
     may tell the position of each cell's zone, and `tissue_ids` the ids of those zones. `findings`
-    holds (index or None for all, finding). `threshold` is where the rule turns, on the guide's own
-    scale, for each zone with its words; None where it has no such level.
+    holds (index or None for all, finding). `thresholds` are where the rule turns, words and
+    level of each zone on the guide's own scale.
     """
 
     book: Book
@@ -51,7 +51,7 @@ class Context:
     class_names: tuple[str, ...] = ()
     of_zone: IntArray | None = None
     tissue_ids: Sequence[int] = ()
-    threshold: tuple[FloatArray, Callable[[int], str]] | None = None
+    thresholds: list[tuple[str, FloatArray]] = field(default_factory=list)
     factor: float = 1.0
     _held: dict[str, FloatArray] = field(default_factory=dict)
 
@@ -126,6 +126,11 @@ class Context:
         if values.size > 1 and self.of_zone is not None:
             values = values[self.of_zone]
         return np.broadcast_to(values, self.shape)
+
+    def turns(self, words: str, level: FloatArray | float) -> None:
+        """A level of the soil test, one or one a zone, at which the rule turns."""
+        held: FloatArray = np.broadcast_to(np.asarray(level, dtype=np.float64), self.shape)
+        self.thresholds.append((words, held))
 
     def soil(self) -> FloatArray:
         """The guide's soil test on the guide's scale. RuleError for another method or depth."""

@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 
 from vrx.errors import RuleError
 from vrx.model import ANALYTES, Finding, FloatArray, IntArray, Need, Yield, ZoneReading
-from vrx.model.need_beside import NeedBounds
+from vrx.model.need_beside import NeedBounds, Threshold
 from vrx.rules.book import Book
 from vrx.rules.credits import NO_CREDITS, Credits
 from vrx.rules.evaluate import Outcome, evaluate
@@ -96,7 +96,6 @@ def bounds(asked: Question, *, level: float) -> NeedBounds:
     least, most = _readable(asked.book, middle.context.factor)
     low = np.minimum(np.clip(reading.mean - times * error, least, most), reading.mean)
     high = np.maximum(np.clip(reading.mean + times * error, least, most), reading.mean)
-    threshold, words, below = _below(middle, reading)
     no_rate = ""
     try:
         ends = [middle.total] + [
@@ -108,25 +107,21 @@ def bounds(asked: Question, *, level: float) -> NeedBounds:
     return NeedBounds(
         nutrient=asked.nutrient, analyte=analyte, unit=reading.unit, level=level, times=times,
         low=np.min(ends, axis=0), high=np.max(ends, axis=0), soil_low=low, soil_high=high,
-        threshold=threshold, threshold_words=words, below=below,
-        no_rate=no_rate)
+        thresholds=_thresholds(middle, reading), no_rate=no_rate)
 
 
-def _below(
-    outcome: Outcome, reading: ZoneReading
-) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
-    """Where the rule turns on the laboratory's scale, its words, and the chance to lie under it."""
-    turn = outcome.context.threshold
-    count = reading.mean.size
-    if turn is None:
-        return np.full(count, np.nan), ("",) * count, np.full(count, np.nan)
-    level = turn[0] / outcome.context.factor
+def _thresholds(outcome: Outcome, reading: ZoneReading) -> tuple[Threshold, ...]:
+    """Where the rule turns, on the laboratory's scale, and the chance to lie under it."""
     error = reading.standard_error
-    apart = level - reading.mean
-    with np.errstate(over="ignore"):
-        normal = ndtr(apart / np.where(error > 0, error, 1.0))
-    below = np.where(error > 0, normal, (apart > 0) * 1.0)
-    return level, tuple(turn[1](i) for i in range(count)), below
+    found = []
+    for words, level in outcome.context.thresholds:
+        own = level / outcome.context.factor
+        apart = own - reading.mean
+        with np.errstate(over="ignore"):
+            normal = ndtr(apart / np.where(error > 0, error, 1.0))
+        found.append(Threshold(
+            words=words, level=own, below=np.where(error > 0, normal, (apart > 0) * 1.0)))
+    return tuple(found)
 
 
 def _readable(book: Book, factor: float) -> tuple[float, float]:
@@ -144,5 +139,4 @@ def _none(asked: Question, level: float, times: float, why: str) -> NeedBounds:
     return NeedBounds(
         nutrient=asked.nutrient, analyte=analyte,
         unit=ANALYTES[analyte].unit if analyte else "", level=level, times=times, low=empty,
-        high=empty, soil_low=empty, soil_high=empty, threshold=empty, threshold_words=(),
-        below=empty, refused=why)
+        high=empty, soil_low=empty, soil_high=empty, refused=why)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,7 +49,8 @@ def class_table(rule: schema.ClassTable, ctx: Context, _so_far: FloatArray) -> l
     index = kinds.class_index(soil, limits, [c.up_to is not None for c in rule.classes[:-1]])
     names = tuple(c.name for c in rule.classes)
     ctx.class_index, ctx.class_names = index, names
-    ctx.threshold = _nearest_limit(soil, np.array(limits, dtype=np.float64), names)
+    for k, limit in enumerate(limits):
+        ctx.turns(f"limit {names[k]} / {names[k + 1]}", limit)
     own = ctx.options.get("class_rates_lb_per_ac")
     if rule.has_rates:
         rows = [c.rate_lb_per_ac for c in rule.classes]
@@ -84,14 +84,6 @@ def class_table(rule: schema.ClassTable, ctx: Context, _so_far: FloatArray) -> l
                  else f"class limits: {rule.locator}; rates: the plan", evidence=evidence)]
 
 
-def _nearest_limit(soil: FloatArray, limits: FloatArray,
-                   names: tuple[str, ...]) -> tuple[FloatArray, Callable[[int], str]]:
-    """The class limit next to each soil test: no limit of a plain table is the critical one."""
-    near = np.abs(soil[..., None] - limits).argmin(axis=-1)
-    flat = near.ravel()
-    return limits[near], lambda i: f"limit {names[int(flat[i])]} / {names[int(flat[i]) + 1]}"
-
-
 def _own_rates(own: dict[str, float], names: tuple[str, ...], ctx: Context) -> FloatArray:
     if set(own) != set(names):
         odd = sorted(set(own) - set(names))
@@ -123,8 +115,7 @@ def rate_table(rule: schema.RateTable, ctx: Context, _so_far: FloatArray) -> lis
     _edge(ctx, tons, columns)
     bare = np.flatnonzero((np.array(rule.rates_lb_per_ac) == 0).all(axis=1))
     if bare.size:
-        ctx.threshold = (np.full(ctx.shape, rows[bare[0]]),
-                         lambda _i: "row from which the table gives nothing")
+        ctx.turns("row from which the table gives nothing", rows[bare[0]])
     out = (soil < rows[0]) | (soil > rows[-1])
     ctx.tell_where(out, soil, Severity.WARN, "rules-clamped",
                    f"soil test {{value}} ppm lies outside the table's {rows[0]:g} to {rows[-1]:g}",
@@ -144,7 +135,8 @@ def build_up_maintenance(rule: schema.BuildUpMaintenance, ctx: Context,
     width = rule.draw_down.width_ppm if rule.draw_down else 0.0
     index = kinds.class_index(soil, [critical, limit], [False, True])
     ctx.class_index, ctx.class_names = index, rule.class_names
-    ctx.threshold = critical, lambda _i: "critical level"
+    ctx.turns("critical level", critical)
+    ctx.turns("maintenance limit", limit)
     tons = ctx.tons(removal.basis_dm_fraction)
     removed = kinds.removal_balance(lb_per_ton(removal), tons, 1.0)
     keep, raised = kinds.build_up_maintenance(
@@ -227,7 +219,7 @@ def linear_in_yield(rule: schema.LinearInYield, ctx: Context, _so_far: FloatArra
     soil, tons = ctx.soil(), ctx.tons(ton.dm_fraction if ton else 1.0)
     a, b = rule.intercept_lb_per_ton, rule.slope_lb_per_ton_per_ppm
     rate = kinds.linear_in_yield(soil, tons, a, b)
-    ctx.threshold = np.full(ctx.shape, a / b), lambda _i: "level from which the guide gives nothing"
+    ctx.turns("level from which the guide gives nothing", a / b)
 
     def detail(i: int) -> str:
         if at(rate, i) == 0:
@@ -250,7 +242,7 @@ def soil_criterion(rule: schema.SoilCriterion, ctx: Context, _so_far: FloatArray
                         where=ctx.book.where,
                         hint="it has: " + ", ".join(c.extractant for c in rule.critical))
     critical = fits[0]
-    ctx.threshold = np.full(ctx.shape, critical.ppm), lambda _i: "critical value"
+    ctx.turns("critical value", critical.ppm)
     low = soil < critical.ppm
     ctx.class_index = low.astype(np.int64) ^ 1
     ctx.class_names = (f"below {critical.ppm:g} ppm", f"{critical.ppm:g} ppm or more")

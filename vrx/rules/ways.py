@@ -13,7 +13,7 @@ from vrx.rules.options import resolve
 from vrx.rules.terms_balance import chosen_source
 from vrx.rules.terms_soil import per_ton_words
 
-HEADINGS = ("reads", "turns at", "philosophy", "yield", "counts off", "most")
+HEADINGS = ("reads", "turns at", "philosophy", "yield", "credits of its own", "most")
 """What `ways` tells, in this order."""
 
 _NOT_READ = "no soil test"
@@ -24,7 +24,7 @@ _CREDITS = {
 
 
 def ways(book: Book, options: Mapping[str, object]) -> dict[str, str]:
-    """Heading (of `HEADINGS`) -> words, for a guide as a plan asks it; "" where it has none.
+    """Heading (of `HEADINGS`) -> words, for a guide as a plan asks it.
 
     RuleError for options that the book does not take.
     """
@@ -32,12 +32,12 @@ def ways(book: Book, options: Mapping[str, object]) -> dict[str, str]:
     rules = book.data.rules
     found = {
         "reads": _reads(book, held),
-        "turns at": "; ".join(filter(None, (_turns(rule) for rule in rules))),
+        "turns at": "; ".join(filter(None, (_turns(rule) for rule in rules))) or "no level",
         "philosophy": "; ".join(filter(None, (_philosophy(rule, held) for rule in rules))),
         "yield": "; ".join(filter(None, (_yield(rule, book, held) for rule in rules)))
         or "does not look at the yield",
-        "counts off": ", ".join(dict.fromkeys(filter(None, (
-            _credit(rule, held) for rule in rules)))) or "nothing",
+        "credits of its own": ", ".join(dict.fromkeys(filter(None, (
+            _credit(rule, held) for rule in rules)))) or "none",
         "most": "; ".join(f"{rule.most_lb_per_ac:g} lb/ac a year"
                           for rule in rules if rule.kind == "limit") or "no yearly most",
     }
@@ -47,8 +47,7 @@ def ways(book: Book, options: Mapping[str, object]) -> dict[str, str]:
 def why_differ(one: Mapping[str, str], other: Mapping[str, str], *, name: str) -> tuple[str, ...]:
     """Sentences on every heading in which `one` goes another way than `other`, called `name`."""
     return tuple(
-        f"{heading}: {one[heading] or 'nothing stated'}; {name}: "
-        f"{other[heading] or 'nothing stated'}"
+        f"{heading}: {one[heading]}; {name}: {other[heading]}"
         for heading in HEADINGS if one[heading] != other[heading])
 
 
