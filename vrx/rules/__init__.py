@@ -4,7 +4,8 @@ from vrx.rules.book import Book
 from vrx.rules.classes import class_breaks
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
-from vrx.rules.explain import BookPage, BookRow, BookTable, catalogue, explain
+from vrx.rules.explain import BookPage, BookRow, catalogue, explain
+from vrx.rules.explain_kinds import BookTable
 from vrx.rules.fix_first import Limit, fix_first, fix_first_limits
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.load import load_books, own_book_template, read_book

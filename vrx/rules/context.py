@@ -22,6 +22,7 @@ from vrx.model import (
 from vrx.rules.book import Book
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.names import extractant
+from vrx.rules.stated import accept_depth, accept_extractant, units_per_ppm
 
 
 @dataclass(slots=True, kw_only=True)
@@ -126,7 +127,7 @@ class Context:
                      "read it",
             )
         self._check_depth(reading)
-        values = reading.mean * self._factor(reading)
+        values = reading.mean * self._factor(reading) * units_per_ppm(self)
         self._held["soil"] = self.bounded(asked.analyte, values)
         return self._held["soil"]
 
@@ -137,7 +138,10 @@ class Context:
         top, bottom = reading.depth_in
         text = f"{raw:.{1 if raw < 20 else 0}f} {reading.unit} ({extractant(reading.extractant)}, "
         text += f"{top:g}-{bottom:g} in)"
-        return text if abs(raw - read) < 1e-9 else f"{text}, read as {read:.1f} {reading.unit}"
+        asked = self.book.data.soil
+        unit = asked.unit if asked else reading.unit
+        same = abs(raw - read) < 1e-9 and unit == reading.unit
+        return text if same else f"{text}, read as {read:.1f} {unit}"
 
     def optional(self, analyte: str, option: str = "") -> FloatArray | None:
         """Another reading, or the field-wide figure of an option; None if neither is given."""
@@ -179,10 +183,13 @@ class Context:
     def _check_depth(self, reading: ZoneReading) -> None:
         asked = self.book.data.soil.depth if self.book.data.soil else None
         if asked is None:
+            accept_depth(self, reading)
             return
         ours, theirs = reading.depth_in, (asked.from_in, asked.to_in)
-        if all(abs(a - b) <= asked.tolerance_in + 1e-9 for a, b in zip(ours, theirs, strict=True)):
-            return
+        for bottom in (asked.to_in, asked.or_to_in or asked.to_in):
+            if all(abs(a - b) <= asked.tolerance_in + 1e-9
+                   for a, b in zip(ours, (asked.from_in, bottom), strict=True)):
+                return
         words = (f"the sample is from {ours[0]:g}-{ours[1]:g} in, the guide reads "
                  f"{theirs[0]:g}-{theirs[1]:g} in ({asked.locator}; {asked.evidence})")
         accepted = self.options.get("accept_depth_in")
@@ -201,6 +208,9 @@ class Context:
 
         asked = self.book.data.soil
         if asked is None:
+            return 1.0
+        if asked.extractants_not_stated:
+            accept_extractant(self, reading)
             return 1.0
         ours = extractant(reading.extractant)
         theirs = [extractant(e) for e in asked.extractants]

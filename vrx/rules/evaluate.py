@@ -10,7 +10,7 @@ import numpy as np
 
 from vrx.errors import RuleError
 from vrx.model import Finding, FloatArray, Severity, Yield, ZoneReading
-from vrx.rules import terms_balance, terms_soil
+from vrx.rules import terms_balance, terms_classes, terms_soil, terms_stand
 from vrx.rules.book import Book
 from vrx.rules.context import Context, dry_matter
 from vrx.rules.inputs import TissueTest, WaterTest
@@ -34,6 +34,13 @@ KINDS: Mapping[str, Callable[[Any, Context, FloatArray], list[Term]]] = {
     "soil-layer-credit": terms_balance.soil_layer_credit,
     "stated-credit": terms_balance.stated_credit,
     "limit": terms_balance.limit,
+    "rating-table": terms_classes.rating_table,
+    "grouped-class-table": terms_classes.grouped_class_table,
+    "class-share": terms_classes.class_share,
+    "tissue-table": terms_classes.tissue_table,
+    "stand-age": terms_stand.stand_age,
+    "conditional-rate": terms_stand.conditional_rate,
+    "availability-index": terms_stand.availability_index,
 }
 
 

@@ -74,14 +74,15 @@ def _far(what: str, got: float, wanted: float, tolerance: float) -> list[str]:
 def _need(book: Book, example: Example) -> Need:
     given = example.given
     soil = book.data.soil
-    depth = (soil.depth.from_in, soil.depth.to_in) if soil else (0.0, 12.0)
-    depth = given.depth_in or depth
+    own = soil.depth if soil else None
+    depth = given.depth_in or ((own.from_in, own.to_in) if own else (0.0, 12.0))
     readings = {}
     for analyte, value in given.readings.model_dump(exclude_none=True).items():
         one = np.array([value])
         readings[analyte] = ZoneReading(
             analyte=analyte, unit=ANALYTES[analyte].unit,
-            extractant=given.extractant or (soil.extractants[0] if soil else "not stated"),
+            extractant=given.extractant or (
+                soil.extractants[0] if soil and soil.extractants else "not stated"),
             depth_in=depth, mean=one, standard_error=np.zeros(1), low=one, high=one)
     return needs(
         book=book, nutrient=book.nutrient, zone_ids=(1,), readings=readings,
