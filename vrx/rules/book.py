@@ -62,8 +62,8 @@ class Book:
 
     @property
     def evidence(self) -> tuple[str, ...]:
-        """Every evidence label that a number of its rules carries, best first."""
-        held = {label for rule in self.data.rules for label in _labels(rule)}
+        """Every evidence label that its rules and its soil test carry, best first."""
+        held = {label for part in (*self.data.rules, self.data.soil) for label in _labels(part)}
         return tuple(label for label in EVIDENCE_ORDER if label in held)
 
     @property

@@ -47,6 +47,7 @@ class BookPage:
     form: str
     crops: tuple[str, ...]
     ton: str
+    soil: tuple[str, ...]
     tables: tuple[BookTable, ...]
     examples: tuple[tuple[str, str, str], ...]
     no_published_example_because: str
@@ -69,6 +70,7 @@ def explain(book: Book) -> BookPage:
     return BookPage(
         row=_row(book), source=book.source, form=data.form, crops=data.crops,
         ton=f"{ton_words(data.ton.dm_fraction)} ({data.ton.locator})" if data.ton else "",
+        soil=tuple(_soil(book)),
         tables=tuple(table_of(rule, book) for rule in data.rules),
         examples=tuple((e.title, _expects(e), f"{e.locator}; {e.evidence}") for e in data.examples),
         no_published_example_because=data.no_published_example_because or "",
@@ -95,6 +97,19 @@ def _extractant(book: Book) -> str:
     if any(rule.kind in KINDS_OF_TISSUE for rule in book.data.rules):
         return "plant tissue"
     return "reads no soil test"
+
+
+def _soil(book: Book) -> Iterable[str]:
+    """What is read, by which extractant, from which depth, in which unit; each with its place."""
+    soil = book.data.soil
+    if soil is None:
+        return
+    yield f"{soil.analyte} by {_extractant(book)}: {soil.locator} ({soil.evidence})"
+    if soil.depth is not None:
+        yield f"depth {_depth(book)} in: {soil.depth.locator} ({soil.depth.evidence})"
+    if soil.scale is not None:
+        factor = "stated by the plan" if soil.scale.per_ppm is None else f"{soil.scale.per_ppm:g}"
+        yield f"{soil.unit} per ppm: {factor}; {soil.scale.locator} ({soil.scale.evidence})"
 
 
 def _depth(book: Book) -> str:

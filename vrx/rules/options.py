@@ -182,7 +182,7 @@ def _group(rule: Any) -> tuple[Option, ...]:
         return ()
     return (Option(name=rule.group_option, kind="name by zone", required=True,
                    choices=tuple(g.name for g in rule.groups),
-                   what="which soils of the guide's table the field has, for the field or by zone"),)
+                   what="which of the guide's soils the field has, one for all or by zone"),)
 
 
 def _grouped(rule: Any) -> tuple[Option, ...]:
