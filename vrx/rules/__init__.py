@@ -1,6 +1,7 @@
 """Soil readings, crop and yield to a nutrient need by a published guide, line by line."""
 
 from vrx.rules.book import Book
+from vrx.rules.check import BookCheck, check_book
 from vrx.rules.classes import class_breaks
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
@@ -8,12 +9,13 @@ from vrx.rules.explain import BookPage, BookRow, catalogue, explain
 from vrx.rules.explain_kinds import BookTable
 from vrx.rules.fix_first import Limit, fix_first, fix_first_limits
 from vrx.rules.inputs import TissueTest, WaterTest
-from vrx.rules.load import load_books, own_book_template, read_book
+from vrx.rules.load import kinds_in_words, load_books, own_book_template, read_book
 from vrx.rules.need import findings_of, need_surface, needs
 from vrx.rules.options import Option, options_of
 
 __all__ = [
     "Book",
+    "BookCheck",
     "BookPage",
     "BookRow",
     "BookTable",
@@ -23,11 +25,13 @@ __all__ = [
     "TissueTest",
     "WaterTest",
     "catalogue",
+    "check_book",
     "class_breaks",
     "explain",
     "findings_of",
     "fix_first",
     "fix_first_limits",
+    "kinds_in_words",
     "load_books",
     "need_surface",
     "needs",

@@ -45,7 +45,8 @@ def rates_of(classes: Sequence[schema.SoilClass], ctx: Context, index: IntArray,
             hint=f"classes without a rate: {', '.join(open_)}")
     used = {classes[int(i)].name for i in np.unique(index)}
     short = [n for n in open_ if n in used and n not in own]
-    if short:
+    stopped = any(f.severity is Severity.STOP for _, f in ctx.findings)
+    if short and not stopped:  # what has stopped already is told first
         raise RuleError(
             f"class {', '.join(short)}: the rate could not be read, and the plan gives none",
             code="rules-no-rate", where=ctx.book.where,
