@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 from collections.abc import Callable
@@ -141,21 +142,29 @@ def test_residual_sulfate_stated_and_from_samples_at_depth(kettle: Kettle) -> No
     assert "one depth only" in error.value.message
 
 
-def test_credit_of_samples_at_depth_is_each_zones_own(copy_of: Callable[[str], Path]) -> None:
-    from vrx.model import DepthProfile
-    from vrx.pipeline.needs import credits_of
-
-    kettle = Kettle(copy_of("kettle")).plain().add(
-        "[credits.sulfur]\nresidual_sulfate = { depth_in = [24, 36], share = 0.5 }\n\n")
-    profile = DepthProfile(
-        analyte="sulfate", unit="ppm", extractant="calcium phosphate",
-        depths_in=((0.0, 24.0), (24.0, 36.0)), samples=np.ones((2, 2), dtype=np.int64),
-        mean=np.array([[5.0, 2.0], [6.0, 3.0]]))
-    plan = load_plan(kettle.file)
-    held = credits_of(plan, "S", (profile,), made=object())  # type: ignore[arg-type]
-    assert held.residual is not None
-    assert np.asarray(held.residual.so4s_ppm).tolist() == [2.0, 3.0]
-    assert credits_of(plan, "S").residual is None
+def test_sulfate_of_samples_at_depth_is_each_zones_own(kettle: Kettle) -> None:
+    with (kettle.folder / "soil.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    deep = [{**row, "depth": depth, "SO4S_ppm": sulfate}
+            for row in rows for depth, sulfate in (("0-24 in", row["SO4S_ppm"]), ("24-36 in", "4"))]
+    with (kettle.folder / "soil.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, [*rows[0], "depth"])
+        writer.writeheader()
+        writer.writerows(deep)
+    kettle.change('id_column = "sample_id"',
+                  'id_column = "sample_id"\ndepth_column = "depth"\ndepth = "0-24 in"')
+    text = kettle.file.read_text(encoding="utf-8")
+    # The whole table is of one depth here, so the K guide's depth is stood for.
+    kettle.file.write_text(
+        text.replace("depth_in = [0, 8]", "depth_in = [0, 24]").replace(
+            'book = "tri-state-2020"', 'book = "tri-state-2020"\naccept_depth_in = [0, 24]'),
+        encoding="utf-8")
+    result = kettle.add(
+        "[credits.sulfur]\nresidual_sulfate = { depth_in = [24, 36], share = 0.5 }\n\n").run()
+    for need in result.job.needs["S"]:
+        line, = [one for one in need.lines if one.term == "sulfate left at depth"]
+        assert line.lb_per_ac == pytest.approx(-4 * 0.2266117 * 12 * 1.33 * 0.5, rel=1e-5)
+        assert "24-36 in, mean of the zone's samples, calcium phosphate" in line.detail
 
 
 # ---- yield goals --------------------------------------------------------------------------------
@@ -386,8 +395,8 @@ def test_a_wrong_option_is_that_guides_refusal(kettle: Kettle) -> None:
     ("[credits.sulfur]\nresidual_sulfate = { depth_in = [12, 24] }\n", "share"),
     ("[credits.sulfur]\nresidual_sulfate = { depth_in = [12, 24], share = 1.0, source = \"x\" }\n",
      "source belongs"),
-    ("[credits.sulfur]\nresidual_sulfate = { depth_in = [12, 24], share = 1.0, "
-     "bulk_density_g_per_cm3 = 13.3 }\n", "bulk_density"),
+    (("[credits.sulfur.residual_sulfate]\ndepth_in = [12, 24]\nshare = 1.0\n"
+      "bulk_density_g_per_cm3 = 13.3\n"), "bulk_density"),
     ("[need]\napply_to = \"cell\"\n", "apply_to"),
     ("[need]\nbounds_level = 90\n", "bounds_level"),
     ("[need]\nbounds_level = 1.0\n", "bounds_level"),

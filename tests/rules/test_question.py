@@ -14,7 +14,19 @@ from scipy import stats
 
 from vrx.errors import RuleError
 from vrx.model import FloatArray, Yield, ZoneReading
-from vrx.rules import Question, answer, bounds, in_cells, load_books, options_of
+from vrx.rules import (
+    HEADINGS,
+    Book,
+    Question,
+    TissueTest,
+    WaterTest,
+    answer,
+    bounds,
+    in_cells,
+    load_books,
+    ways,
+    why_differ,
+)
 
 BOOKS = load_books()
 
@@ -109,8 +121,6 @@ def test_cells_take_the_yield_and_the_plant_test_of_their_zone() -> None:
                 options={"removal_source": "tri-state-2020"})
     found, _ = in_cells(one, readings={}, of_zone=np.array([0, 1, 1, 0]))
     assert found.tolist() == pytest.approx([196.0, 392.0, 392.0, 196.0])
-    from vrx.rules import TissueTest
-
     tissue = TissueTest(part="top 6 in", stage="bud to first flower",
                         sulfur_pct={3: 0.2, 5: 0.3})
     two = asked("tissue-sulfur", {}, zone_ids=(3, 5), tissue=tissue)
@@ -200,25 +210,78 @@ def test_a_soil_test_without_error_has_no_width() -> None:
 
 
 def test_a_wide_error_stays_where_the_guide_reads() -> None:
-    # Mehlich-3 by conversion and a soil test whose lower end is below nothing.
+    # A soil test whose lower end is below nothing.
     wide = mehlich([20.0], [200.0])
     held = bounds(asked("tri-state-2020", wide), level=0.99)
     assert held.soil_low[0] == 0.0
     assert np.isfinite(held.high).all()
     for one in BOOKS.values():
         for told in one.data.ranges:
-            if told.input == one.analyte and told.outside == "stop":
-                extractant = one.data.soil.extractants[0] if one.data.soil else ""
-                depth = one.data.soil.depth if one.data.soil else None
-                assert depth is not None
-                reading = a_reading(one.analyte, [(told.low + told.high) / 2], [told.high * 3],
-                                    extractant=extractant, depth_in=(depth.from_in, depth.to_in))
-                more = {"cec": a_reading("cec", [12.0])}
-                options = {"class_rates_lb_per_ac": RATES} if not one.has_rates and (
-                    "class_rates_lb_per_ac" in {o.name for o in options_of(one)}) else {}
-                held = bounds(asked(one.id, {one.analyte: reading, **more}, options=options,
-                                    **HAY), level=0.9)
-                assert held.soil_high[0] == pytest.approx(told.high)
+            if told.input != one.analyte or told.outside != "stop":
+                continue
+            reached = [held for held in (asked_of(one, example, error=1e4)
+                                         for example in one.data.examples) if held is not None]
+            for question in reached:
+                held = bounds(question, level=0.9)
+                # Nothing but the guide's own range holds the soil test in.
+                assert held.no_rate == "" or "prints no" in held.no_rate or "none" in held.no_rate
+                assert 0.0 <= held.soil_low[0] < held.soil_high[0] < np.inf
+
+
+def asked_of(book: Book, example: Any, *, error: float) -> Question | None:
+    """A book's own example as a question, its soil test with an error; None where it is refused."""
+    given = example.given
+    soil = book.data.soil
+    if soil is None or example.expect.refused or getattr(given.readings, book.analyte) is None:
+        return None
+    depth = (soil.depth.from_in, soil.depth.to_in) if soil.depth else (0.0, 12.0)
+    extractant = given.extractant or (soil.extractants[0] if soil.extractants else "not stated")
+    readings = {
+        analyte: a_reading(analyte, [value], [error if analyte == book.analyte else 0.0],
+                           extractant=extractant, depth_in=given.depth_in or depth)
+        for analyte, value in given.readings.model_dump(exclude_none=True).items()}
+    return asked(
+        book.id, readings, options=given.options,
+        expected_yield=Yield(tons_per_ac=given.yield_tons_per_ac,
+                             moisture_pct=given.yield_moisture_pct),
+        water=WaterTest(**given.water.model_dump()) if given.water else None,
+        tissue=TissueTest(**given.tissue.model_dump()) if given.tissue else None)
+
+
+def test_every_guide_says_the_same_by_zone_in_cells_and_at_no_error() -> None:
+    # The guides' own worked examples, most of them printed by the guides.
+    seen: set[str] = set()
+    for book in BOOKS.values():
+        for example in book.data.examples:
+            one = asked_of(book, example, error=0.0)
+            if one is None:
+                continue
+            need = answer(one)[0].lb_per_ac
+            cells, _ = in_cells(one, readings=one.readings, of_zone=np.zeros(1, dtype=np.int64))
+            held = bounds(one, level=0.9)
+            assert cells[0] == pytest.approx(need, abs=1e-12)
+            assert (held.low[0], held.high[0]) == pytest.approx((need, need), abs=1e-9)
+            if example.expect.lb_per_ac is not None:
+                assert need == pytest.approx(example.expect.lb_per_ac,
+                                             abs=example.expect.tolerance + 1e-9)
+            wide = bounds(replace(one, readings={
+                **one.readings, book.analyte: replace(
+                    one.readings[book.analyte], standard_error=np.array([30.0]))}), level=0.9)
+            if not wide.no_rate:
+                assert wide.low[0] - 1e-9 <= need <= wide.high[0] + 1e-9
+            seen.add(book.id)
+    assert len(seen) >= 12
+
+
+def test_every_guide_has_words_for_its_ways() -> None:
+    for book in BOOKS.values():
+        told = ways(book, {})
+        assert tuple(told) == HEADINGS
+        assert all(told.values()), book.id
+        assert why_differ(told, told, name=book.id) == ()
+        other = ways(BOOKS["tri-state-2020" if book.nutrient == "K2O" else "sulfur-balance"], {})
+        assert len(why_differ(told, other, name="x")) == sum(
+            told[heading] != other[heading] for heading in HEADINGS)
 
 
 @settings(max_examples=60)

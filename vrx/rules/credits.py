@@ -106,6 +106,19 @@ def _guide_reads(ctx: Context, *kind: str) -> bool:
     return any(rule.kind in kind for rule in ctx.book.data.rules)
 
 
+_TESTED = ("tissue-criterion", "soil-criterion", "tissue-table", "conditional-rate")
+"""Kinds whose reading was taken where water already comes in."""
+_WHOLE = ("flat-rate", "availability-index", *_TESTED)
+"""Kinds whose rate comes from trials on soils as they are."""
+
+
+def _index_counts(ctx: Context, what: str) -> bool:
+    """Whether an index of supplies of the guide holds a reading or an option of that name."""
+    return any(
+        one.reading == what or str(one.option or "").startswith(what)
+        for rule in ctx.book.data.rules if rule.kind == "availability-index" for one in rule.terms)
+
+
 def _own_line(ctx: Context, what: str, option: str, *, asked: bool | None) -> None:
     """Told where the plan speaks of a credit that the guide counts by itself."""
     if asked:
@@ -161,7 +174,7 @@ def _uncounted(ctx: Context, what: str, amount: float, todo: str, *, asked: bool
                  value=f"{amount:.1f}")
         return
     # A plant or soil test was taken where this already comes in; it may be in the reading.
-    tested = _guide_reads(ctx, "tissue-criterion", "soil-criterion")
+    tested = _guide_reads(ctx, *_TESTED)
     ctx.tell(Severity.NOTE if tested else Severity.WARN, "credit-not-counted",
              f"{what}, which this guide does not read", done="not subtracted", todo=todo,
              value=f"{amount:.1f}")
@@ -184,7 +197,7 @@ def _water_k2o(asked: Credits, ctx: Context) -> list[Term]:
                  f"({held()['water_k2o']['unusual_evidence']})", value=f"{ppm:g}",
                  todo="check that the report gives K in mg/L, and of this water")
     full = units.k2o_from_k(units.water_lb_per_ac(ppm, net_in=inches))
-    by_itself = not _guide_reads(ctx, "tissue-criterion")
+    by_itself = not _guide_reads(ctx, *_TESTED)
     if not (by_itself if asked.water is None else asked.water):
         _uncounted(ctx, f"the irrigation water brings {full:.1f} lb K2O/ac", full,
                    "set water = true in [credits.potassium] to subtract it", asked=asked.water)
@@ -196,7 +209,7 @@ def _water_k2o(asked: Credits, ctx: Context) -> list[Term]:
 
 
 def _organic_matter(asked: Credits, ctx: Context) -> list[Term]:
-    if _guide_reads(ctx, "organic-matter-credit"):
+    if _guide_reads(ctx, "organic-matter-credit") or _index_counts(ctx, "organic_matter"):
         _own_line(ctx, "organic matter", "om_credit = false in [need.sulfur] leaves it out",
                   asked=asked.organic_matter)
         return []
@@ -213,7 +226,7 @@ def _organic_matter(asked: Credits, ctx: Context) -> list[Term]:
                    f"organic matter {{value}} % lies outside {low:g} to {high:g}",
                    done="read as the nearest value of that range")
     kept = np.clip(om, low, high)
-    if _guide_reads(ctx, "flat-rate", "tissue-criterion", "soil-criterion"):
+    if _guide_reads(ctx, *_WHOLE):
         ctx.tell(Severity.WARN, "credit-in-rate",
                  "a flat rate, or one that a test turns on, comes from trials on soils with "
                  "organic matter of their own",
@@ -228,7 +241,7 @@ def _manure(asked: Credits, ctx: Context) -> list[Term]:
     sulfur = ctx.book.nutrient == "S"
     section = "sulfur" if sulfur else "potassium"
     if any(rule.kind == "stated-credit" and rule.option.startswith("manure_")
-           for rule in ctx.book.data.rules):
+           for rule in ctx.book.data.rules) or _index_counts(ctx, "manure_"):
         _own_line(ctx, "manure", f"take the manure's {'S' if sulfur else 'K2O'} out of [manure]",
                   asked=asked.manure)
         return []
@@ -242,7 +255,7 @@ def _manure(asked: Credits, ctx: Context) -> list[Term]:
                      f"[credits.{section}]")
         return []
     # For sulfur `manure-s-uncounted` tells what a guide leaves uncounted.
-    by_itself = not sulfur and not _guide_reads(ctx, "tissue-criterion")
+    by_itself = not sulfur and not _guide_reads(ctx, *_TESTED)
     if not (by_itself if asked.manure is None else asked.manure):
         if not sulfur:
             _uncounted(ctx, f"manure brings {amount:.1f} lb K2O/ac", amount,

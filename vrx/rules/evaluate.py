@@ -10,7 +10,7 @@ import numpy as np
 
 from vrx.errors import RuleError
 from vrx.model import Finding, FloatArray, IntArray, Severity, Yield, ZoneReading
-from vrx.rules import terms_balance, terms_soil
+from vrx.rules import terms_balance, terms_classes, terms_soil, terms_stand
 from vrx.rules.book import Book
 from vrx.rules.context import Context, dry_matter
 from vrx.rules.credits import NO_CREDITS, Credits, credit_terms
@@ -35,6 +35,13 @@ KINDS: Mapping[str, Callable[[Any, Context, FloatArray], list[Term]]] = {
     "soil-layer-credit": terms_balance.soil_layer_credit,
     "stated-credit": terms_balance.stated_credit,
     "limit": terms_balance.limit,
+    "rating-table": terms_classes.rating_table,
+    "grouped-class-table": terms_classes.grouped_class_table,
+    "class-share": terms_classes.class_share,
+    "tissue-table": terms_classes.tissue_table,
+    "stand-age": terms_stand.stand_age,
+    "conditional-rate": terms_stand.conditional_rate,
+    "availability-index": terms_stand.availability_index,
 }
 
 
@@ -56,12 +63,12 @@ def evaluate(
     readings: Mapping[str, ZoneReading], crop: str, expected_yield: Yield | Sequence[Yield],
     options: Mapping[str, object], water: WaterTest | None, tissue: TissueTest | None, region: str,
     credited: Credits = NO_CREDITS, yield_source: str = "", of_zone: IntArray | None = None,
-    tissue_ids: Sequence[int] = (),
+    all_ids: Sequence[int] = (), all_names: Sequence[str] = (),
 ) -> Outcome:
     """All terms of a book, then credits. RuleError for what it does not cover, with every stop.
 
-    `of_zone` (on a surface) is the position of each cell's zone in `expected_yield`, `tissue_ids`
-    and credits by zone.
+    `of_zone` (on a surface) is the position of each cell's zone in `expected_yield`, in credits by
+    zone, and among `all_ids` and `all_names`, the ids and names of the zones.
     """
     if plain(crop) not in [plain(c) for c in book.data.crops]:
         raise RuleError(f"the guide does not cover {crop!r}", code="rules-crop", where=book.where,
@@ -80,7 +87,7 @@ def evaluate(
             tons[which].reshape(shape) if len(yields) > 1 else tons[0], shape),
         yield_words=lambda i: _yield_words(yields[int(which[i]) if len(yields) > 1 else 0]),
         options=resolve(book, options), given=frozenset(options), water=water, tissue=tissue,
-        of_zone=of_zone, tissue_ids=tissue_ids)
+        of_zone=of_zone, all_ids=all_ids, all_names=all_names)
     _region(ctx, region)
     tell_unread_tissue(ctx)
     terms: list[Term] = []

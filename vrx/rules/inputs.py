@@ -64,7 +64,7 @@ class WaterTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TissueTest:
-    """A plant tissue test: part and stage in words, contents in per cent of dry matter.
+    """A plant tissue test: part and stage in words, contents in per cent (or ppm) of dry matter.
 
     A content is one number for the field, or a mapping from zone id to number. `part` may carry
     the stage behind a comma ("top 6 in, bud to first flower"); `stage` wins where it is given.
@@ -74,9 +74,10 @@ class TissueTest:
     stage: str = ""
     sulfur_pct: float | Mapping[int, float] | None = None
     potassium_pct: float | Mapping[int, float] | None = None
+    sulfate_s_ppm: float | Mapping[int, float] | None = None
 
     def __post_init__(self) -> None:
-        for name in ("sulfur_pct", "potassium_pct"):
+        for name in ("sulfur_pct", "potassium_pct", "sulfate_s_ppm"):
             held = getattr(self, name)
             values = held.values() if isinstance(held, Mapping) else [held]
             for value in values:
@@ -84,8 +85,12 @@ class TissueTest:
                     _positive(name, value, "[tissue]")
 
     def content(self, nutrient: str, zone_ids: Sequence[int]) -> list[float] | None:
-        """Per cent of "sulfur" or "potassium" for each zone, None if not tested at all."""
-        held = self.sulfur_pct if nutrient == "sulfur" else self.potassium_pct
+        """Per cent of "sulfur" or "potassium", or ppm of "sulfate-sulfur", for each zone.
+
+        None if not tested at all.
+        """
+        held = {"sulfur": self.sulfur_pct, "potassium": self.potassium_pct,
+                "sulfate-sulfur": self.sulfate_s_ppm}[nutrient]
         if held is None:
             return None
         if not isinstance(held, Mapping):

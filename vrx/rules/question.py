@@ -54,7 +54,8 @@ def _on(asked: Question, readings: Mapping[str, ZoneReading], of_zone: IntArray)
         book=asked.book, shape=of_zone.shape, zone_ids=(), zone_names=(), readings=readings,
         crop=asked.crop, expected_yield=asked.expected_yield, options=asked.options,
         water=asked.water, tissue=asked.tissue, region=asked.region, credited=asked.credited,
-        of_zone=of_zone, tissue_ids=tuple(int(z) for z in asked.zone_ids))
+        of_zone=of_zone, all_ids=tuple(int(z) for z in asked.zone_ids),
+        all_names=tuple(asked.zone_names))
 
 
 def in_cells(

@@ -16,9 +16,10 @@ from vrx.rules.terms_soil import lb_per_ton, per_ton_words, ton_note, usual_note
 
 if TYPE_CHECKING:
     from vrx.rules import schema_rules as schema
+    from vrx.rules.schema_classes import Removal
 
 
-def chosen_source(rule: schema.RemovalBalance, name: object, where: str) -> schema.Removal:
+def chosen_source(rule: schema.RemovalBalance, name: object, where: str) -> Removal:
     """The source that the plan names. RuleError listing all with their figures if it names none."""
     for source in rule.sources:
         if source.name == name:
@@ -48,10 +49,16 @@ def removal_balance(rule: schema.RemovalBalance, ctx: Context, _so_far: FloatArr
 
 def flat_rate(rule: schema.FlatRate, ctx: Context, _so_far: FloatArray) -> list[Term]:
     """One rate for the field."""
-    rate, own = float(ctx.options["rate_lb_per_ac"]), "rate_lb_per_ac" in ctx.given
-    if own:
-        usual_note(rate, rule.usual_lb_per_ac, ctx)
+    given, own = ctx.options["rate_lb_per_ac"], "rate_lb_per_ac" in ctx.given
     usual = rule.usual_lb_per_ac
+    if given is None:
+        raise RuleError(
+            "the guide prints no rate, and the plan gives none", code="rules-rate-missing",
+            where=ctx.book.where, hint="set rate_lb_per_ac in the book's section of the plan"
+            + (f" (usual: {usual[0]:g} to {usual[1]:g} lb/ac)" if usual else ""))
+    rate = float(given)
+    if own:
+        usual_note(rate, usual, ctx)
     words = "rate of the plan" if own else "default"
     detail = f"{rate:g} lb/ac in every zone, {words}"
     if usual is not None:

@@ -8,7 +8,7 @@ from typing import Any
 from vrx.errors import RuleError
 from vrx.rules.book import Book
 from vrx.rules.context import ton_words
-from vrx.rules.explain import level_words
+from vrx.rules.explain_kinds import level_words
 from vrx.rules.options import resolve
 from vrx.rules.terms_balance import chosen_source
 from vrx.rules.terms_soil import per_ton_words
@@ -32,7 +32,7 @@ def ways(book: Book, options: Mapping[str, object]) -> dict[str, str]:
     rules = book.data.rules
     found = {
         "reads": _reads(book, held),
-        "turns at": "; ".join(filter(None, (_turns(rule) for rule in rules))) or "no level",
+        "turns at": "; ".join(filter(None, (_turns(rule, book) for rule in rules))) or "no level",
         "philosophy": "; ".join(filter(None, (_philosophy(rule, held) for rule in rules))),
         "yield": "; ".join(filter(None, (_yield(rule, book, held) for rule in rules)))
         or "does not look at the yield",
@@ -55,33 +55,61 @@ def _reads(book: Book, held: Mapping[str, Any]) -> str:
     soil = book.data.soil
     parts = []
     if soil is not None:
-        depth = f"{soil.depth.from_in:g}-{soil.depth.to_in:g} in"
-        parts.append(f"soil {soil.analyte} by {' or '.join(soil.extractants)}, {depth}")
+        depth = "depth not stated" if soil.depth is None else \
+            f"{soil.depth.from_in:g}-{soil.depth.to_in:g} in"
+        method = " or ".join(soil.extractants) or "an extractant that it does not state"
+        parts.append(f"soil {soil.analyte} by {method}, {depth}")
         if held.get("conversion"):
             parts.append(f"converted ({held['conversion']})")
     for rule in book.data.rules:
-        if rule.kind == "tissue-criterion":
+        if rule.kind in ("tissue-criterion", "tissue-table"):
             parts.append(f"plant {rule.nutrient}, {rule.parts[0]}")
         elif rule.kind == "build-up-maintenance":
             parts.append("CEC")
+        elif rule.kind == "rating-table":
+            parts.append("the laboratory's rating")
+        elif rule.kind == "conditional-rate":
+            parts += [one.words for one in rule.conditions]
+        elif rule.kind == "availability-index":
+            parts.append("an index of " + ", ".join(one.term for one in rule.terms))
     return ", ".join(dict.fromkeys(parts)) or _NOT_READ
 
 
-def _turns(rule: Any) -> str:
-    if rule.kind == "build-up-maintenance":
-        return (f"critical level {level_words(rule.critical_level)}; maintenance up to "
-                f"{level_words(rule.maintenance_limit)}")
-    if rule.kind == "class-table":
-        return "class limits " + ", ".join(
-            f"{one.limit:g}" for one in rule.classes if one.limit is not None) + " ppm"
-    if rule.kind == "linear-in-yield":
-        zero = rule.intercept_lb_per_ton / rule.slope_lb_per_ton_per_ppm
-        return f"nothing from {zero:.0f} ppm on"
-    if rule.kind == "rate-table":
-        return f"rows {', '.join(f'{one:g}' for one in rule.soil_test)} ppm"
-    if rule.kind == "soil-criterion":
-        return ", ".join(f"{one.ppm:g} ppm by {one.extractant}" for one in rule.critical)
-    return f"{rule.critical_pct:g} % in the plant" if rule.kind == "tissue-criterion" else ""
+def _turns(rule: Any, book: Book) -> str:
+    unit = "" if rule.kind == "availability-index" else getattr(
+        rule, "unit", book.data.soil.unit if book.data.soil else "")
+    groups = getattr(rule, "groups", ())
+    classes = getattr(rule, "classes", None) or getattr(rule, "ratings", None)
+    if groups:
+        return "; ".join(
+            _limits(one.classes, one.name if len(groups) > 1 else "class limits", unit)
+            for one in groups)
+    if classes:
+        return _limits(classes, _CLASSES.get(rule.kind, "class limits"), unit)
+    told = _TURNS.get(rule.kind)
+    return "" if told is None else told(rule)
+
+
+_CLASSES = {"availability-index": "index classes", "tissue-table": "plant classes"}
+_TURNS: Mapping[str, Callable[[Any], str]] = {
+    "build-up-maintenance": lambda rule: (
+        f"critical level {level_words(rule.critical_level)}; maintenance up to "
+        f"{level_words(rule.maintenance_limit)}"),
+    "linear-in-yield": lambda rule: (
+        f"nothing from {rule.intercept_lb_per_ton / rule.slope_lb_per_ton_per_ppm:.0f} ppm on"),
+    "rate-table": lambda rule: f"rows {', '.join(f'{one:g}' for one in rule.soil_test)}",
+    "soil-criterion": lambda rule: ", ".join(
+        f"{one.ppm:g} ppm" + (f" by {one.extractant}" if one.extractant else "")
+        for one in rule.critical),
+    "tissue-criterion": lambda rule: f"{rule.critical_pct:g} % in the plant",
+    "conditional-rate": lambda rule: ", ".join(one.words for one in rule.conditions),
+}
+
+
+def _limits(classes: Any, heading: str, unit: str) -> str:
+    limits = [f"{one.limit:g}" for one in classes if one.limit is not None]
+    return f"{heading} {', '.join(limits)} {unit}".strip() if limits else \
+        "ratings of the laboratory"
 
 
 def _built(rule: Any, held: Mapping[str, Any]) -> str:
@@ -103,7 +131,17 @@ _PHILOSOPHY: Mapping[str, Callable[[Any, Mapping[str, Any]], str]] = {
     + ("" if held["share"] == 1 else f", by {held['share']:.0%}"),
     "tissue-criterion": lambda _rule, _held: "a fixed rate, or nothing, by a plant test",
     "soil-criterion": lambda _rule, _held: "a fixed rate, or nothing, by a soil test",
-    "flat-rate": lambda _rule, held: f"{held['rate_lb_per_ac']:g} lb/ac everywhere",
+    "flat-rate": lambda _rule, held: "one rate everywhere" if held["rate_lb_per_ac"] is None
+    else f"{held['rate_lb_per_ac']:g} lb/ac everywhere",
+    "rating-table": lambda _rule, _held: "one rate for each rating",
+    "grouped-class-table": lambda _rule, _held: "one rate for each soil-test class, by soil",
+    "class-share": lambda _rule, _held: "a share of what hay removes, by soil-test class",
+    "tissue-table": lambda _rule, _held: "a rate by class of a plant test",
+    "conditional-rate": lambda _rule, _held: "a fixed rate where all conditions hold",
+    "availability-index": lambda _rule, _held: "a fixed rate, or nothing, by an index of supplies",
+    "stand-age": lambda rule, held: "less in the stand's last year"
+    if rule.last_year is not None and held["last_year"] else
+    "less as the stand ages" if rule.years else "",
 }
 _SILENT = frozenset({*_CREDITS, "stated-credit", "limit"})
 

@@ -1,0 +1,98 @@
+"""Is a book of one piece: its examples hold, and its rate behaves over the whole range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vrx.errors import RuleError
+from vrx.model import FloatArray
+from vrx.rules.book import Book
+from vrx.rules.classes import class_breaks
+from vrx.rules.examples import ExampleResult, needs_of, run_examples
+
+POINTS = 401
+_MOST = {"potassium": 1000.0, "sulfate": 200.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BookCheck:
+    """What was tried with a book. `faults` are in words; `swept` says over which soil tests, "" if
+    none, and `not_swept` why not.
+    """
+
+    id: str
+    examples: tuple[ExampleResult, ...]
+    faults: tuple[str, ...]
+    swept: str
+    not_swept: str
+
+    @property
+    def good(self) -> bool:
+        """Whether every example holds and nothing else is wrong."""
+        return not self.faults and all(r.passed for r in self.examples)
+
+
+def check_book(book: Book) -> BookCheck:
+    """Runs the examples, then the first of them over all soil tests of the book's range.
+
+    Everything else of the example stays. A rate must be finite, not below nothing, and not higher
+    for a higher soil test (unless a rule says `as_printed`).
+    """
+    results = run_examples(book)
+    if not book.analyte:
+        return BookCheck(id=book.id, examples=results, faults=(), swept="",
+                         not_swept="the book reads no soil test")
+    why = f"no example gives a soil test of {book.analyte} and ends in a rate"
+    for example in book.data.examples:
+        given = example.given
+        if example.expect.refused or getattr(given.readings, book.analyte) is None:
+            continue
+        try:
+            values = _tests(book, given.options, given.readings.cec, given.extractant or "")
+            found = needs_of(book, given, values)
+        except RuleError as error:
+            why = f"{example.title!r}: {error.message}"
+            continue
+        rates = np.array([need.lb_per_ac for need in found])
+        return BookCheck(
+            id=book.id, examples=results, faults=tuple(_faults(book, values, rates)), not_swept="",
+            swept=f"{values[0]:g} to {values[-1]:g} ppm as in {example.title!r}")
+    return BookCheck(id=book.id, examples=results, faults=(), swept="", not_swept=why)
+
+
+def _tests(book: Book, options: dict[str, object], cec: float | None,
+           extractant: str) -> FloatArray:
+    """Soil tests in ppm over the book's range, with both sides of every class limit."""
+    scale = book.data.soil.scale if book.data.soil else None
+    per_ppm = 1.0
+    if scale is not None:
+        stated = options.get("soil_units_per_ppm", 1.0)
+        per_ppm = float(scale.per_ppm or (stated if isinstance(stated, int | float) else 1.0))
+    held = [r for r in book.data.ranges if r.input == book.analyte]
+    low = max([r.low for r in held], default=0.0) / per_ppm
+    high = min([r.high for r in held], default=_MOST[book.analyte] * per_ppm) / per_ppm
+    # A conversion stretches the laboratory's scale: stay within the range on either.
+    low, high = low * 1.25, high * 0.75
+    try:
+        breaks, _ = class_breaks(book=book, cec_meq_per_100g=cec, extractant=extractant,
+                                 options=options)
+    except RuleError:
+        breaks = ()
+    sides = [b + d for b in breaks for d in (-1e-6, 0.0, 1e-6)]
+    inside = [s for s in sides if low <= s <= high]
+    return np.unique(np.concatenate([np.linspace(low, high, POINTS), inside]))
+
+
+def _faults(book: Book, tests: FloatArray, rates: FloatArray) -> list[str]:
+    found = []
+    if not np.isfinite(rates).all() or (rates < 0).any():
+        at = int(np.flatnonzero(~np.isfinite(rates) | (rates < 0))[0])
+        found.append(f"the rate at {tests[at]:g} ppm is {rates[at]:g} lb/ac")
+    rises = np.flatnonzero(np.diff(rates) > 1e-6)
+    if rises.size and not any(getattr(r, "as_printed", False) for r in book.data.rules):
+        at = int(rises[0])
+        found.append(f"the rate rises with the soil test: {rates[at]:g} lb/ac at {tests[at]:g} "
+                     f"ppm, {rates[at + 1]:g} at {tests[at + 1]:g}")
+    return found
