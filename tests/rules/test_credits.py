@@ -175,10 +175,10 @@ def test_a_credit_without_its_test_is_refused(ask: Ask, tri_state: Readings) -> 
         ("removal-sulfur", NEBRASKA, {}, Credits(organic_matter=True), "rules-reading-missing"),
         ("removal-potassium", NEBRASKA,
          {"water": WaterTest(net_in=10.0, sulfate_s_ppm=1.0, potassium_ppm=500.0)}, Credits(),
-         "rules-out-of-range"),
+         "credit-out-of-range"),
         ("removal-potassium", NEBRASKA,
          {"water": WaterTest(net_in=90.0, sulfate_s_ppm=1.0, potassium_ppm=5.0)}, Credits(),
-         "rules-out-of-range"),
+         "credit-out-of-range"),
     ):
         with pytest.raises(RuleError) as error:
             ask(book, options=options, credited=credited, **more)

@@ -76,6 +76,9 @@ def _show(one: Any, job: Any) -> None:
         else f"{guide.usd:,.0f}" for guide in read), ""])
     if read:
         show.table(f"Need of {one.nutrient}, lb/ac, by zone and guide", heads, rows)
+    if one.same_order:
+        show.say(f"The order is the same by every guide: no rate of this plan follows the need of "
+                 f"{one.nutrient}.")
     for guide in one.guides:
         if guide.refused:
             show.say(f"{guide.book} cannot read this field: {guide.refused}")

@@ -135,6 +135,13 @@ class Comparison:
         return tuple(one for one in self.guides if not one.refused)
 
     @property
+    def same_order(self) -> bool:
+        """Whether the needs differ and the season's order does not: no rate follows this need."""
+        orders = {tuple((line.material, line.quantity) for line in one.order)
+                  for one in self.read if not one.order_refused}
+        return len(self.read) > 1 and max(self.spread, default=0.0) > 0 and len(orders) == 1
+
+    @property
     def total_span_lb(self) -> tuple[float, float]:
         """Least and greatest field total, NaN where no guide reads the zones."""
         totals = [one.total_lb for one in self.read]

@@ -134,7 +134,7 @@ def _within(name: str, value: float, unit: str, ctx: Context) -> float:
     low, high = held()["guard"][name]
     if not low <= value <= high:
         raise RuleError(f"{name} = {value:g} {unit} lies outside {low:g} to {high:g}",
-                        code="rules-out-of-range", where=ctx.book.where,
+                        code="credit-out-of-range", where=ctx.book.where,
                         hint=f"no irrigation reads so ({held()['guard']['evidence']}): check the "
                              "unit of the report")
     return value

@@ -16,7 +16,7 @@ from vrx.rules.terms_soil import per_ton_words
 HEADINGS = ("reads", "turns at", "philosophy", "yield", "credits of its own", "most")
 """What `ways` tells, in this order."""
 
-_NOT_READ = "no soil test"
+_NOT_READ = "no soil or plant test of it"
 _CREDITS = {
     "organic-matter-credit": "organic matter", "water-credit": "irrigation water",
     "water-cap": "irrigation water, by capping the rate", "soil-layer-credit": "soil sulfate",
