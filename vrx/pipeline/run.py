@@ -16,6 +16,7 @@ from vrx.pipeline import (
     aside,
     brought,
     ground,
+    guides,
     knowledge,
     layers,
     manifest,
@@ -123,7 +124,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before,
+        past=before, guides=guides.guides(plan, inputs),
     )
 
 

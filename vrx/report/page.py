@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
 from vrx.report import (
+    guides,
     knowledge,
     layers,
     maps,
@@ -194,6 +195,7 @@ def page(
         soil=_soil(job),
         nutrients=list(job.needs),
         needs=reasons.need_views(job),
+        guides=guides.guide_views(job),
         memory_nutrients=words.memory_nutrients(job),
         memory_short=words.MEMORY_SHORT,
         balances=reasons.balance_views(job),

@@ -2,7 +2,7 @@
 
 from vrx.rules.book import Book
 from vrx.rules.check import BookCheck, check_book
-from vrx.rules.classes import class_breaks
+from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
 from vrx.rules.explain import BookPage, BookRow, catalogue, explain
@@ -40,5 +40,6 @@ __all__ = [
     "read_book",
     "removes",
     "run_examples",
+    "soil_span",
     "takes_up",
 ]

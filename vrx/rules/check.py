@@ -9,11 +9,11 @@ import numpy as np
 from vrx.errors import RuleError
 from vrx.model import FloatArray
 from vrx.rules.book import Book
-from vrx.rules.classes import class_breaks
+from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.examples import ExampleResult, needs_of, run_examples
 
 POINTS = 401
-_MOST = {"potassium": 1000.0, "sulfate": 200.0}
+_MOST = {"potassium": 5000.0, "sulfate": 500.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,16 +65,8 @@ def check_book(book: Book) -> BookCheck:
 def _tests(book: Book, options: dict[str, object], cec: float | None,
            extractant: str) -> FloatArray:
     """Soil tests in ppm over the book's range, with both sides of every class limit."""
-    scale = book.data.soil.scale if book.data.soil else None
-    per_ppm = 1.0
-    if scale is not None:
-        stated = options.get("soil_units_per_ppm", 1.0)
-        per_ppm = float(scale.per_ppm or (stated if isinstance(stated, int | float) else 1.0))
-    held = [r for r in book.data.ranges if r.input == book.analyte]
-    low = max([r.low for r in held], default=0.0) / per_ppm
-    high = min([r.high for r in held], default=_MOST[book.analyte] * per_ppm) / per_ppm
-    # A conversion stretches the laboratory's scale: stay within the range on either.
-    low, high = low * 1.25, high * 0.75
+    low, high = soil_span(book=book, options=options)
+    high = min(high, _MOST[book.analyte])
     try:
         breaks, _ = class_breaks(book=book, cec_meq_per_100g=cec, extractant=extractant,
                                  options=options)
