@@ -25,6 +25,7 @@ from vrx.model import (
 from vrx.pipeline import brought
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.stand import stand_options
 from vrx.plan import MachineSection, PassSection, Plan
 from vrx.plan.schema import NeedSection
 
@@ -66,7 +67,8 @@ def find_needs(
             book=find_book(inputs.books, section.book), nutrient=nutrient,
             zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
             crop=plan.field.crop, expected_yield=goals or expected_yield(plan),
-            options={**section.options(), **brought.manure_option(plan, inputs, nutrient)},
+            options={**section.options(), **brought.manure_option(plan, inputs, nutrient),
+                     **stand_options(plan, find_book(inputs.books, section.book), section)},
             water=water, tissue=tissue,
             zone_names=[zone.letter for zone in made.zones],
         )
