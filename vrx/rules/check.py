@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +13,9 @@ from vrx.model import FloatArray
 from vrx.rules.book import Book
 from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.examples import ExampleResult, needs_of, run_examples
+
+if TYPE_CHECKING:
+    from vrx.rules.schema import Given
 
 POINTS = 401
 _MOST = {"potassium": 5000.0, "sulfate": 500.0}
@@ -44,22 +49,32 @@ def check_book(book: Book) -> BookCheck:
     if not book.analyte:
         return BookCheck(id=book.id, examples=results, faults=(), swept="",
                          not_swept="the book reads no soil test")
-    why = f"no example gives a soil test of {book.analyte} and ends in a rate"
-    for example in book.data.examples:
-        given = example.given
-        if example.expect.refused or getattr(given.readings, book.analyte) is None:
-            continue
+    why = ""
+    for title, given in _questions(book):
         try:
             values = _tests(book, given.options, given.readings.cec, given.extractant or "")
             found = needs_of(book, given, values)
         except RuleError as error:
-            why = f"{example.title!r}: {error.message}"
+            why = why or f"{title}: {error.message}"
             continue
         rates = np.array([need.lb_per_ac for need in found])
         return BookCheck(
             id=book.id, examples=results, faults=tuple(_faults(book, values, rates)), not_swept="",
-            swept=f"{values[0]:g} to {values[-1]:g} ppm as in {example.title!r}")
+            swept=f"{values[0]:g} to {values[-1]:g} ppm, {title}")
     return BookCheck(id=book.id, examples=results, faults=(), swept="", not_swept=why)
+
+
+def _questions(book: Book) -> Iterator[tuple[str, Given]]:
+    """What the soil test is varied in: examples that end in a rate, else a plain question."""
+    from vrx.rules.schema import Given, ReadingsGiven
+
+    for example in book.data.examples:
+        held = getattr(example.given.readings, book.analyte)
+        if not example.expect.refused and held is not None:
+            yield f"all else as in {example.title!r}", example.given
+    middle = _MOST[book.analyte] / 2  # stands in until the tests take its place
+    plain = ReadingsGiven(**{book.analyte: middle, "cec": 10.0})
+    yield "6 tons of hay, CEC 10", Given(yield_tons_per_ac=6.0, readings=plain)
 
 
 def _tests(book: Book, options: dict[str, object], cec: float | None,
