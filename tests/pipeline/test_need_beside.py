@@ -43,7 +43,7 @@ class Kettle:
     def plain(self) -> Kettle:
         """Without what the sample plan itself says of credits and other guides."""
         text = self.file.read_text(encoding="utf-8")
-        for name in ("compare", r"credits\.\w+"):
+        for name in (r"compare[.\w]*", r"credits\.\w+"):
             text = re.sub(rf"(?ms)^\[{name}\]\n.*?(?=^#|^\[)", "", text)
         self.file.write_text(text, encoding="utf-8")
         return self

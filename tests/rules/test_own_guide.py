@@ -45,7 +45,8 @@ def refused(kind: str, old: str, new: str) -> str:
     ('name = "loamy"', 'name = "sandy"', ["group used twice: sandy"]),
     ("rate_lb_per_ac = 111.0", "rate_lb_per_ac = 333.0",
      ["must not rise", "class medium has 333, class low has 222", "as_printed"]),
-    ("rate_lb_per_ac = 111.0", 'rate_lb_per_ac = "111"', ["rate_lb_per_ac", "'111'"]),
+    ("rate_lb_per_ac = 111.0", 'rate_lb_per_ac = "111"',
+     ["classes[2].rate_lb_per_ac: a number is wanted, without quotation marks (value '111')"]),
     ("rate_lb_per_ac = 111.0", "rate_lb_pr_ac = 111.0", ["mean 'rate_lb_per_ac'"]),
     (", rate_lb_per_ac = 111.0", "", ["class medium has not", "rate_not_read"]),
     ('group_option = "soil_group"', 'grup_option = "soil_group"', ["mean 'group_option'"]),
@@ -129,10 +130,15 @@ def test_check_book_tells_what_is_wrong() -> None:
     text = own_book_template("linear-in-yield")
     good = check_book(book_of(text))
     assert good.good
-    assert "ppm as in '100 ppm'" in good.swept
+    assert good.swept == "0 to 600 ppm, all else as in '100 ppm'"
     wrong = check_book(book_of(text.replace("lb_per_ac = 110.0", "lb_per_ac = 111.0")))
     assert not wrong.good
     assert "need 110" in wrong.examples[0].differences[0]
+    document = tomllib.loads(text)
+    document["examples"] = []
+    bare = check_book(book_of(tomlkit.dumps(document)))
+    assert (bare.good, bare.examples) == (True, ())
+    assert bare.swept == "0 to 600 ppm, 6 tons of hay, CEC 10"
     none = check_book(book_of(own_book_template("flat-rate")))
     assert (none.good, none.not_swept) == (True, "the book reads no soil test")
 

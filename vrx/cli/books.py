@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -49,7 +50,9 @@ def command(*, words: tuple[str, ...], folders: tuple[Path, ...], as_json: bool,
         _check([Path(word) for word in rest] or list(folders), as_json=as_json)
         return
     if len(rest) > 1:
-        raise click.UsageError(f"one name is wanted, not {len(rest)}: {' '.join(rest)}")
+        near = difflib.get_close_matches(rest[0], _WORDS, n=1)
+        raise click.UsageError(f"one name is wanted, not {len(rest)}: {' '.join(rest)}"
+                               + (f"; did you mean {near[0]!r} {rest[1]}?" if near else ""))
     if template or head == "template":
         _template(rest[0] if rest else "class-table" if template else "")
         return
@@ -113,6 +116,8 @@ def _check(paths: list[Path], *, as_json: bool) -> None:
             mark = "ok  " if result.passed else "FAIL"
             show.say(f"  {mark} {result.title}" + "".join(f"\n       {d}"
                                                           for d in result.differences))
+        if not one.examples:
+            show.say("  no examples in the book, so nothing was compared with the guide")
         for fault in one.faults:
             show.say(f"  FAIL {fault}")
         show.say(f"  rate tried over {one.swept}" if one.swept else

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.guide import Guide
 from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
 from vrx.model.need_beside import NOTHING_BESIDE, NeedBeside
@@ -74,3 +75,4 @@ class Job:
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
     need_beside: NeedBeside = NOTHING_BESIDE
+    guides: tuple[Guide, ...] = ()

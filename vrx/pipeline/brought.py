@@ -73,7 +73,8 @@ def tissue_test(plan: Plan, inputs: Inputs, made: Zones) -> rules.TissueTest | N
     if told is None:
         return None
     contents: dict[str, float | Mapping[int, float] | None] = {
-        "sulfur_pct": told.sulfur_pct, "potassium_pct": told.potassium_pct}
+        "sulfur_pct": told.sulfur_pct, "potassium_pct": told.potassium_pct,
+        "sulfate_s_ppm": told.sulfate_s_ppm}
     known = {zone.letter.casefold(): zone.zone_id for zone in made.zones}
     for key, of in inputs.tests.tissue_by_zone.items():
         strangers = [name for name in of if name.casefold() not in known]

@@ -79,11 +79,13 @@ def _guide(
     told: dict[str, Any] = {"book": book.id, "name": book.data.name, "of_plan": book.id == mine,
                             "ways": {}, "why": ()}
     try:
-        told["ways"] = rules.ways(book, section.options())
+        told["ways"] = rules.ways(
+            book, asking.book_options(other, inputs, nutrient, section))
         if mine and book.id != mine:
             own = season.need_sections(plan)[nutrient]
-            told["why"] = rules.why_differ(
-                told["ways"], rules.ways(find_book(inputs.books, mine), own.options()), name=mine)
+            base = rules.ways(find_book(inputs.books, mine),
+                              asking.book_options(plan, inputs, nutrient, own))
+            told["why"] = rules.why_differ(told["ways"], base, name=mine)
         asked = asking.question(other, inputs, on, nutrient, section)
         by_zone, _ = asking.zone_needs(other, on, asked)
     except VrxError as err:

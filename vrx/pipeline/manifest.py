@@ -17,6 +17,7 @@ from vrx.model import (
     ExportedFile,
     Field,
     Finding,
+    Guide,
     Job,
     Knowledge,
     LayerReading,
@@ -79,6 +80,7 @@ def build(
             "basis": job.zones.basis,
             "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
         },
+        "guides": [_guide(one) for one in job.guides],
         "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [
@@ -109,6 +111,13 @@ def build(
 def findings(found: Sequence[Finding]) -> list[dict[str, str]]:
     """Findings as JSON values."""
     return [{**asdict(one), "severity": one.severity.value} for one in found]
+
+
+def _guide(one: Guide) -> dict[str, Any]:
+    return {
+        "nutrient": one.nutrient, "id": one.id, "name": one.name, "source": one.source,
+        "evidence": list(one.evidence), "reads": list(one.reads), "options": dict(one.options),
+    }
 
 
 def _field(field: Field, made: Zones) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from vrx.model.need_beside import NeedBounds, NeedCells
 from vrx.pipeline import brought
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.stand import stand_options
 from vrx.plan import NeedSection, Plan, ResidualSection
 
 # Below this two needs are the same to any machine (our choice).
@@ -116,9 +117,17 @@ def question(
         zone_ids=tuple(zone.zone_id for zone in on.made.zones),
         zone_names=tuple(zone.letter for zone in on.made.zones), readings=on.readings,
         crop=plan.field.crop, expected_yield=goals if len(goals) > 1 else goals[0],
-        options={**section.options(), **brought.manure_option(plan, inputs, nutrient, section)},
+        options=book_options(plan, inputs, nutrient, section),
         water=water_test(plan), tissue=brought.tissue_test(plan, inputs, on.made),
         credited=credits_of(plan, nutrient, on.profiles, on.made), yield_source=on.yield_source)
+
+
+def book_options(
+    plan: Plan, inputs: Inputs, nutrient: str, section: NeedSection
+) -> dict[str, object]:
+    """What the plan tells a guide: its own section, and what manure and stand say for it."""
+    return {**section.options(), **brought.manure_option(plan, inputs, nutrient, section),
+            **stand_options(plan, find_book(inputs.books, section.book), section)}
 
 
 def water_test(plan: Plan) -> rules.WaterTest | None:

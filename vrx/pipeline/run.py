@@ -18,6 +18,7 @@ from vrx.pipeline import (
     brought,
     compare,
     ground,
+    guides,
     knowledge,
     layers,
     manifest,
@@ -135,7 +136,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, need_beside=NeedBeside(
+        past=before, guides=guides.guides(plan, inputs), need_beside=NeedBeside(
             bounds=found_needs.bounds, cells=found_needs.cells, comparisons=compared),
     )
 

@@ -58,13 +58,15 @@ class TissueSection(Section):
 
     sulfur_pct: Positive | None = None
     potassium_pct: Positive | None = None
+    sulfate_s_ppm: Positive | None = None
     part: Text
     stage: Text
     table: TissueTableSection | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
-        if self.table is not None and (self.sulfur_pct or self.potassium_pct):
+        if self.table is not None and (
+                self.sulfur_pct or self.potassium_pct or self.sulfate_s_ppm):
             raise ValueError("contents and [tissue.table] are both given: keep one")
         return self
 

@@ -2,7 +2,7 @@
 
 from vrx.rules.book import Book
 from vrx.rules.check import BookCheck, check_book
-from vrx.rules.classes import class_breaks
+from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.credits import NO_CREDITS, Credits, ResidualSulfate
 from vrx.rules.crop import removes, takes_up
 from vrx.rules.examples import ExampleResult, run_examples
@@ -51,6 +51,7 @@ __all__ = [
     "read_book",
     "removes",
     "run_examples",
+    "soil_span",
     "takes_up",
     "ways",
     "why_differ",

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from vrx.errors import RuleError
 from vrx.model import FloatArray
 from vrx.rules.book import Book
-from vrx.rules.classes import class_breaks
+from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.examples import ExampleResult, needs_of, run_examples
 
+if TYPE_CHECKING:
+    from vrx.rules.schema import Given
+
 POINTS = 401
-_MOST = {"potassium": 1000.0, "sulfate": 200.0}
+_MOST = {"potassium": 5000.0, "sulfate": 500.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,37 +49,39 @@ def check_book(book: Book) -> BookCheck:
     if not book.analyte:
         return BookCheck(id=book.id, examples=results, faults=(), swept="",
                          not_swept="the book reads no soil test")
-    why = f"no example gives a soil test of {book.analyte} and ends in a rate"
-    for example in book.data.examples:
-        given = example.given
-        if example.expect.refused or getattr(given.readings, book.analyte) is None:
-            continue
+    why = ""
+    for title, given in _questions(book):
         try:
             values = _tests(book, given.options, given.readings.cec, given.extractant or "")
             found = needs_of(book, given, values)
         except RuleError as error:
-            why = f"{example.title!r}: {error.message}"
+            why = why or f"{title}: {error.message}"
             continue
         rates = np.array([need.lb_per_ac for need in found])
         return BookCheck(
             id=book.id, examples=results, faults=tuple(_faults(book, values, rates)), not_swept="",
-            swept=f"{values[0]:g} to {values[-1]:g} ppm as in {example.title!r}")
+            swept=f"{values[0]:g} to {values[-1]:g} ppm, {title}")
     return BookCheck(id=book.id, examples=results, faults=(), swept="", not_swept=why)
+
+
+def _questions(book: Book) -> Iterator[tuple[str, Given]]:
+    """What the soil test is varied in: examples that end in a rate, else a plain question."""
+    from vrx.rules.schema import Given, ReadingsGiven
+
+    for example in book.data.examples:
+        held = getattr(example.given.readings, book.analyte)
+        if not example.expect.refused and held is not None:
+            yield f"all else as in {example.title!r}", example.given
+    middle = _MOST[book.analyte] / 2  # stands in until the tests take its place
+    plain = ReadingsGiven(**{book.analyte: middle, "cec": 10.0})
+    yield "6 tons of hay, CEC 10", Given(yield_tons_per_ac=6.0, readings=plain)
 
 
 def _tests(book: Book, options: dict[str, object], cec: float | None,
            extractant: str) -> FloatArray:
     """Soil tests in ppm over the book's range, with both sides of every class limit."""
-    scale = book.data.soil.scale if book.data.soil else None
-    per_ppm = 1.0
-    if scale is not None:
-        stated = options.get("soil_units_per_ppm", 1.0)
-        per_ppm = float(scale.per_ppm or (stated if isinstance(stated, int | float) else 1.0))
-    held = [r for r in book.data.ranges if r.input == book.analyte]
-    low = max([r.low for r in held], default=0.0) / per_ppm
-    high = min([r.high for r in held], default=_MOST[book.analyte] * per_ppm) / per_ppm
-    # A conversion stretches the laboratory's scale: stay within the range on either.
-    low, high = low * 1.25, high * 0.75
+    low, high = soil_span(book=book, options=options)
+    high = min(high, _MOST[book.analyte])
     try:
         breaks, _ = class_breaks(book=book, cec_meq_per_100g=cec, extractant=extractant,
                                  options=options)

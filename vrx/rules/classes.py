@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -50,6 +51,20 @@ def class_breaks(
         raise AssertionError(f"no breaks known for {rule.kind}")
     factor = _factor(book, resolved.get("conversion")) * _scale(book, resolved)
     return tuple(b / factor for b in breaks), labels
+
+
+def soil_span(
+    *, book: Book, options: Mapping[str, object] = NO_OPTIONS
+) -> tuple[float, float]:
+    """(least, most) soil test that the book covers, in ppm on the laboratory's own scale.
+
+    (0, inf) where it states no range. RuleError as for `class_breaks`.
+    """
+    resolved = resolve(book, options)
+    factor = _factor(book, resolved.get("conversion")) * _scale(book, resolved)
+    held = [r for r in book.data.ranges if r.input == book.analyte]
+    return (max([r.low for r in held], default=0.0) / factor,
+            min([r.high for r in held], default=math.inf) / factor)
 
 
 def _of_classes(book: Book, classes: Sequence[SoilClass],

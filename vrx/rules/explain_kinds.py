@@ -122,7 +122,7 @@ def _index(rule: others.AvailabilityIndex) -> BookTable:
             f"x {t.per_unit:g} ({t.option or t.reading})"
         rows.append([t.term, by, _cite(t)])
     for c, span in zip(rule.classes, _spans(rule.classes), strict=True):
-        rows.append([f"index {span}", f"{c.name}: {_rate_cells(c, 0)[0]} lb/ac", _cite(rule)])
+        rows.append([f"index {span}", f"{c.name}: {_rate_cells(c, 0)[0]} lb/ac", ""])
     return _table(rule, "sum of supplies, lb/ac, and what follows", ["part", "counts", "source"],
                   rows)
 

@@ -206,8 +206,9 @@ def _stand_age(rule: Any) -> tuple[Option, ...]:
         held.append(Option(name="last_year", kind="yes or no", default=False,
                            what="whether this is the last season of the stand"))
     if rule.years:
-        held.append(Option(name="stand_year", kind="number", high=30,
-                           what="the stand's year of production; the seeding year is 0"))
+        held.append(Option(name="stand_year", kind="number", low=1, high=30,
+                           what="the stand's year, the seeding year is 1; [field] stand_year says "
+                                "it too"))
     return tuple(held)
 
 

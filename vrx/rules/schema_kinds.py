@@ -45,7 +45,7 @@ class LastYear(Cited):
 
 
 class StandYear(Cited):
-    """From this year of the stand on, `share` of the rate stays; the seeding year is year 0."""
+    """From this year of the stand on, `share` of the rate stays; the seeding year is year 1."""
 
     from_year: Amount
     share: Amount
