@@ -72,13 +72,13 @@ def _show(one: Any, job: Any) -> None:
     rows.append([f"field, lb {one.nutrient}", f"{job.zones.area_ac:,.2f}",
                  *(f"{guide.total_lb:,.0f}" for guide in read), ""])
     rows.append(["season's order, USD", "", *(
-        "none" if guide.order_refused else "no price" if guide.usd is None
-        else f"{guide.usd:,.0f}" for guide in read), ""])
+        "none" if guide.order_refused else "nothing" if not guide.order else "no price"
+        if guide.usd is None else f"{guide.usd:,.0f}" for guide in read), ""])
     if read:
         show.table(f"Need of {one.nutrient}, lb/ac, by zone and guide", heads, rows)
-    if one.same_order:
-        show.say(f"The order is the same by every guide: no rate of this plan follows the need of "
-                 f"{one.nutrient}.")
+    if read and not one.followed:
+        show.say(f"No pass of this plan follows the need of {one.nutrient}, so its products are "
+                 "the same by every guide.")
     for guide in one.guides:
         if guide.refused:
             show.say(f"{guide.book} cannot read this field: {guide.refused}")

@@ -123,23 +123,18 @@ class Comparison:
     """Several guides for one nutrient on the same zones, the plan's own first where it has one.
 
     `spread` (zones,) is the greatest need of the guides that read the zones less the least.
+    `followed` is whether a pass of the plan follows this need, so that the order can change.
     """
 
     nutrient: str
     guides: tuple[GuideRate, ...]
     spread: tuple[float, ...]
+    followed: bool = True
 
     @property
     def read(self) -> tuple[GuideRate, ...]:
         """Guides that read the zones."""
         return tuple(one for one in self.guides if not one.refused)
-
-    @property
-    def same_order(self) -> bool:
-        """Whether the needs differ and the season's order does not: no rate follows this need."""
-        orders = {tuple((line.material, line.quantity) for line in one.order)
-                  for one in self.read if not one.order_refused}
-        return len(self.read) > 1 and max(self.spread, default=0.0) > 0 and len(orders) == 1
 
     @property
     def total_span_lb(self) -> tuple[float, float]:

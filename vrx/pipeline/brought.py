@@ -112,11 +112,8 @@ def _manure(plan: Plan, inputs: Inputs) -> list[Finding]:
             found.append(note("manure-s-counted", "[manure]", what,
                               done=f"subtracted from the sulfur need; {rest}"))
         elif total > 0:
-            found.append(warn(
-                "manure-s-uncounted", "[manure]",
-                f"{what}, which the sulfur rule of this plan does not read",
-                done="not subtracted from any rate",
-                todo="set manure = true in [credits.sulfur] to subtract it"))
+            found.append(note("manure-s-uncounted", "[manure]", what,
+                              done="not subtracted from any rate"))
     for nutrient, key in (("S", "available_share"), ("K2O", "k2o_available_share")):
         found += _open_share(plan, nutrient, key)
     return found

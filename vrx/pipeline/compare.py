@@ -49,8 +49,11 @@ def compare(
                          mine=mine) for section in sections.values()]
         rates = [one.need for one in guides if one.need]
         spread = np.ptp(rates, axis=0) if rates else np.zeros(len(on.made.zones))
-        one = Comparison(nutrient=nutrient, guides=tuple(guides),
-                         spread=tuple(float(value) for value in spread))
+        one = Comparison(
+            nutrient=nutrient, guides=tuple(guides),
+            spread=tuple(float(value) for value in spread),
+            followed=any(each.serves == _SECTION[nutrient] and each.rate is not None
+                         for each in plan.passes))
         found.append(one)
         findings += _findings(one)
     return tuple(found), tuple(findings)
@@ -108,7 +111,7 @@ def _guide(
     usd = [line.usd for line in planned.order]
     return GuideRate(
         **told, order=tuple(_material(line) for line in planned.order),
-        usd=None if not usd or None in usd else float(sum(one for one in usd if one is not None)))
+        usd=None if None in usd else float(sum(one for one in usd if one is not None)))
 
 
 def _weighs(found: Finding) -> bool:

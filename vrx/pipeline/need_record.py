@@ -51,7 +51,7 @@ def comparison_json(one: Comparison, made: Zones) -> dict[str, Any]:
     """Several guides on the same zones, as JSON values."""
     ids = [zone.zone_id for zone in made.zones]
     return {
-        "nutrient": one.nutrient,
+        "nutrient": one.nutrient, "a_pass_follows_it": one.followed,
         "spread": [{"zone_id": i, "lb_per_ac": value}
                    for i, value in zip(ids, one.spread, strict=True)],
         "guides": [{

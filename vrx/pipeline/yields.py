@@ -98,8 +98,10 @@ def _stated(plan: Plan, made: Zones) -> ZoneGoals:
     """Goals that the plan states zone by zone. PlanError for letters that fit no zone."""
     told = plan.yield_goal
     letters = [zone.letter for zone in made.zones]
-    strangers = sorted(set(told.by_zone) - set(letters))
-    missing = [letter for letter in letters if letter not in told.by_zone]
+    stated = {letter.casefold(): tons for letter, tons in told.by_zone.items()}
+    known = {letter.casefold() for letter in letters}
+    strangers = sorted(letter for letter in told.by_zone if letter.casefold() not in known)
+    missing = [letter for letter in letters if letter.casefold() not in stated]
     if strangers or missing:
         parts = [f"names {', '.join(strangers)}"] if strangers else []
         parts += [f"has no goal for {', '.join(missing)}"] if missing else []
@@ -107,11 +109,11 @@ def _stated(plan: Plan, made: Zones) -> ZoneGoals:
             f"by_zone {' and '.join(parts)}; the zones are {', '.join(letters)}",
             code="yield-goal-zones", where="[yield_goal] by_zone",
             hint="give every zone of this plan its goal, by its letter")
-    goals = tuple(Yield(tons_per_ac=told.by_zone[letter], moisture_pct=told.moisture_pct)
+    goals = tuple(Yield(tons_per_ac=stated[letter.casefold()], moisture_pct=told.moisture_pct)
                   for letter in letters)
     mean = sum(goal.tons_per_ac * zone.area_ac
                for goal, zone in zip(goals, made.zones, strict=True)) / made.area_ac
-    each = ", ".join(f"{letter} {told.by_zone[letter]:g}" for letter in letters)
+    each = ", ".join(f"{letter} {stated[letter.casefold()]:g}" for letter in letters)
     what = (f"goals stated zone by zone, {each}; their mean by area is {mean:.2f} t/ac, the "
             f"field's goal {told.tons_per_ac:g}")
     apart = abs(mean - told.tons_per_ac) > _GOALS_APART * told.tons_per_ac

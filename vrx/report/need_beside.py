@@ -50,7 +50,7 @@ class CompareView:
     """Guides for one nutrient side by side."""
 
     nutrient: str
-    same_order: bool
+    followed: bool
     headings: tuple[tuple[str, str], ...]
     rows: tuple[tuple[str, ...], ...]
     foot: tuple[tuple[str, ...], ...]
@@ -198,7 +198,7 @@ def _compare(job: Job, one: Comparison) -> CompareView:
             unit=f"lb {one.nutrient}/ac apart")
     views = [_guide(guide) for guide in one.guides]
     return CompareView(
-        nutrient=one.nutrient, same_order=one.same_order,
+        nutrient=one.nutrient, followed=one.followed,
         headings=tuple((guide.book, "the plan’s guide" if guide.of_plan else "") for guide in read),
         rows=rows, foot=foot,
         picture=Markup("") if picture is None else Markup(picture.svg),  # noqa: S704 - svg.py

@@ -254,13 +254,10 @@ def _manure(asked: Credits, ctx: Context) -> list[Term]:
                 hint=f"add [manure] with its analysis, or take manure = true out of "
                      f"[credits.{section}]")
         return []
-    # For sulfur `manure-s-uncounted` tells what a guide leaves uncounted.
     by_itself = not sulfur and not _guide_reads(ctx, *_TESTED)
     if not (by_itself if asked.manure is None else asked.manure):
-        if not sulfur:
-            _uncounted(ctx, f"manure brings {amount:.1f} lb K2O/ac", amount,
-                       "set manure = true in [credits.potassium] to subtract it",
-                       asked=asked.manure)
+        _uncounted(ctx, f"manure brings {amount:.1f} lb {ctx.book.nutrient}/ac", amount,
+                   f"set manure = true in [credits.{section}] to subtract it", asked=asked.manure)
         return []
     return [_term("manure", np.full(ctx.shape, -amount), ctx, lambda _i: asked.manure_words)]
 
