@@ -117,6 +117,14 @@ def test_wisconsin_classes(ask: Ask, reading: Any, group: str) -> None:
     assert [n.lb_per_ac for n in found] == pytest.approx([240] * 5 + [120, 120, 0])
 
 
+def test_shares_in_per_cent_are_refused(ask: Ask, reading: Any) -> None:
+    k = {"potassium": reading("potassium", 100.0, extractant="ammonium acetate")}
+    with pytest.raises(RuleError, match="marginal = 100, adequate = 50 is no share") as caught:
+        ask("western-removal-by-class", k, options={"class_shares": {
+            "deficient": 1.0, "marginal": 100, "adequate": 50, "high": 0}})
+    assert caught.value.code == "rules-option-value"
+
+
 def test_united_kingdom_index(ask: Ask, reading: Any) -> None:
     # PDA leaflet 8: 0-60, 61-120, 121-240, 241-400, 400-600 mg K/L.
     mg_per_l = np.array([0, 60, 61, 120, 121, 240, 241, 400, 401, 600.0])

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from vrx.rules import schema_classes as schema
     from vrx.rules.schema_kinds import TissueTable
 
+MOST_SHARE = 3.0
+"""Above this a share of removal is taken for a per cent (as in the books' own schema)."""
+
 
 def in_classes(values: FloatArray, classes: Sequence[schema.SoilClass]) -> IntArray:
     """The class number of each value."""
@@ -173,6 +176,11 @@ def class_share(rule: schema.ClassShare, ctx: Context, _so_far: FloatArray) -> l
     which, index = _group_index(rule, ctx)
     names = [c.name for c in rule.groups[0].classes]
     own = _by_class(ctx, "class_shares", names, whole=True)
+    over = [f"{n} = {v:g}" for n, v in (own or {}).items() if v > MOST_SHARE]
+    if over:
+        raise RuleError(f"class_shares: {', '.join(over)} is no share of removal",
+                        code="rules-option-value", where=ctx.book.where,
+                        hint="1 is all of removal, 0.5 half of it; per cents are not meant")
     extra = _by_class(ctx, "class_extra_lb_per_ac", names, whole=False)
     if own is None and not rule.has_shares:
         raise RuleError(
