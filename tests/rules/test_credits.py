@@ -69,6 +69,7 @@ def test_sulfate_of_water_is_oregon_states(ask: Ask) -> None:
                 credited=Credits(water=True))
     assert -line(need, "irrigation water brings").lb_per_ac == pytest.approx(
         16.0 * 2.716435, rel=3e-3)
+    assert any("water S comes late" in one.what for one in need.findings)
 
 
 def test_organic_matter_is_wisconsins(ask: Ask, reading: Reading) -> None:

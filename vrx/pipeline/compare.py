@@ -90,7 +90,7 @@ def _guide(
                               asking.book_options(plan, inputs, nutrient, own))
             told["why"] = rules.why_differ(told["ways"], base, name=mine)
         asked = asking.question(other, inputs, on, nutrient, section)
-        by_zone, _ = asking.zone_needs(other, on, asked)
+        by_zone = asking.needs_only(other, on, asked)
     except VrxError as err:
         # A guide that cannot read the field is a row of its own, never a converted figure.
         return GuideRate(**told, refused=err.message, refused_code=err.code, todo=err.hint)

@@ -202,20 +202,32 @@ def zone_needs(
     plan: Plan, on: Ground, asked: rules.Question
 ) -> tuple[tuple[Need, ...], NeedCells]:
     """Needs as the plan wants the rule applied, and the rule in the cells."""
+    return in_cells(plan, on, asked, rules.answer(asked))
+
+
+def needs_only(plan: Plan, on: Ground, asked: rules.Question) -> tuple[Need, ...]:
+    """Needs as the plan wants the rule applied; the cells are asked only where they count."""
     needs = rules.answer(asked)
+    return in_cells(plan, on, asked, needs)[0] if plan.need.apply_to == "cells" else needs
+
+
+def in_cells(
+    plan: Plan, on: Ground, asked: rules.Question, needs: tuple[Need, ...]
+) -> tuple[tuple[Need, ...], NeedCells]:
+    """Needs by the zones' means with the rule in the cells beside, or in their place."""
     rule = np.array([need.lb_per_ac for need in needs])
     empty = NeedCells(
         nutrient=asked.nutrient, grid=on.grid, values=np.full(on.grid.shape, np.nan),
         cell_mean=rule, zone_rule=rule, differ_share=plan.need.cells_differ_share,
         used="zone mean")
     try:
-        in_cells, _ = rules.in_cells(asked, readings=on.cell_readings, of_zone=on.of_zone)
+        rates, _ = rules.in_cells(asked, readings=on.cell_readings, of_zone=on.of_zone)
     except RuleError as err:
         # The map may reach where the guide does not read, though no zone's mean does.
         if plan.need.apply_to == "cells":
             raise
         return needs, replace(empty, refused=err.message)
-    cells = replace(empty, values=on.layer(in_cells), cell_mean=on.zone_means(in_cells),
+    cells = replace(empty, values=on.layer(rates), cell_mean=on.zone_means(rates),
                     used=plan.need.apply_to)
     if plan.need.apply_to == "cells":
         counts = np.bincount(on.of_zone, minlength=len(needs))

@@ -95,7 +95,7 @@ def _sure(job: Job, nutrient: str) -> SureView | None:
     columns.append(("Need", [numbers.fixed(need.lb_per_ac, 1) for need in job.needs[nutrient]]))
     if tested and not bounds.no_rate:
         columns.append(("At the bounds", [
-            f"{numbers.fixed(float(low))} to {numbers.fixed(float(high))}"
+            _span(float(low), float(high))
             for low, high in zip(bounds.low, bounds.high, strict=True)]))
     for turn in bounds.thresholds:
         levels = [numbers.reading(float(value), bounds.analyte) for value in turn.level]
@@ -106,7 +106,7 @@ def _sure(job: Job, nutrient: str) -> SureView | None:
             columns.append((f"Chance under the {turn.words}", [
                 f"{chance} ({level})" for level, chance in zip(levels, chances, strict=True)]))
     same = bool(np.allclose(cells.cell_mean, cells.zone_rule, rtol=0, atol=0.05))
-    if not cells.refused and cells.used == "cells":
+    if not cells.refused and not same and cells.used == "cells":
         columns.append(("Rule on the zone’s mean", [
             numbers.fixed(float(v), 1) for v in cells.zone_rule]))
     elif not cells.refused and not same:
@@ -128,6 +128,11 @@ def _sure(job: Job, nutrient: str) -> SureView | None:
         rows=tuple(rows) if table else (), meaning=_meaning(job, nutrient, same=same),
         picture=Markup("") if picture is None else Markup(picture.svg),  # noqa: S704 - svg.py
         picture_remark="" if picture is None else picture.remark)
+
+
+def _span(low: float, high: float) -> str:
+    texts = (numbers.fixed(low), numbers.fixed(high))
+    return texts[0] if texts[0] == texts[1] else " to ".join(texts)
 
 
 def _chance(value: float) -> str:
@@ -220,6 +225,7 @@ def _guide(guide: GuideRate) -> GuideView:
     parts = "; ".join(f"{term} {numbers.signed(value, 1)}" for term, value in guide.parts)
     order = "; ".join(
         f"{line.material}: {numbers.amount(line.quantity, line.unit)}" for line in guide.order)
+    order = order or "nothing"
     if guide.order_refused:
         order = f"no order by this need: {guide.order_refused}"
     return GuideView(

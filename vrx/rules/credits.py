@@ -160,6 +160,8 @@ def _water_s(asked: Credits, ctx: Context) -> list[Term]:
         _uncounted(ctx, f"the irrigation water brings {full:.1f} lb S/ac", full,
                    "set water = true in [credits.sulfur] to subtract it", asked=asked.water)
         return []
+    late = held()["water_s"]
+    ctx.tell(Severity.NOTE, "rules-caution", f"{late['caution']} ({late['caution_evidence']})")
     share = asked.water_share
     text = f"{water.words()} x {inches:g} in net x 0.22661" + (
         "" if share == 1 else f" x share {share:g}")
