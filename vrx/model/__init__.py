@@ -13,6 +13,7 @@ from vrx.model.layer import (
     YieldPattern,
     YieldShares,
 )
+from vrx.model.mix import MixChoice, MixLimit, MixRival, MixShort, SeasonMix
 from vrx.model.need import Need, NeedLine, Yield
 from vrx.model.product import (
     Material,
@@ -77,6 +78,10 @@ __all__ = [
     "LayerReading",
     "Material",
     "MethodScore",
+    "MixChoice",
+    "MixLimit",
+    "MixRival",
+    "MixShort",
     "Need",
     "NeedLine",
     "NutrientBalance",
@@ -86,6 +91,7 @@ __all__ = [
     "Past",
     "Prescription",
     "Price",
+    "SeasonMix",
     "Severity",
     "SoilColumn",
     "SoilTable",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from vrx.model.arrays import FloatArray, IntArray, array_value
 from vrx.model.finding import Finding
+from vrx.model.mix import SeasonMix
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +147,10 @@ class NutrientBalance:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prescription:
-    """All passes over one set of zones, with the order and the balance per nutrient."""
+    """All passes over one set of zones, with the order and the balance per nutrient.
+
+    `mix` tells of passes that were planned together, None where none were.
+    """
 
     zone_ids: tuple[int, ...]
     zone_area_ac: tuple[float, ...]
@@ -154,3 +158,4 @@ class Prescription:
     order: tuple[OrderLine, ...]
     balances: tuple[NutrientBalance, ...]
     findings: tuple[Finding, ...] = ()
+    mix: SeasonMix | None = None

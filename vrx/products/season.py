@@ -54,8 +54,8 @@ def plan_passes(
     if len(names) != len(zone_ids):
         raise ComputeError(f"{len(names)} names for {len(zone_ids)} zones", code="pass-shape",
                            hint="one name per zone, in the order of the zones, or none")
-    area = _array(zone_area_ac, zone_ids, "acres", above=0.0)
-    need = {name: _array(needs[name], zone_ids, f"need of {name}") if name in needs
+    area = per_zone(zone_area_ac, zone_ids, "acres", above=0.0)
+    need = {name: per_zone(needs[name], zone_ids, f"need of {name}") if name in needs
             else np.zeros_like(area) for name in NUTRIENTS}
     unknown = sorted(set(needs) - set(NUTRIENTS))
     if unknown:
@@ -66,7 +66,7 @@ def plan_passes(
                         hint="give a number of 0 or more, or none")
     limits = load_limits()
     checked = check_requests(requests, materials=materials, needs=needs)
-    season = _Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
+    season = Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
                      known=tuple(name for name in NUTRIENTS if name in needs))
     made: dict[int, PassPlan] = {}
     for group in _groups(checked):
@@ -88,7 +88,7 @@ def _groups(checked: Sequence[Checked]) -> tuple[list[Checked], ...]:
     return (fixed, *([one for one in rest if one.serves == name] for name in NUTRIENTS))
 
 
-class _Season:
+class Season:
     """What the passes planned so far have brought, per zone."""
 
     def __init__(
@@ -124,7 +124,7 @@ class _Season:
             findings.append(telling.late_s(one))
         else:
             wanted = self._wanted(one, base[one.serves], left)
-        step, assumed = _step(one, limits)
+        step, assumed = step_or_assumed(one, limits)
         findings += assumed
         planned, held = limit(
             one, wanted, zone_names=self.zone_names, area_ac=self.area, step=step,
@@ -178,16 +178,18 @@ class _Season:
         self.used[material.id] = self.used.get(material.id, np.zeros_like(self.area)) + planned
 
 
-def _step(one: Checked, limits: Limits) -> tuple[float, list[Finding]]:
+def step_or_assumed(one: Checked, limits: Limits) -> tuple[float, list[Finding]]:
+    """The machine's step, or the one assumed for the material's form with the note that says so."""
     if one.request.step is not None:
         return one.request.step, []
     rule = limits.liquid_step if one.material.form == "liquid" else limits.dry_step
     return rule.value, [telling.step_assumed(one, rule)]
 
 
-def _array(
+def per_zone(
     values: FloatArray, zone_ids: Sequence[int], name: str, above: float | None = None
 ) -> FloatArray:
+    """(zones,) finite numbers of 0 or more, or above `above`; raises `ComputeError` otherwise."""
     array = np.array(values, dtype=np.float64)
     if array.shape != (len(zone_ids),):
         raise ComputeError(f"{name}: {array.shape} values for {len(zone_ids)} zones",
