@@ -34,8 +34,6 @@ def search(
 
     `known` is a plan that the search need only improve on.
     """
-    if not model.low:
-        return np.zeros(0), 0.0, 0.0, False
     rows = len(model.row_low)
     if known is not None and aim:
         model.row(list(aim), list(aim.values()), -math.inf,

@@ -110,6 +110,8 @@ def build(
             _need(model, problem, name, z, may_be_short=may_be_short)
     _ceilings(model, problem)
     _loads(model, problem)
+    if not model.low:
+        model.column(0.0)  # a season without any need is a program, too
     return model
 
 
