@@ -16,6 +16,7 @@ from vrx.model.layer import (
 from vrx.model.need import Need, NeedLine, Yield
 from vrx.model.product import (
     Material,
+    MaterialFacts,
     NutrientBalance,
     OrderLine,
     PassPlan,
@@ -76,6 +77,7 @@ __all__ = [
     "LayerGrid",
     "LayerReading",
     "Material",
+    "MaterialFacts",
     "MethodScore",
     "Need",
     "NeedLine",

@@ -1,6 +1,7 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
@@ -36,6 +37,7 @@ __all__ = [
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
+    "BlendSection",
     "Change",
     "DraftFacts",
     "FieldPlan",

@@ -21,6 +21,7 @@ from vrx.plan.base import (
     SoilKey,
     Text,
 )
+from vrx.plan.blends import Blends
 from vrx.plan.brought import (
     CuttingSection,
     FixFirstSection,
@@ -307,6 +308,7 @@ class Plan(Section):
     tissue: TissueSection | None = None
     manure: Manures = ()
     fix_first: FixFirstSection | None = None
+    blends: Blends = Field(default=(), alias="blend")
     layers: Layers = Field(default=(), alias="layer")
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
