@@ -1,6 +1,7 @@
 """From needs to a season plan: materials by analysis, passes, and S and K2O counted together."""
 
 from vrx.products.blends import Blend, incompatible, mix
+from vrx.products.calendar import Calendar, PassDays, check_calendar, pass_windows
 from vrx.products.limits import Limits, RuleOfThumb, load_limits
 from vrx.products.materials import (
     add_blends,
@@ -8,21 +9,33 @@ from vrx.products.materials import (
     load_materials,
     materials_sha256,
 )
+from vrx.products.missed import Ceilings, if_missed, missed_findings, missed_words
 from vrx.products.requests import WHAT_IS_LEFT, PassRequest
 from vrx.products.season import plan_passes
+from vrx.products.timings import Timing, parse_timing
 
 __all__ = [
     "WHAT_IS_LEFT",
     "Blend",
+    "Calendar",
+    "Ceilings",
     "Limits",
+    "PassDays",
     "PassRequest",
     "RuleOfThumb",
+    "Timing",
     "add_blends",
+    "check_calendar",
     "find_material",
+    "if_missed",
     "incompatible",
     "load_limits",
     "load_materials",
     "materials_sha256",
+    "missed_findings",
+    "missed_words",
     "mix",
+    "parse_timing",
+    "pass_windows",
     "plan_passes",
 ]
