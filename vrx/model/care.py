@@ -78,9 +78,9 @@ class GoItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirstItem:
-    """One line of what comes before spending on K and S. `verdict` is one of four.
+    """One line of what comes before spending on K and S. `verdict` is one of five:
 
-    "fix first", "do not spend", "in order", "not known".
+    "fix first", "do not spend", "weigh", "in order", "not known".
     """
 
     item: str

@@ -3,6 +3,8 @@
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
+from vrx.plan.calendar import CalendarSection
+from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
@@ -38,12 +40,15 @@ __all__ = [
     "AnalyteSection",
     "Answered",
     "BlendSection",
+    "CalendarSection",
     "Change",
+    "ConditionsSection",
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
     "LayerSection",
     "Layout",
+    "LivestockSection",
     "MachineSection",
     "ManureSection",
     "PassSection",

@@ -2,6 +2,8 @@
 
 from vrx.products.blends import Blend, incompatible, mix
 from vrx.products.calendar import Calendar, PassDays, check_calendar, pass_windows
+from vrx.products.conditions import Conditions, go_findings, go_list
+from vrx.products.feed import Livestock, feed_findings, feed_items, total_s_pct
 from vrx.products.limits import Limits, RuleOfThumb, load_limits
 from vrx.products.materials import (
     add_blends,
@@ -13,20 +15,27 @@ from vrx.products.missed import Ceilings, if_missed, missed_findings, missed_wor
 from vrx.products.requests import WHAT_IS_LEFT, PassRequest
 from vrx.products.season import plan_passes
 from vrx.products.timings import Timing, parse_timing
+from vrx.products.uses import use_findings
 
 __all__ = [
     "WHAT_IS_LEFT",
     "Blend",
     "Calendar",
     "Ceilings",
+    "Conditions",
     "Limits",
+    "Livestock",
     "PassDays",
     "PassRequest",
     "RuleOfThumb",
     "Timing",
     "add_blends",
     "check_calendar",
+    "feed_findings",
+    "feed_items",
     "find_material",
+    "go_findings",
+    "go_list",
     "if_missed",
     "incompatible",
     "load_limits",
@@ -38,4 +47,6 @@ __all__ = [
     "parse_timing",
     "pass_windows",
     "plan_passes",
+    "total_s_pct",
+    "use_findings",
 ]
