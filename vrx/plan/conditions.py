@@ -20,6 +20,8 @@ Part = Annotated[float, Field(ge=0, le=1, strict=True)]
 class StatedSection(Section):
     """What is stated; limits (`*_most_*`, `setback_ft`, `salt_out_f`) are of label, code, manual.
 
+    What changes from day to day holds for `stated_on`.
+
     `low_f` is the lowest temperature until the liquid is used, `line_clean` says that tank, line
     and water hold neither acid nor hypochlorite. Feet are distances to the ground that gets
     product; `injection_point_ft` is from the injection point to wellhead or waterway.

@@ -24,6 +24,8 @@ OWN_CONDITIONS = Path(__file__).with_name("conditions.toml")
 class Conditions:
     """What holds on the day, and the limits of label, code and manual; None is not stated.
 
+    What changes from day to day is a go only for the day `stated_on`, and the days beside it.
+
     Feet are distances from the ground that gets product; degrees F the lowest of air and product
     until it is used. `line_clean`: tank, line and water hold neither acid nor hypochlorite.
     """
@@ -104,11 +106,29 @@ def _items(one: PassRates, told: Conditions, window: PassWindow | None) -> list[
     if "acid" in one.material.more.not_for:
         rows.append(("line", _by(told.line_clean, bool(told.line_clean)),
                      _yes(told.line_clean, "none", "some left"), ""))
-    return [_item(one, *row) for row in rows]
+    return [_item(one, *_of_the_day(row, told, window)) for row in rows]
 
 
 _Row = tuple[str, str, str, str]
 """Rule, verdict, what was stated, limit of the user in words."""
+
+OF_THE_DAY = frozenset(
+    {"frozen", "wet_soil", "rain", "wind", "salt_out", "leaves", "regrowth", "line"})
+"""What changes from day to day: a go counts only where it is stated for the day of the pass."""
+_NEAR_DAYS = 1
+
+
+def _of_the_day(row: _Row, told: Conditions, window: PassWindow | None) -> _Row:
+    """A go that was stated for another day, or for none, is not known; a no-go stays."""
+    rule, verdict, stated, own = row
+    if rule not in OF_THE_DAY or verdict != GO:
+        return row
+    on = None if window is None else window.on
+    if told.stated_on is None:
+        return rule, NOT_KNOWN, f"{stated}, without a day (stated_on)", own
+    if on is not None and abs((on - told.stated_on).days) > _NEAR_DAYS:
+        return rule, NOT_KNOWN, f"{stated} on {told.stated_on}, the pass is planned on {on}", own
+    return rule, verdict, f"{stated} on {told.stated_on}", own
 
 
 def _item(one: PassRates, rule: str, verdict: str, stated: str, own: str) -> GoItem:
