@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vrx.model import GO, NO_GO, NOT_KNOWN, GoItem, PassRates, PassWindow
@@ -22,6 +22,7 @@ from vrx.products import (
     use_findings,
 )
 
+FEW = settings(derandomize=True, max_examples=60, deadline=None)
 MATERIALS = load_materials()
 DRY = PassRequest(pass_id="dry", number=1, timing="stubble of cutting 1", method="broadcast",
                   material="muriate of potash 0-0-60", kind="variable", serves="K2O", step=1.0)
@@ -131,6 +132,7 @@ def test_a_pass_of_its_own_goes_before_the_field() -> None:
         "conditions-no-go", "conditions-not-known"}
 
 
+@FEW
 @given(st.floats(0, 500), st.floats(0, 500))
 def test_farther_from_a_well_is_never_worse(near: float, more: float) -> None:
     order = [NO_GO, NOT_KNOWN, GO]

@@ -38,7 +38,7 @@ def care_of(
     if plan.calendar is not None:
         windows, said = products.pass_windows(requests, calendar, season=plan.field.season)
         found += said
-    rule = products.load_limits().k2o_per_pass
+    split = plan.limits.k2o_split_lb_per_ac or products.load_limits().k2o_per_pass.value
     missed = products.if_missed(
         planned.passes, requests=requests,
         needs={name: np.array([one.lb_per_ac for one in per_zone])
@@ -46,7 +46,7 @@ def care_of(
         area_ac=np.array(planned.zone_area_ac),
         zone_names=[zone.letter for zone in made.zones], windows=windows,
         ceilings=products.Ceilings(s_lb_per_ac=plan.limits.s_lb_per_ac,
-                                   k2o_split_lb_per_ac=rule.value),
+                                   k2o_split_lb_per_ac=split),
     )
     found += products.missed_findings(missed)
     told = plan.conditions
@@ -58,6 +58,8 @@ def care_of(
     )
     found += products.go_findings(conditions, stated=told is not None)
     found += products.use_findings(planned.passes)
+    found += products.ceiling_findings(
+        planned.passes, plan.limits.ceilings(), zone_names=[one.letter for one in made.zones])
     feed: tuple[FeedItem, ...] = ()
     if plan.livestock is not None:
         feed = products.feed_items(_livestock(plan.livestock))

@@ -32,6 +32,7 @@ from vrx.plan.brought import (
 from vrx.plan.calendar import CalendarSection
 from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.limits import LimitsSection
 from vrx.plan.maps import SurfaceSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
@@ -275,13 +276,6 @@ class MachineSection(Section):
     step_gal_per_ac: Positive | None = None
     below_least: Literal["nearest", "raise", "off"] = "nearest"
     swath_ft: Positive | None = None
-
-
-class LimitsSection(Section):
-    """`[limits]`: ceilings of the season that the user sets."""
-
-    s_lb_per_ac: Positive | None = None
-    s_reason: Text | None = None
 
 
 class PriceSection(Section):

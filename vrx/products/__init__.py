@@ -2,6 +2,7 @@
 
 from vrx.products.blends import Blend, incompatible, mix
 from vrx.products.calendar import Calendar, PassDays, check_calendar, pass_windows
+from vrx.products.ceilings import ceiling_findings
 from vrx.products.conditions import Conditions, go_findings, go_list
 from vrx.products.feed import Livestock, feed_findings, feed_items, total_s_pct
 from vrx.products.limits import Limits, RuleOfThumb, load_limits
@@ -30,6 +31,7 @@ __all__ = [
     "RuleOfThumb",
     "Timing",
     "add_blends",
+    "ceiling_findings",
     "check_calendar",
     "feed_findings",
     "feed_items",
