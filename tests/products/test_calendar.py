@@ -107,6 +107,19 @@ def test_dormant_green_up_and_what_cannot_be_told() -> None:
     assert codes(Calendar(), timing="dormant") == ["calendar-window-unknown"]
 
 
+def test_dormant_passes_of_the_fall_before() -> None:
+    both = replace(CALENDAR, last_frost=date(2026, 10, 12), ground_freezes=date(2026, 11, 25))
+    told = window(both, timing="dormant")
+    assert (told.opens, told.closes) == (date(2026, 10, 12), date(2026, 11, 25))
+    after = replace(both, passes={"a": PassDays(on=date(2027, 11, 1))})
+    told = window(after, timing="dormant")
+    assert (told.opens, told.closes, told.fits) == (FROST, None, True)
+    before = replace(both, passes={"a": PassDays(on=date(2026, 11, 1))})
+    assert window(before, timing="dormant").fits is True
+    with pytest.raises(PlanError, match="is not in 2026"):
+        window(replace(both, last_frost=date(2027, 10, 12)))
+
+
 def test_the_planned_day_and_days_that_are_forbidden() -> None:
     def day(**told: object) -> Calendar:
         return replace(CALENDAR, passes={"a": PassDays(**told)})  # type: ignore[arg-type]

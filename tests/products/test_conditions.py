@@ -105,17 +105,20 @@ def test_no_temperature_is_held_for_potassium_thiosulfate() -> None:
 
 
 def test_yesterdays_go_is_not_todays() -> None:
-    def at(on: date | None, stated: date | None, **told: bool) -> str:
-        window = PassWindow(pass_id="dry", number=1, timing="", opens=None, closes=None, on=on,
+    def at(on: date | None, stated: date | None, *, leaves_wet: bool,
+           opens: date | None = None, closes: date | None = None) -> str:
+        window = PassWindow(pass_id="dry", number=1, timing="", opens=opens, closes=closes, on=on,
                             closed=False, fits=None, words="")
-        listed = go_list(rates(DRY), general=Conditions(stated_on=stated, **told), of_pass={},
-                         windows=(window,))
+        listed = go_list(rates(DRY), windows=(window,), of_pass={},
+                         general=Conditions(stated_on=stated, leaves_wet=leaves_wet))
         return next(one.verdict for one in listed if one.item.startswith("Leaves"))
 
     assert at(DAY, None, leaves_wet=False) == NOT_KNOWN
     assert at(DAY, DAY - timedelta(days=90), leaves_wet=False) == NOT_KNOWN
     assert at(DAY, DAY - timedelta(days=1), leaves_wet=False) == GO
     assert at(None, DAY, leaves_wet=False) == GO
+    assert at(None, DAY + timedelta(days=9), leaves_wet=False, closes=DAY) == NOT_KNOWN
+    assert at(None, DAY - timedelta(days=9), leaves_wet=False, opens=DAY) == NOT_KNOWN
     assert at(DAY, DAY - timedelta(days=90), leaves_wet=True) == NO_GO
     assert at(DAY, None, leaves_wet=True) == NO_GO
 

@@ -48,7 +48,7 @@ def care_of(
         ceilings=products.Ceilings(s_lb_per_ac=plan.limits.s_lb_per_ac,
                                    k2o_split_lb_per_ac=split),
     )
-    found += products.missed_findings(missed)
+    found += products.missed_findings(missed, windows)
     told = plan.conditions
     conditions = products.go_list(
         planned.passes, windows=windows,
@@ -80,7 +80,8 @@ def _calendar(plan: Plan) -> products.Calendar:
             Cutting(number=number, cut=one.cut, bales_off=one.bales_off, water_on=one.water_on,
                     regrowth=one.regrowth_2_in)
             for number, one in enumerate(told.cuttings, 1)),
-        killing_frost=told.killing_frost, green_up=told.green_up,
+        killing_frost=told.killing_frost, last_frost=told.killing_frost_last_fall,
+        green_up=told.green_up,
         ground_freezes=told.ground_freezes, regrowth_days=told.regrowth_days,
         wheels_days=told.wheels_days,
         passes={name: products.PassDays(on=one.on, not_before=one.not_before,

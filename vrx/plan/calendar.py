@@ -41,10 +41,11 @@ class CalendarSection(Section):
     """`[calendar]`: the season's days; what is left out is not known.
 
     `regrowth_days` and `wheels_days` are days from the cut: to about 2 in of regrowth, and until
-    wheels hurt.
+    wheels hurt. Dormant passes of the fall before the season need `killing_frost_last_fall`.
     """
 
     killing_frost: date | None = None
+    killing_frost_last_fall: date | None = None
     green_up: date | None = None
     ground_freezes: date | None = None
     regrowth_days: Days | None = None

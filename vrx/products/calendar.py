@@ -35,11 +35,13 @@ class PassDays:
 class Calendar:
     """The season as the user sees it. `regrowth_days` run from the cut to about 2 in of regrowth.
 
-    `wheels_days` from the cut replace the days of `calendar.toml`.
+    `wheels_days` from the cut replace the days of `calendar.toml`. `last_frost` is the killing
+    frost of the fall before the season, for dormant passes made then.
     """
 
     cuttings: tuple[Cutting, ...] = ()
     killing_frost: date | None = None
+    last_frost: date | None = None
     green_up: date | None = None
     ground_freezes: date | None = None
     regrowth_days: int | None = None
@@ -74,15 +76,20 @@ def check_calendar(calendar: Calendar, *, season: int) -> None:
         if day.year not in (season - 1, season):
             raise _wrong(f"{day} lies outside the season {season} and the fall before it",
                          where=where, hint="correct the year, or season of [field]")
-    if calendar.ground_freezes and calendar.killing_frost and (
-            calendar.ground_freezes < calendar.killing_frost):
+    frosts = [day for day in (calendar.last_frost, calendar.killing_frost) if day is not None]
+    if calendar.last_frost and calendar.last_frost.year != season - 1:
+        raise _wrong(f"killing_frost_last_fall on {calendar.last_frost} is not in {season - 1}",
+                     where="[calendar]", hint="correct the year, or give it as killing_frost")
+    if calendar.ground_freezes and frosts and calendar.ground_freezes < min(frosts):
         raise _wrong("ground_freezes is before killing_frost", where="[calendar]",
                      hint="correct the days")
 
 
 def _all_days(calendar: Calendar) -> list[tuple[str, date]]:
     days: list[tuple[str, date | None]] = [
-        ("killing_frost", calendar.killing_frost), ("green_up", calendar.green_up)]
+        ("killing_frost", calendar.killing_frost), ("green_up", calendar.green_up),
+        ("killing_frost_last_fall", calendar.last_frost),
+        ("ground_freezes", calendar.ground_freezes)]
     for one in calendar.cuttings:
         days += [(f"cutting {one.number}", day) for day in
                  (one.cut, one.bales_off, one.water_on, one.regrowth)]
@@ -121,7 +128,7 @@ def pass_windows(
 
 
 def _window(request: PassRequest, days: PassDays, calendar: Calendar) -> PassWindow:
-    span = _span(parse_timing(request.timing), request, calendar)
+    span = _span(parse_timing(request.timing), request, calendar, on=days.on)
     opens, closes, words = span.opens, span.closes, [span.words]
     why = f" ({days.reason})" if days.reason else ""
     if days.not_before is not None and (opens is None or opens < days.not_before):
@@ -142,22 +149,34 @@ def _window(request: PassRequest, days: PassDays, calendar: Calendar) -> PassWin
     )
 
 
-def _span(timing: Timing, request: PassRequest, calendar: Calendar) -> _Span:
+def _span(
+    timing: Timing, request: PassRequest, calendar: Calendar, *, on: date | None
+) -> _Span:
     if timing.kind in (timings.STUBBLE, timings.AFTER_LAST):
         return _of_cutting(timing, request, calendar)
     if timing.kind == timings.BEFORE_FROST and timing.weeks is not None:
         return _before_frost(timing.weeks, request, calendar)
     if timing.kind == timings.DORMANT:
-        said = _said("dormant")
-        if calendar.killing_frost is None:
-            return _Span(None, calendar.ground_freezes, f"{said}; killing_frost is not given")
-        return _Span(calendar.killing_frost, calendar.ground_freezes, said)
+        return _dormant(calendar, on=on)
     if timing.kind == timings.GREEN_UP:
         first = calendar.cuttings[0].cut if calendar.cuttings else None
         return _Span(calendar.green_up, first, _said("green_up"))
     return _Span(None, None, "the calendar holds no seeding"
                  if timing.kind == timings.BEFORE_SEEDING else
                  f"this timing is none that the calendar knows: {', '.join(timings.KNOWN)}")
+
+
+def _dormant(calendar: Calendar, *, on: date | None) -> _Span:
+    """From the killing frost of that fall until the ground freezes; the fall before goes first."""
+    said, frosts = _said("dormant"), (calendar.last_frost, calendar.killing_frost)
+    frost = next((day for day in frosts if day and (on is None or day.year == on.year)),
+                 next((day for day in frosts if day), None))
+    freezes = calendar.ground_freezes
+    if frost is None:
+        return _Span(None, freezes, f"{said}; killing_frost is not given")
+    if freezes is not None and not 0 <= (freezes - frost).days <= 240:
+        freezes = None  # of the other fall
+    return _Span(frost, freezes, said)
 
 
 def _of_cutting(timing: Timing, request: PassRequest, calendar: Calendar) -> _Span:
@@ -234,7 +253,9 @@ def _before_frost(
 
 def _told(window: PassWindow, days: PassDays) -> list[Finding]:
     where = f"pass {window.pass_id}"
-    todo = "move the pass to a later cutting, carry it through sprinklers, or skip it"
+    stubble = parse_timing(window.timing).kind in (timings.STUBBLE, timings.AFTER_LAST)
+    todo = ("move the pass to a later cutting, carry it through sprinklers, or skip it" if stubble
+            else "move the day into the window, or correct the days of [calendar]")
     if window.closed and window.opens and window.closes:
         late = (window.opens - window.closes).days
         return [warn("calendar-no-window", where,

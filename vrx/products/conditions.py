@@ -123,12 +123,20 @@ def _of_the_day(row: _Row, told: Conditions, window: PassWindow | None) -> _Row:
     rule, verdict, stated, own = row
     if rule not in OF_THE_DAY or verdict != GO:
         return row
-    on = None if window is None else window.on
-    if told.stated_on is None:
+    day = told.stated_on
+    if day is None:
         return rule, NOT_KNOWN, f"{stated}, without a day (stated_on)", own
-    if on is not None and abs((on - told.stated_on).days) > _NEAR_DAYS:
-        return rule, NOT_KNOWN, f"{stated} on {told.stated_on}, the pass is planned on {on}", own
-    return rule, verdict, f"{stated} on {told.stated_on}", own
+    if window is not None and not _near(day, window):
+        when = f"is planned on {window.on}" if window.on else "has another window"
+        return rule, NOT_KNOWN, f"{stated} on {day}, the pass {when}", own
+    return rule, verdict, f"{stated} on {day}", own
+
+
+def _near(day: date, window: PassWindow) -> bool:
+    """Whether a day is that of the pass, or, where none is planned, lies in its window."""
+    first, last = (window.on, window.on) if window.on else (window.opens, window.closes)
+    return (first is None or (first - day).days <= _NEAR_DAYS) and (
+        last is None or (day - last).days <= _NEAR_DAYS)
 
 
 def _item(one: PassRates, rule: str, verdict: str, stated: str, own: str) -> GoItem:
@@ -211,7 +219,9 @@ def go_findings(
     """A warning a pass with a no-go; and, where the plan states conditions, what is not known."""
     found: list[Finding] = []
     for name in dict.fromkeys(one.pass_id for one in items):
-        mine = [one for one in items if one.pass_id == name]
+        # A day outside the window is told by the calendar.
+        mine = [one for one in items if one.pass_id == name
+                and one.item != _rules()["window"]["item"]]
         bad = [one for one in mine if one.verdict == NO_GO]
         if bad:
             found.append(warn(

@@ -20,7 +20,7 @@ from vrx.model import (
     MissedPass,
     PassRates,
     PassWindow,
-    note,
+    warn,
 )
 from vrx.products.requests import NUTRIENTS, PassRequest
 
@@ -153,6 +153,8 @@ class _Season:
             at = int(np.flatnonzero(hit)[0])
             bound = min(rooms, key=lambda pair: float(
                 pair[1].min() if one.kind != "variable" else pair[1][at]))[0]
+        elif (carried < left - _TINY).any():
+            bound = "one rate for all" if one.kind != "variable" else "its steps"
         self.rates[one.pass_id] = new
         return carried, bound
 
@@ -178,12 +180,16 @@ class _Season:
         return rooms
 
 
-def missed_findings(missed: Sequence[MissedPass]) -> tuple[Finding, ...]:
-    """One note a pass and nutrient."""
+def missed_findings(
+    missed: Sequence[MissedPass], windows: Sequence[PassWindow]
+) -> tuple[Finding, ...]:
+    """A warning a nutrient for passes that miss their window as planned; the rest is only shown."""
+    late = {one.pass_id for one in windows if one.closed or one.fits is False}
     return tuple(
-        note("calendar-if-missed", f"pass {one.pass_id}", missed_words(one),
-             value=f"{one.short_lb:.6g} lb {one.nutrient}", done="no rate is changed")
-        for one in missed
+        warn("calendar-if-missed", f"pass {one.pass_id}", missed_words(one),
+             value=f"{one.short_lb:.6g} lb {one.nutrient}", done="rates are not changed",
+             todo="raise the later passes that could carry it, or write down why less is enough")
+        for one in missed if one.pass_id in late
     )
 
 

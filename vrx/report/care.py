@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from vrx.model import GO, NO_GO, Care, GoItem, Job, MissedPass, PassWindow
+from vrx.model import GO, NO_GO, Care, FeedItem, FirstItem, GoItem, Job, MissedPass, PassWindow
 from vrx.report import numbers, words
 
+_BAD = ("fix first", "do not spend", "weigh")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -97,23 +98,25 @@ def care_view(job: Job) -> CareView:
     care: Care = job.care
     return CareView(
         shown=bool(care.first or care.windows or care.missed or care.feed),
-        first=tuple(
-            RowView(item=one.item, verdict=one.verdict, stated=one.stated, rule=one.rule,
-                    bad=one.verdict in ("fix first", "do not spend", "weigh"), source=one.source,
-                    memory=words.is_from_memory(one.source))
-            for one in care.first),
+        first=tuple(_row(one, bad=one.verdict in _BAD) for one in care.first),
         cuttings=tuple(
             (str(one.number), _day(one.cut), _day(one.bales_off), _day(one.water_on) or "not given",
              _day(one.regrowth) or "not given") for one in care.cuttings),
         frost=_day(care.killing_frost),
         windows=tuple(_window(one) for one in care.windows),
         missed=tuple(_missed(one) for one in care.missed),
-        feed=tuple(
-            RowView(item=one.item, verdict=one.verdict, bad=one.verdict == "high",
-                    stated=one.stated, rule=one.rule, source=one.source,
-                    memory=words.is_from_memory(one.source))
-            for one in care.feed),
+        feed=tuple(_row(one, bad=one.verdict == "high") for one in care.feed),
     )
+
+
+def _row(one: FirstItem | FeedItem, *, bad: bool) -> RowView:
+    """What is from memory carries its mark, and does not say it twice."""
+    memory = words.is_from_memory(one.source)
+    source = one.source.removeprefix(f"{words.MEMORY_SHORT}: ") if memory else one.source
+    if memory and source == words.MEMORY_SHORT:
+        source = ""
+    return RowView(item=one.item, verdict=one.verdict, bad=bad, stated=one.stated, rule=one.rule,
+                   source=source, memory=memory)
 
 
 def _window(one: PassWindow) -> WindowView:
@@ -139,7 +142,7 @@ def _missed(one: MissedPass) -> MissedView:
         f"pass {of.number}: {numbers.fixed(of.lb)} lb" + (f", up to {of.bound}" if of.bound else "")
         for of in one.carriers if of.lb >= 0.5
     ]
-    why = [f"pass {of.number}: {of.bound or 'no room on its steps'}" for of in one.carriers]
+    why = [f"pass {of.number}: {of.bound or 'no room'}" for of in one.carriers]
     nobody = f"none ({'; '.join(why)})" if why else "none: no pass comes later"
     return MissedView(
         number=one.number, nutrient=one.nutrient, short=f"{numbers.fixed(one.short_lb)} lb",
