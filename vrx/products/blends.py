@@ -64,11 +64,11 @@ def mix(
         volume = sum(w / one.lb_per_unit for w, (one, _) in zip(weights, parts, strict=True))
         density = total / volume if own is None else own
         if own is None:
-            found.append(_told("blend-density", where, "volumes", f"{density:.2f} lb/gal",
+            found.append(_note_of("blend-density", where, "volumes", f"{density:.2f} lb/gal",
                                todo="take the density from the load ticket (density_lb_per_gal)"))
-        found.append(_told("blend-jar", where, "jar", ""))
+        found.append(_note_of("blend-jar", where, "jar", ""))
     else:
-        found.append(_told("blend-segregation", where, "segregation", _bulks(parts)))
+        found.append(_note_of("blend-segregation", where, "segregation", _bulks(parts)))
     shares = tuple((one.id, w / total) for w, (one, _) in zip(weights, parts, strict=True))
     return Material(
         id=blend.id, code=blend.code, form=parts[0][0].form, n_pct=pct["N"], p2o5_pct=pct["P2O5"],
@@ -196,7 +196,7 @@ def _facts(parts: Sequence[Material]) -> MaterialFacts:
     )
 
 
-def _told(code: str, where: str, rule: str, value: str, todo: str = "") -> Finding:
+def _note_of(code: str, where: str, rule: str, value: str, todo: str = "") -> Finding:
     entry = _rules()[rule]
     return note(code, where, f"{entry['text']} ({_cite(entry)})", value=value, todo=todo)
 
