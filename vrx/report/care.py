@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from markupsafe import Markup
+
 from vrx.model import GO, NO_GO, Care, FeedItem, FirstItem, GoItem, Job, MissedPass, PassWindow
 from vrx.report import numbers, words
+from vrx.report.season_chart import season_chart, short_day
 
 _BAD = ("fix first", "do not spend", "weigh")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,10 +75,12 @@ class CareView:
     windows: tuple[WindowView, ...]
     missed: tuple[MissedView, ...]
     feed: tuple[RowView, ...]
+    chart: Markup
+    before: tuple[str, ...]
 
 
 def _day(day: date | None) -> str:
-    return "" if day is None else f"{_MONTHS[day.month - 1]} {day.day}, {day.year}"
+    return "" if day is None else f"{short_day(day)}, {day.year}"
 
 
 def go_views(job: Job) -> dict[int, tuple[GoView, ...]]:
@@ -106,7 +110,26 @@ def care_view(job: Job) -> CareView:
         windows=tuple(_window(one) for one in care.windows),
         missed=tuple(_missed(one) for one in care.missed),
         feed=tuple(_row(one, bad=one.verdict == "high") for one in care.feed),
+        chart=Markup(season_chart(key="chart-season", care=care)),  # noqa: S704 - built and escaped in svg.py
+        before=_before(care),
     )
+
+
+def _before(care: Care) -> tuple[str, ...]:
+    """What stands against spending, or against a day, in one sentence each."""
+    said = [
+        f"{words.opening(one.verdict)}: {one.item[:1].lower() + one.item[1:]}, {one.stated}"
+        f" ({one.rule}; {words.MEMORY_SHORT if words.is_from_memory(one.source) else one.source})."
+        for one in care.first if one.verdict in _BAD
+    ]
+    said += [
+        f"Pass {one.number} has no window: it closes {_day(one.closes)}, before it opens"
+        f" {_day(one.opens)}." if one.closed else
+        f"Pass {one.number} on {_day(one.on)} does not fit its window."
+        for one in care.windows if one.closed or one.fits is False
+    ]
+    barred = dict.fromkeys(one.number for one in care.conditions if one.verdict == NO_GO)
+    return (*said, *(f"Pass {number} is a no-go as stated; see its list." for number in barred))
 
 
 def _row(one: FirstItem | FeedItem, *, bad: bool) -> RowView:
