@@ -1,6 +1,20 @@
 """The frozen values that pass between rooms. No verbs here but checks."""
 
 from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
+from vrx.model.care import (
+    GO,
+    NO_CARE,
+    NO_GO,
+    NOT_KNOWN,
+    Care,
+    Carrier,
+    Cutting,
+    FeedItem,
+    FirstItem,
+    GoItem,
+    MissedPass,
+    PassWindow,
+)
 from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
@@ -17,6 +31,7 @@ from vrx.model.mix import MixChoice, MixLimit, MixRival, MixShort, SeasonMix
 from vrx.model.need import Need, NeedLine, Yield
 from vrx.model.product import (
     Material,
+    MaterialFacts,
     NutrientBalance,
     OrderLine,
     PassPlan,
@@ -51,8 +66,12 @@ __all__ = [
     "BUILT_UP",
     "CANNOT_TELL",
     "DRAWN_DOWN",
+    "GO",
     "HELD",
+    "NOT_KNOWN",
     "NOT_SURE",
+    "NO_CARE",
+    "NO_GO",
     "READ_ALONG",
     "SAMPLE_HERE",
     "SURE",
@@ -60,16 +79,22 @@ __all__ = [
     "Analyte",
     "BagLabel",
     "BoolArray",
+    "Care",
+    "Carrier",
     "ClusterScore",
     "ClusterTable",
     "CrewPlan",
     "CrewPoint",
     "CropTruth",
+    "Cutting",
     "DepthProfile",
     "ExportedFile",
+    "FeedItem",
     "Field",
     "Finding",
+    "FirstItem",
     "FloatArray",
+    "GoItem",
     "Grid",
     "IntArray",
     "Job",
@@ -77,7 +102,9 @@ __all__ = [
     "LayerGrid",
     "LayerReading",
     "Material",
+    "MaterialFacts",
     "MethodScore",
+    "MissedPass",
     "MixChoice",
     "MixLimit",
     "MixRival",
@@ -88,6 +115,7 @@ __all__ = [
     "OrderLine",
     "PassPlan",
     "PassRates",
+    "PassWindow",
     "Past",
     "Prescription",
     "Price",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
 from vrx.model.layer import LayerReading
@@ -72,3 +73,4 @@ class Job:
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
+    care: Care = NO_CARE

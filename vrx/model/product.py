@@ -10,12 +10,40 @@ from vrx.model.mix import SeasonMix
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MaterialFacts:
+    """What is known of a material beside its analysis; every text ends with its evidence.
+
+    `not_for` are uses that are forbidden ("leaves", "seed furrow", "acid", "need of this season"),
+    `holds` what decides about mixes ("acid", "calcium", ...). `salt_index` stands on `salt_basis`.
+    `pure_salt` is (formula, nutrient percents of the pure salt). Temperatures in degrees F,
+    `bulk_lb_per_ft3` least and greatest. None, "" and () are not known.
+    """
+
+    not_for: tuple[str, ...] = ()
+    holds: tuple[str, ...] = ()
+    density_at: str = ""
+    pure_salt: tuple[str, tuple[tuple[str, float], ...]] | None = None
+    salt_index: float | None = None
+    salt_basis: str = ""
+    s_available: str = ""
+    bulk_lb_per_ft3: tuple[float, float] | None = None
+    bulk_source: str = ""
+    salt_out_below_f: float | None = None
+    salt_out_source: str = ""
+    facts: tuple[str, ...] = ()
+
+
+NO_FACTS = MaterialFacts()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
     """A fertilizer by its analysis, mass percent as on a label (P as P2O5, K as K2O, S as S).
 
     `code` is 3 or 4 upper-case letters for column names. `form` is "dry" or "liquid";
     `density_lb_per_gal` is set for liquids. `s_form` is "sulfate", "thiosulfate", "elemental" or
-    "" (brings no S). `evidence` and `source` say where analysis and density come from.
+    "" (brings no S). `evidence` and `source` say where analysis and density come from. `parts` of a
+    blend are (material id, share of its weight). `more` holds what is only told.
     """
 
     id: str
@@ -32,6 +60,8 @@ class Material:
     cautions: tuple[str, ...]
     evidence: str
     source: str
+    more: MaterialFacts = NO_FACTS
+    parts: tuple[tuple[str, float], ...] = ()
 
     @property
     def unit(self) -> str:

@@ -26,6 +26,7 @@ from vrx.model import (
     Zones,
     ZoneTrend,
 )
+from vrx.pipeline.care_record import care_record
 from vrx.pipeline.commit import json_bytes
 
 SCHEMA = 1
@@ -95,6 +96,7 @@ def build(
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
         "layers": [_layer(one, zone_ids) for one in job.layers],
         "maps": [_map(one) for one in job.surfaces.values()],
+        "care": care_record(job),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),

@@ -15,6 +15,7 @@ from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.pipeline import (
     aside,
     brought,
+    care,
     ground,
     knowledge,
     layers,
@@ -102,6 +103,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
     planned = season.prescribe(plan, inputs, made, needs, truth)
+    around, of_care = care.care_of(
+        plan, inputs, made, readings=readings, needs=needs, planned=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -111,8 +114,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *knowledge.knowledge_findings(known), *layers.findings(beside, made),
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
-        *inputs.tests.findings, *brought.findings(plan, inputs, removal=season.removal),
-        *aside.findings(plan, inputs, made, readings),
+        *inputs.tests.findings, *inputs.blend_findings,
+        *brought.findings(plan, inputs, removal=season.removal),
+        *aside.findings(plan, inputs, made, readings), *of_care,
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
     ]
@@ -123,7 +127,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before,
+        past=before, care=around,
     )
 
 

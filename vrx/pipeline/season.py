@@ -136,7 +136,8 @@ def prescribe(
             for number, one in enumerate(plan.passes, 1)
         ],
         materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
-        zone_names=letters,
+        zone_names=letters, most_lb_per_ac=plan.limits.ceilings(),
+        k2o_split_lb_per_ac=plan.limits.k2o_split_lb_per_ac,
     )
     return prescription.prescribe(
         zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,

@@ -1,7 +1,10 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
+from vrx.plan.calendar import CalendarSection
+from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
@@ -36,12 +39,16 @@ __all__ = [
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
+    "BlendSection",
+    "CalendarSection",
     "Change",
+    "ConditionsSection",
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
     "LayerSection",
     "Layout",
+    "LivestockSection",
     "MachineSection",
     "ManureSection",
     "PassSection",

@@ -89,6 +89,7 @@ def _head(facts: DraftFacts) -> list[str]:
         'season = "?"',
         "# Year of the stand, seeding year = 1.",
         'stand_year = "?"',
+        "# last_stand_year = 5",
         "",
     ]
 
@@ -247,6 +248,7 @@ def _need(facts: DraftFacts) -> list[str]:
         "[limits]",
         "# most S of the whole season, lb/ac; above 50 give s_reason as well",
         "s_lb_per_ac = 50.0",
+        "# hard ceilings of the season, if you want them: k2o_lb_per_ac, n_lb_per_ac, cl_lb_per_ac",
         "",
     ]
 
@@ -273,6 +275,19 @@ def _passes(facts: DraftFacts) -> list[str]:
         'least_lb_per_ac = "?"',
         'most_lb_per_ac = "?"',
         'step_lb_per_ac = "?"',
+        "",
+        "# The season's days tell each pass's window, and what is left if it is missed:",
+        "# [calendar]",
+        "# killing_frost = 2027-10-10",
+        "# [[calendar.cutting]]",
+        "# cut = 2027-05-28",
+        "# bales_off = 2027-05-31",
+        "# water_on = 2027-06-02",
+        "",
+        "# What holds on the day of a pass, for the go / no-go boxes of the applicator's sheet:",
+        "# [conditions]",
+        "# slope_pct = 2.0",
+        "# slope_most_pct = 8.0",
         "",
         "# [prices]",
         '# "muriate of potash 0-0-60" = { per = "short ton", usd = 0.0, as_of = "date" }',

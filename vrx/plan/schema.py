@@ -21,6 +21,7 @@ from vrx.plan.base import (
     SoilKey,
     Text,
 )
+from vrx.plan.blends import Blends
 from vrx.plan.brought import (
     CuttingSection,
     FixFirstSection,
@@ -28,7 +29,10 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.calendar import CalendarSection
+from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.limits import LimitsSection
 from vrx.plan.maps import SurfaceSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
@@ -60,6 +64,7 @@ class FieldSection(Section):
     crop: Literal["alfalfa"]
     season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
     stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
+    last_stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
     stems_per_ft2: NotNegative | None = None
     billed_ac: Positive | None = None
 
@@ -273,13 +278,6 @@ class MachineSection(Section):
     swath_ft: Positive | None = None
 
 
-class LimitsSection(Section):
-    """`[limits]`: ceilings of the season that the user sets."""
-
-    s_lb_per_ac: Positive | None = None
-    s_reason: Text | None = None
-
-
 class PriceSection(Section):
     """`[prices]`: a price, its unit and its date."""
 
@@ -307,6 +305,10 @@ class Plan(Section):
     tissue: TissueSection | None = None
     manure: Manures = ()
     fix_first: FixFirstSection | None = None
+    calendar: CalendarSection | None = None
+    conditions: ConditionsSection | None = None
+    livestock: LivestockSection | None = None
+    blends: Blends = Field(default=(), alias="blend")
     layers: Layers = Field(default=(), alias="layer")
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
@@ -336,6 +338,9 @@ class Plan(Section):
         if of_pass is not None and of_pass not in ids:
             raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "
                              f"{', '.join(ids)}")
+        for of_passes in (self.calendar, self.conditions):
+            if of_passes is not None:
+                of_passes.require_passes(ids)
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(

@@ -22,6 +22,7 @@ import numpy as np
 from vrx.errors import ComputeError, PlanError
 from vrx.model import CropTruth, Finding, FloatArray, Material, PassPlan
 from vrx.products import telling
+from vrx.products.ceilings import NO_CEILINGS, SeasonCeilings
 from vrx.products.limiting import TINY, limit
 from vrx.products.limits import Limits, load_limits
 from vrx.products.requests import NUTRIENTS, WHAT_IS_LEFT, Checked, PassRequest, check_requests
@@ -37,13 +38,15 @@ def plan_passes(
     s_most_lb_per_ac: float | None,
     crop_truth: CropTruth | None = None,
     k2o_split_lb_per_ac: float | None = None,
+    most_lb_per_ac: Mapping[str, float] = NO_CEILINGS,
     zone_names: Sequence[str] = (),
 ) -> tuple[PassPlan, ...]:
     """Exact rates (zones,) of every pass, by number, with findings; see the module for the order.
 
     `needs` holds lb/ac of "K2O" and "S" per zone in the order of `zone_ids`; `zone_area_ac` are
     acres. `s_most_lb_per_ac` is the user's S ceiling for the season, None for none.
-    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split.
+    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split;
+    `most_lb_per_ac` are the user's ceilings of the season for "K2O", "N", "Cl", none where absent.
     `zone_names` are what findings call the zones (the ids where none are given). Findings of the
     whole season hang on the last pass.
 
@@ -67,6 +70,7 @@ def plan_passes(
     limits = load_limits()
     checked = check_requests(requests, materials=materials, needs=needs)
     season = Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
+                     most=most_lb_per_ac,
                      known=tuple(name for name in NUTRIENTS if name in needs))
     made: dict[int, PassPlan] = {}
     for group in _groups(checked):
@@ -93,7 +97,7 @@ class Season:
 
     def __init__(
         self, *, zone_names: Sequence[str], area: FloatArray, need: Mapping[str, FloatArray],
-        s_most: float | None, known: Sequence[str],
+        s_most: float | None, known: Sequence[str], most: Mapping[str, float],
     ) -> None:
         self.zone_names = zone_names
         self.area = area
@@ -104,6 +108,7 @@ class Season:
         self.serving = {name: np.zeros_like(area) for name in NUTRIENTS}
         self.all_s = np.zeros_like(area)
         self.used: dict[str, FloatArray] = {}
+        self.ceilings = SeasonCeilings(most, zones=len(area))
 
     def left(self, nutrient: str) -> FloatArray:
         """Need less what is brought, lb/ac, never below 0."""
@@ -129,7 +134,9 @@ class Season:
         planned, held = limit(
             one, wanted, zone_names=self.zone_names, area_ac=self.area, step=step,
             season_left=self._season_left(one), s_left=self._s_left(),
+            ceilings=self.ceilings.caps(material, step),
         )
+        self.ceilings.book(material, planned, step)
         findings += held
         findings += telling.about_need(one, need=self.known, left_before=left, planned=planned,
                                        zone_names=self.zone_names, area=self.area)

@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
 from vrx.report import (
+    care,
     knowledge,
     layers,
     maps,
@@ -206,4 +207,6 @@ def page(
         sources=[(s, words.is_from_memory(s.evidence)) for s in job.sources],
         files=[(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
         notes=list(notes),
+        go=care.go_views(job),
+        care=care.care_view(job),
     )

@@ -10,6 +10,7 @@ from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.load import load_books, own_book_template, read_book
 from vrx.rules.need import findings_of, need_surface, needs
 from vrx.rules.options import Option, options_of
+from vrx.rules.stand import before_spending
 
 __all__ = [
     "Book",
@@ -21,6 +22,7 @@ __all__ = [
     "Option",
     "TissueTest",
     "WaterTest",
+    "before_spending",
     "catalogue",
     "class_breaks",
     "explain",
