@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from vrx.model.field import Field
 from vrx.model.finding import Finding
 from vrx.model.layer import LayerReading
+from vrx.model.money import NO_MONEY, Money
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
 from vrx.model.sampling import Knowledge
@@ -72,3 +73,4 @@ class Job:
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
+    money: Money = NO_MONEY
