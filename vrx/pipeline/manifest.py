@@ -27,6 +27,7 @@ from vrx.model import (
     ZoneTrend,
 )
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.money_record import money_record
 
 SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
@@ -95,6 +96,7 @@ def build(
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
         "layers": [_layer(one, zone_ids) for one in job.layers],
         "maps": [_map(one) for one in job.surfaces.values()],
+        "money": money_record(job.money, zone_ids),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),

@@ -65,7 +65,7 @@ def bid_sheet(
             if key not in bought and key not in {plain_name(q.material) for q in placed[name]}
             and _may_stand_in(one, material, base.nutrient)
         ]
-    return _net_of_k2o(out), _told(quotes, on)
+    return _with_equal_prices(_net_of_k2o(out)), _told(quotes, on)
 
 
 def _delivered_as(quoted: Material, ordered: Material) -> Material:
@@ -133,7 +133,8 @@ class _Sheet:
         usd = None if price is None else price.usd
         return self._line(
             "open" if price is None else "order", "", material, purchase,
-            ordered=material, amount=purchase.bought, usd=usd, per="" if price is None else price.per,
+            ordered=material, amount=purchase.bought, usd=usd,
+            per="" if price is None else price.per,
             as_of="" if price is None else price.as_of)
 
     def quote(
@@ -154,7 +155,7 @@ class _Sheet:
             per=told.per, as_of=told.as_of, freight_per_ton=told.freight_usd_per_short_ton,
             freight=told.freight_usd, spreading=told.spreading_usd_per_ac,
             valid_until="" if told.valid_until is None else str(told.valid_until),
-            note_text=told.note, base=base)
+            note_text=told.note)
 
     def substitute(
         self, one: Material, purchase: Purchase, ordered: Material, base: Bid
@@ -162,14 +163,14 @@ class _Sheet:
         """Another material by analysis, without a price, for the same amount of the nutrient."""
         amount = purchase.bought * ordered.nutrient_lb_per_unit(base.nutrient) / (
             one.nutrient_lb_per_unit(base.nutrient))
-        return self._line("substitute", "", one, purchase, ordered=ordered, amount=amount, base=base)
+        return self._line(
+            "substitute", "", one, purchase, ordered=ordered, amount=amount)
 
     def _line(
         self, state: str, seller: str, material: Material, purchase: Purchase, *,
         ordered: Material, amount: float, usd: float | None = None, per: str = "", as_of: str = "",
         freight_per_ton: float | None = None, freight: float | None = None,
         spreading: float | None = None, valid_until: str = "", note_text: str = "",
-        base: Bid | None = None,
     ) -> Bid:
         nutrient = self._nutrient(ordered)
         lb = amount * material.lb_per_unit
@@ -186,12 +187,6 @@ class _Sheet:
         held = {name: amount * material.nutrient_lb_per_unit(name)
                 for name in ("K2O", "S", "N", "Cl")}
         equal_per = "gal" if material.form == "liquid" else "short ton"
-        equal = None
-        if base is not None and state == "substitute":
-            whole = base.usd_per_lb_k2o if base.nutrient == "K2O" else base.usd_per_lb_s
-            if whole is not None:
-                units = 1.0 if equal_per == "gal" else SHORT_TON_LB
-                equal = whole * material.nutrient_lb_per_unit(base.nutrient) * units
         return Bid(
             state=state, seller=seller, material=material.id, instead_of=ordered.id,
             nutrient=nutrient, quantity=amount, unit=purchase.unit, short_tons=tons,
@@ -199,7 +194,7 @@ class _Sheet:
             freight_usd=haul, spreading_usd_per_ac=spreading, usd_delivered=cost,
             usd_spread=None if cost is None or spreading is None else cost + spreading * acres,
             usd_per_lb_k2o=_each(cost, held["K2O"]), usd_per_lb_s=_each(cost, held["S"]),
-            usd_per_lb_s_net=None, k2o_usd_per_lb=None, equal_usd=equal, equal_per=equal_per,
+            usd_per_lb_s_net=None, k2o_usd_per_lb=None, equal_usd=None, equal_per=equal_per,
             valid_until=valid_until, as_of=as_of, note=note_text,
         )
 
@@ -223,6 +218,27 @@ def _net_of_k2o(lines: Sequence[Bid]) -> tuple[Bid, ...]:
             one, k2o_usd_per_lb=worth,
             usd_per_lb_s_net=(one.usd_delivered - worth * one.k2o_lb) / one.s_lb)
         for one in lines)
+
+
+def _with_equal_prices(lines: Sequence[Bid]) -> tuple[Bid, ...]:
+    """Substitutes with the price at which they cost as much a pound as the plan's own material.
+
+    For S its K2O is taken at `k2o_usd_per_lb` on both sides where that is known; otherwise, and
+    for K2O, all of the price is put on the nutrient and what else comes counts as nothing.
+    """
+    own = {one.instead_of: one for one in lines if one.state == "order"}
+    out = []
+    for one in lines:
+        base = own.get(one.instead_of)
+        if one.state == "substitute" and base is not None and base.usd_delivered is not None:
+            cost = base.usd_delivered
+            if one.nutrient == "S" and base.k2o_usd_per_lb is not None:
+                cost += base.k2o_usd_per_lb * (one.k2o_lb - base.k2o_lb)
+            units = one.quantity if one.equal_per == "gal" else one.short_tons
+            out.append(replace(one, equal_usd=max(cost, 0.0) / units))
+        else:
+            out.append(one)
+    return tuple(out)
 
 
 def _told(quotes: Sequence[BidTerms], on: date | None) -> list[Finding]:

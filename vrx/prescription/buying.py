@@ -81,7 +81,7 @@ def _purchase(
     if not 0 <= share <= 100:
         raise PlanError(f"overage_pct = {share:g}", code="order-overage",
                         where=f"order of {listed.id}", hint="give a percentage from 0 to 100")
-    lines = _net_lines(group, unit)
+    lines = _net_lines(group)
     extra = net * share / 100.0
     lines.append(AmountLine(words="overage stated", amount=extra, detail=(
         f"{share:g} % of {net:,.1f} {unit}" if share else "none is stated")))
@@ -128,7 +128,7 @@ def price_words(price: Price) -> str:
     return f"{price.usd:,.10g} USD per {price.per}, as of {price.as_of}"
 
 
-def _net_lines(group: Sequence[PassRates], unit: str) -> list[AmountLine]:
+def _net_lines(group: Sequence[PassRates]) -> list[AmountLine]:
     exact = math.fsum(one.planned_total for one in group)
     rounded = math.fsum(one.prescription_total for one in group)
     net = math.fsum(one.order_total for one in group)
@@ -141,8 +141,7 @@ def _net_lines(group: Sequence[PassRates], unit: str) -> list[AmountLine]:
         AmountLine(words="machine steps", amount=rounded - exact,
                    detail=f"steps of {steps}, each zone rounded for itself"),
         AmountLine(words="acres treated beyond or short of the zones", amount=net - rounded,
-                   detail="; ".join(beyond) or f"none: the passes cover the zones, {unit} as they"
-                          " stand"),
+                   detail="; ".join(beyond) or "none: the passes cover the zones' acres"),
     ]
 
 

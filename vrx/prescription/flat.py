@@ -154,11 +154,11 @@ def _sampling(terms: ChargeTerms, area: float, share: str) -> Charge:
         each = terms.sampling_usd_per_ac
         return Charge(what="sampling", usd=each * area / terms.sampling_seasons,
                       how=_how(each, f"{area:,.2f} ac x {{}} USD{share}"))
-    each, count = terms.sampling_usd_per_sample, terms.samples
-    if each is None or count is None:
+    a_sample, count = terms.sampling_usd_per_sample, terms.samples
+    if a_sample is None or count is None:
         return Charge(what="sampling", usd=None, how=_how(None, ""))
-    return Charge(what="sampling", usd=each * count / terms.sampling_seasons,
-                  how=_how(each, f"{count} samples x {{}} USD{share}"))
+    return Charge(what="sampling", usd=a_sample * count / terms.sampling_seasons,
+                  how=_how(a_sample, f"{count} samples x {{}} USD{share}"))
 
 
 def _mapping(terms: ChargeTerms, area: float, share: str) -> Charge:

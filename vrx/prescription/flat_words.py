@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from vrx.model import Against, RateCase, Supply
 
-NO_RESPONSE = (
-    "No answer of the yield is assumed: this compares product, charges and supply only, at the "
-    "needs of the zones, each of which has its own error."
-)
-OWN_RESPONSE = "The answer of the hay is your own figure of [charges], not one of vrx."
 _CENT = 0.005
+_POUND = 0.5
 
 
 def verdict(
@@ -17,7 +13,7 @@ def verdict(
 ) -> str:
     """Cost, what flat does on the ground, and whether by zone pays, as far as it can be known."""
     parts = [_cost(flat, against, hay_usd, area_ac), *(
-        _ground(flat.name, one) for one in flat.supplies)]
+        _ground(flat.name, one) for one in flat.supplies if not _alike(one, zoned))]
     parts.append(_pays(zoned, flat, against, hay_usd))
     return " ".join(part for part in parts if part)
 
@@ -36,8 +32,15 @@ def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: floa
     if against.breakeven_tons is None:
         return f"{text}; enter hay_usd_per_ton in [charges] for the hay that pays for it."
     tons = against.breakeven_tons
-    return (f"{text}: {tons:,.1f} tons of hay over the field at ${hay_usd:,.10g} a ton, "
-            f"{tons / area_ac:.3f} ton/ac, must come of it.")
+    return (f"{text}: it takes {tons:,.1f} tons more hay over the field to pay for that "
+            f"({tons / area_ac:.3f} ton/ac, at ${hay_usd:,.10g} a ton).")
+
+
+def _alike(one: Supply, zoned: RateCase) -> bool:
+    """Whether by zone supplies the nutrient just so: then there is nothing to tell."""
+    other = next(each for each in zoned.supplies if each.nutrient == one.nutrient)
+    return all(abs(getattr(one, name) - getattr(other, name)) < _POUND
+               for name in ("short_lb", "over_lb", "short_ac", "over_ac"))
 
 
 def _ground(name: str, one: Supply) -> str:
@@ -64,9 +67,10 @@ def _pays(zoned: RateCase, flat: RateCase, against: Against, hay_usd: float | No
                 f"${gain * hay_usd:,.0f}: it {does} ({'+' if net >= 0 else '-'}${abs(net):,.0f}).")
     if more <= 0:
         # Cheaper, and no acre is shorter: nothing speaks for flat.
-        worse = _short(zoned) > _short(flat) + 0.5
-        return "" if worse else "By zone pays on these figures, whatever the hay answers."
-    if _short(flat) <= _short(zoned) + 0.5:
+        worse = _short(zoned) > _short(flat) + _POUND
+        return "" if worse else ("It leaves no more of the need unmet, so against this flat rate "
+                                 "it pays, whatever the hay answers.")
+    if _short(flat) <= _short(zoned) + _POUND:
         return ("Variable rate does not pay here: it costs more, and flat leaves no more of the "
                 "need unmet.")
     return ("Variable rate pays only if the hay answers to the pounds that flat leaves short; "

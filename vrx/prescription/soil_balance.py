@@ -14,7 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from vrx.errors import PlanError
-from vrx.model import Finding, FloatArray, PassRates, SoilBalance, ZoneReading, note
+from vrx.model import (
+    CropTruth,
+    Finding,
+    FloatArray,
+    PassRates,
+    SoilBalance,
+    ZoneReading,
+    note,
+)
 from vrx.prescription.practice import cite, figures
 from vrx.prescription.rates import brought_lb_per_ac
 from vrx.units import k2o_from_k
@@ -174,12 +182,11 @@ def balance_findings(
 
 
 def pass_words(
-    passes: Sequence[PassRates], *, area: FloatArray, takes_up: tuple[float, float],
-    ton_words: str, source: str,
+    passes: Sequence[PassRates], *, area: FloatArray, truth: CropTruth, ton_words: str,
 ) -> tuple[str, ...]:
-    """What one acre gets in each pass that brings K2O or S, beside what the crop takes up.
+    """What an acre gets in each pass that brings K2O or S, and last what crop and hay take.
 
-    `takes_up` is (K2O, S), lb/ac at the yield of `ton_words`.
+    `ton_words` says the yield and its moisture; uptake and removal keep their own sources.
     """
     out = []
     for one in passes:
@@ -187,17 +194,21 @@ def pass_words(
             continue
         # Whatever the machine's BLAS leaves in the last digit must not turn 15.25 into 15.3.
         rate = round(float(one.rates @ area) / float(area.sum()), 9)
-        parts = []
-        for nutrient, takes in zip(("K2O", "S"), takes_up, strict=True):
-            brings = rate * one.material.nutrient_lb_per_unit(nutrient)
-            if brings > 0:
-                parts.append(f"{_whole(brings)} lb {nutrient}/ac where the crop takes up about "
-                             f"{_whole(takes)}")
+        parts = [f"{_whole(rate * lb)} lb {name}/ac" for name in ("K2O", "S")
+                 if (lb := one.material.nutrient_lb_per_unit(name)) > 0]
         if parts:
             mean = "" if float(np.ptp(one.rates)) == 0 else " on average"
             out.append(f"Pass {one.number}: {rate:.4g} {one.material.unit}{mean} of "
-                       f"{one.material.id} brings {' and '.join(parts)} at {ton_words} ({source}).")
-    return tuple(out)
+                       f"{one.material.id} brings {' and '.join(parts)}.")
+    removes = " and ".join(
+        f"{_whole(value)} lb {name}/ac" for name, value in
+        (("K2O", truth.removes_k2o_lb_per_ac), ("S", truth.removes_s_lb_per_ac))
+        if value is not None)
+    said = (f"At {ton_words} the crop takes up about {_whole(truth.takes_up_k2o_lb_per_ac)} lb "
+            f"K2O/ac and {_whole(truth.takes_up_s_lb_per_ac)} lb S/ac ({truth.takes_up_source})")
+    if removes:
+        said += f"; the hay removes {removes} ({truth.removes_source})"
+    return (*out, f"{said}.") if out else ()
 
 
 def _whole(value: float) -> str:
