@@ -301,7 +301,8 @@ def flat_note(job: Job) -> str:
     own = numbers.listing([f"{value:g} tons of hay for each lb {name} short"
                            for name, value in told.response])
     return (f"The answer of the yield is your own figure ({own}), not one of vrx. Supply is judged "
-            f"at the needs of the zones. Product is at net rates, before overage and packages; {_KEPT}.")
+            "at the needs of the zones. Product is at net rates, before overage and packages; "
+            f"{_KEPT}.")
 
 
 def _cents(value: float) -> str:
