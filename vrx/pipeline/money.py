@@ -64,8 +64,8 @@ def money_of(
         findings=(
             *said, *ages, *told,
             *prescription.balance_findings(balances, zone_names=letters, area=area),
-            *(note("flat-or-by-zone", one.flat, one.verdict) for one in compared.against),
-            *(note("flat-or-by-zone-remark", "season", text) for text in compared.remarks),
+            *(note("charges-flat-or-by-zone", one.flat, one.verdict) for one in compared.against),
+            *(note("charges-nothing-to-vary", "season", text) for text in compared.remarks),
         ),
     )
 
