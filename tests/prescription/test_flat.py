@@ -103,9 +103,23 @@ def test_what_is_not_entered_is_left_out_on_both_sides_and_named() -> None:
     told = held_against(NEED, AREA, ChargeTerms(spreading_flat_usd_per_ac=7.0, samples=40))
     first = told.against[0]
     assert first.usd_more == pytest.approx(0, abs=1e-3)
-    assert set(first.uncounted) == {"sampling", "mapping", "spreading by zone, pass 1"}
-    assert "not counting sampling, mapping and spreading by zone, pass 1" in first.verdict
+    assert first.uncounted == ("sampling", "mapping", "spreading")
+    assert "not counting sampling, mapping and spreading" in first.verdict
     assert first.breakeven_tons is None
+    # Cheaper against the highest need, but what is not counted may turn that.
+    assert "hangs on the charges that are not counted" in told.against[1].verdict
+
+
+def test_what_is_open_on_both_sides_alike_moves_no_difference() -> None:
+    both = (passed([100.0, 200.0]), passed([50.0, 50.0], number=2))
+    flat = (passed([150.0, 150.0]), passed([50.0, 50.0], number=2))
+    terms = replace(TERMS, spreading_flat_usd_per_ac=None)
+    cases = [rate_case(name, season(*plans, area=[10.0, 10.0], prices=PRICES), needs={},
+                       terms=terms) for name, plans in ((BY_ZONE, both), (AT_MEAN, flat))]
+    (one,) = compare(cases, terms, area_ac=20.0).against
+    # Pass 2 is flat in both; pass 1 has a charge by zone but none flat, so it counts on neither.
+    assert one.uncounted == ("spreading",)
+    assert one.usd_more == pytest.approx((40 - 5) * 12 / 4 + 20 * 1.5 / 4)
 
 
 def test_without_a_price_no_cost_is_made_up() -> None:

@@ -117,10 +117,9 @@ def _remarks(needs: Mapping[str, tuple[Need, ...]], planned: Prescription) -> li
             if water > 0:
                 out.append(f"The irrigation water already supplies the {name}: {water:,.0f} lb/ac "
                            f"count against the need of {found[0].book}, which ends at 0 in every "
-                           "zone. No rate of it, flat or by zone, pays.")
+                           f"zone. No {name} is needed, neither flat nor by zone.")
             else:
-                out.append(f"No zone needs {name} by {found[0].book}: no rate of it, flat or by "
-                           "zone, pays.")
+                out.append(f"No zone needs {name} by {found[0].book}, neither flat nor varied.")
         elif len(amounts) > 1 and max(amounts) - min(amounts) < 0.5:
             out.append(f"The {name} need is the same in every zone ({amounts[0]:,.0f} lb/ac by "
                        f"{found[0].book}): varying it moves nothing.")

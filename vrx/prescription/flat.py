@@ -198,22 +198,26 @@ def compare(
 
 
 def _more(zoned: RateCase, flat: RateCase) -> tuple[float | None, tuple[str, ...]]:
-    """Dollars by zone beyond flat over what is known of both, and what is left out.
+    """Dollars by zone beyond flat over what is known of both, and what that leaves out.
 
-    Charges of the same pass that are not known on one side are left out on both.
+    Where a charge of a pass is not known on one side, those of that pass count on neither.
     """
-    missing = dict.fromkeys(
-        [one.what for case in (zoned, flat) for one in case.charges if one.usd is None])
+    open_charges = [
+        {one.what for one in case.charges if one.usd is None} for case in (zoned, flat)]
+    # What is open on both sides alike is the same on both, and moves no difference.
+    missing = [one.what for case in (zoned, flat) for one in case.charges
+               if one.usd is None and not all(one.what in names for names in open_charges)]
+    kinds = tuple(dict.fromkeys(
+        name.rpartition(", pass ")[0].removesuffix(" by zone") or name for name in missing))
     if zoned.usd_product is None or flat.usd_product is None:
-        return None, ("product without a price", *missing)
+        return None, ("product without a price", *kinds)
     blind = {name.rpartition(", ")[2] for name in missing if ", pass " in name}
 
     def counted(case: RateCase) -> float:
         return math.fsum(one.usd for one in case.charges
                          if one.usd is not None and one.what.rpartition(", ")[2] not in blind)
 
-    left_out = [name for name in missing if "injection" not in name]
-    return (zoned.usd_product - flat.usd_product + counted(zoned) - counted(flat)), tuple(left_out)
+    return zoned.usd_product - flat.usd_product + counted(zoned) - counted(flat), kinds
 
 
 def _response(zoned: RateCase, flat: RateCase, terms: ChargeTerms) -> float | None:

@@ -56,20 +56,25 @@ def _ground(name: str, one: Supply) -> str:
 
 def _pays(zoned: RateCase, flat: RateCase, against: Against, hay_usd: float | None) -> str:
     more, gain = against.usd_more, against.response_tons
-    if more is None:
-        return ""
     if gain is not None:
-        if not hay_usd:
+        if more is None or not hay_usd:
             return f"By your own response figure by zone brings {gain:,.1f} tons of hay more."
         net = gain * hay_usd - more
         does = "pays" if net > 0 else "does not pay"
         return (f"By your own response figure by zone brings {gain:,.1f} tons of hay more, worth "
                 f"${gain * hay_usd:,.0f}: it {does} ({'+' if net >= 0 else '-'}${abs(net):,.0f}).")
+    if more is None:
+        return ""
     if more <= 0:
         # Cheaper, and no acre is shorter: nothing speaks for flat.
         worse = _short(zoned) > _short(flat) + _POUND
-        return "" if worse else ("It leaves no more of the need unmet, so against this flat rate "
-                                 "it pays, whatever the hay answers.")
+        if worse:
+            return ""
+        if against.uncounted:
+            return ("It leaves no more of the need unmet; whether it pays against this flat rate "
+                    "hangs on the charges that are not counted.")
+        return ("It leaves no more of the need unmet, so against this flat rate it pays, whatever "
+                "the hay answers.")
     if _short(flat) <= _short(zoned) + _POUND:
         return ("Variable rate does not pay here: it costs more, and flat leaves no more of the "
                 "need unmet.")

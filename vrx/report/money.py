@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from vrx.model import Bid, Comparison, FloatArray, Job, Purchase, SoilBalance
+from vrx.model import Bid, Comparison, FloatArray, Job, Purchase, RateCase, SoilBalance
 from vrx.report import numbers, supply_chart, words
 from vrx.units import SHORT_TON_LB
 
@@ -146,8 +146,16 @@ def _costs(told: Comparison) -> tuple[tuple[str, tuple[str, ...]], ...]:
             cells.append("–" if charge is None else
                          f"{_usd(charge.usd)} ({charge.how})")
         rows.append((name, tuple(cells)))
-    rows.append(("known cost, together", tuple(_usd(one.usd_known) for one in told.cases)))
+    rows.append(("known cost, together", tuple(map(_known, told.cases))))
     return tuple(rows)
+
+
+def _known(case: RateCase) -> str:
+    """The sum of what is known, and how many charges are not in it."""
+    open_charges = sum(one.usd is None for one in case.charges)
+    if case.usd_known is None or not open_charges:
+        return _usd(case.usd_known)
+    return f"{_usd(case.usd_known)}, without {open_charges} that are not entered"
 
 
 def _supplies(told: Comparison) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -186,7 +194,7 @@ def _purchase(one: Purchase) -> PurchaseView:
     facts.append(("Weight", f"{numbers.fixed(one.bought_lb)} lb, {numbers.tons(tons)} short tons"))
     if one.packages is not None and one.package_size is not None:
         name = {"bulk": "steps of sale"}.get(one.package, f"{one.package}s")
-        size = numbers.amount(one.package_size, one.unit)
+        size = f"{one.package_size:,.6g} {one.unit}"
         facts.append(("Packages", f"{one.packages:,} {name} of {size}"))
     if one.loads is not None and one.load_size is not None and one.last_load is not None:
         most, last = (numbers.amount(size, one.unit) for size in (one.load_size, one.last_load))
