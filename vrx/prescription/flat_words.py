@@ -55,31 +55,35 @@ def _ground(name: str, one: Supply) -> str:
 
 
 def _pays(zoned: RateCase, flat: RateCase, against: Against, hay_usd: float | None) -> str:
-    more, gain = against.usd_more, against.response_tons
-    if gain is not None:
-        if more is None or not hay_usd:
-            return f"By your own response figure by zone brings {gain:,.1f} tons of hay more."
-        net = gain * hay_usd - more
-        does = "pays" if net > 0 else "does not pay"
-        return (f"By your own response figure by zone brings {gain:,.1f} tons of hay more, worth "
-                f"${gain * hay_usd:,.0f}: it {does} ({'+' if net >= 0 else '-'}${abs(net):,.0f}).")
-    if more is None:
+    if against.response_tons is not None:
+        return _by_response(against, against.response_tons, hay_usd)
+    if against.usd_more is None:
         return ""
-    if more <= 0:
-        # Cheaper, and no acre is shorter: nothing speaks for flat.
-        worse = _short(zoned) > _short(flat) + _POUND
-        if worse:
-            return ""
-        if against.uncounted:
-            return ("It leaves no more of the need unmet; whether it pays against this flat rate "
-                    "hangs on the charges that are not counted.")
-        return ("It leaves no more of the need unmet, so against this flat rate it pays, whatever "
-                "the hay answers.")
-    if _short(flat) <= _short(zoned) + _POUND:
+    no_shorter = _short(zoned) <= _short(flat) + _POUND
+    if against.usd_more > 0:
         return ("Variable rate does not pay here: it costs more, and flat leaves no more of the "
-                "need unmet.")
-    return ("Variable rate pays only if the hay answers to the pounds that flat leaves short; "
-            "whether it does is not known.")
+                "need unmet." if _short(flat) <= _short(zoned) + _POUND else
+                "Variable rate pays only if the hay answers to the pounds that flat leaves short; "
+                "whether it does is not known.")
+    if not no_shorter:
+        return ""
+    # Cheaper, and no acre is shorter: nothing speaks for flat, if nothing is left out.
+    return "It leaves no more of the need unmet" + (
+        "; whether it pays against this flat rate hangs on the charges that are not counted."
+        if against.uncounted else
+        ", so against this flat rate it pays, whatever the hay answers.")
+
+
+def _by_response(against: Against, gain: float, hay_usd: float | None) -> str:
+    """The user's own figure: tons, and money where both sides of it are known."""
+    text = f"By your own response figure by zone brings {gain:,.1f} tons of hay more"
+    more = against.usd_more
+    if more is None or not hay_usd:
+        return f"{text}."
+    net = gain * hay_usd - more
+    does = "pays" if net > 0 else "does not pay"
+    return (f"{text}, worth ${gain * hay_usd:,.0f}: it {does} "
+            f"({'+' if net >= 0 else '-'}${abs(net):,.0f}).")
 
 
 def _short(case: RateCase) -> float:
