@@ -9,6 +9,7 @@ from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
 from vrx.model.layer import LayerReading
+from vrx.model.money import NO_MONEY, Money
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
 from vrx.model.sampling import Knowledge
@@ -74,3 +75,4 @@ class Job:
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
     care: Care = NO_CARE
+    money: Money = NO_MONEY

@@ -28,6 +28,7 @@ from vrx.model import (
 )
 from vrx.pipeline.care_record import care_record
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.money_record import money_record
 
 SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
@@ -97,6 +98,7 @@ def build(
         "layers": [_layer(one, zone_ids) for one in job.layers],
         "maps": [_map(one) for one in job.surfaces.values()],
         "care": care_record(job),
+        "money": money_record(job.money, zone_ids),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),

@@ -11,6 +11,7 @@ from typing import Any
 
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
+from vrx.formats.crew import safe_cell
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.pipeline import (
     aside,
@@ -20,6 +21,7 @@ from vrx.pipeline import (
     knowledge,
     layers,
     manifest,
+    money,
     past,
     season,
     yields,
@@ -105,6 +107,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     planned = season.prescribe(plan, inputs, made, needs, truth)
     around, of_care = care.care_of(
         plan, inputs, made, readings=readings, needs=needs, planned=planned)
+    costs = money.money_of(
+        plan, inputs, made, readings=readings, needs=needs, truth=truth, planned=planned,
+        goals=shared.goals if shared else None)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -119,6 +124,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *aside.findings(plan, inputs, made, readings), *of_care,
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+        *costs.findings,
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -127,7 +133,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, care=around,
+        past=before, care=around, money=costs,
     )
 
 
@@ -143,6 +149,8 @@ def _write(
     order = scratch / "order.csv"
     order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
     written.append(("csv", order))
+    written += export.write_money(
+        job.money, field=job.field.name, season=job.season, folder=scratch)
     files = [_exported(kind, path, scratch) for kind, path in written]
     page = scratch / "page.html"
     page.write_text(
@@ -175,5 +183,6 @@ def order_csv(order: tuple[OrderLine, ...]) -> str:
     writer.writeheader()
     for line in order:
         row = manifest.twelve_digits(asdict(line))
+        row |= {name: safe_cell(row[name]) for name in ("material", "price_note")}
         writer.writerow({name: "" if row[name] is None else row[name] for name in names})
     return text.getvalue()

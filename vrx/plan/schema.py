@@ -34,6 +34,13 @@ from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.limits import LimitsSection
 from vrx.plan.maps import SurfaceSection
+from vrx.plan.money import (
+    BalanceSection,
+    BidSection,
+    ChargesSection,
+    OrderSection,
+    require_used,
+)
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
     DegreesAs,
@@ -275,6 +282,8 @@ class MachineSection(Section):
     most_gal_per_ac: Positive | None = None
     step_gal_per_ac: Positive | None = None
     below_least: Literal["nearest", "raise", "off"] = "nearest"
+    tank_gal: Positive | None = None
+    hopper_lb: Positive | None = None
     swath_ft: Positive | None = None
 
 
@@ -318,6 +327,10 @@ class Plan(Section):
     machine: dict[str, MachineSection] = Field(default_factory=dict)
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
+    order: OrderSection = OrderSection()
+    charges: ChargesSection = ChargesSection()
+    bids: tuple[BidSection, ...] = Field(default=(), alias="bid")
+    balance: BalanceSection = BalanceSection()
     export: ExportSection = ExportSection()
     sampling: SamplingSection = SamplingSection()
 
@@ -347,6 +360,7 @@ class Plan(Section):
                 f"[machine.{strangers[0]}] fits no pass; the pass ids are {', '.join(ids)}"
             )
         used = {one.material for one in self.passes}
+        require_used(self.order.material, used, "order.material")
         unused = sorted(set(self.prices) - used)
         if unused:
             raise ValueError(

@@ -80,7 +80,7 @@ def prescribe(
     order, findings = order_lines(passes, prices)
     balances = tuple(
         NutrientBalance(nutrient=nutrient, need=np.asarray(need, dtype=np.float64),
-                        brought=_brought(passes, nutrient, len(zone_ids)))
+                        brought=brought_lb_per_ac(passes, nutrient, len(zone_ids)))
         for nutrient, need in needs.items()
     )
     for balance in balances:
@@ -218,8 +218,8 @@ def _told_rounding(
     return out
 
 
-def _brought(passes: Sequence[PassRates], nutrient: str, zones: int) -> FloatArray:
-    """lb/ac that serve this season: elemental S does not."""
+def brought_lb_per_ac(passes: Sequence[PassRates], nutrient: str, zones: int) -> FloatArray:
+    """lb/ac (zones,) that serve this season: elemental S does not."""
     total = np.zeros(zones)
     for one in passes:
         if not (nutrient == "S" and one.material.s_form == "elemental"):
@@ -263,7 +263,7 @@ def _told_by_pass(balance: NutrientBalance, passes: Sequence[PassRates]) -> bool
     """Whether passes that said of themselves that nobody needs the nutrient bring all of it."""
     code = f"pass-beyond-need-{balance.nutrient.lower()}"
     told = [one for one in passes if any(f.code == code for f in one.findings)]
-    brought = _brought(told, balance.nutrient, len(balance.need))
+    brought = brought_lb_per_ac(told, balance.nutrient, len(balance.need))
     return not balance.need.any() and bool(np.allclose(brought, balance.brought))
 
 
@@ -273,7 +273,7 @@ def _by_product_todo(
     """What to do where passes for the other nutrient bring all that is too much; "" if not so."""
     others = [one for one in passes if one.serves != name and one.rates.any()
               and one.material.nutrient_lb_per_unit(name) > 0]
-    if not others or (_brought(others, name, len(gap)) < gap - TINY)[hit].any():
+    if not others or (brought_lb_per_ac(others, name, len(gap)) < gap - TINY)[hit].any():
         return ""
     named = ", ".join(one.pass_id for one in others)
     if name == "K2O" and any(one.kind != "fixed" for one in others):
