@@ -4,7 +4,17 @@ from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
 from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
-from vrx.model.irrigation import InjectionLeg, InjectionSchedule, TankFill
+from vrx.model.irrigation import (
+    CLEAN,
+    FILL,
+    FLUSH,
+    INJECT,
+    OFF,
+    InjectionLeg,
+    InjectionSchedule,
+    ScheduleStep,
+    TankFill,
+)
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
 from vrx.model.layer import (
     Agreement,
@@ -50,9 +60,14 @@ __all__ = [
     "ANALYTES",
     "BUILT_UP",
     "CANNOT_TELL",
+    "CLEAN",
     "DRAWN_DOWN",
+    "FILL",
+    "FLUSH",
     "HELD",
+    "INJECT",
     "NOT_SURE",
+    "OFF",
     "READ_ALONG",
     "SAMPLE_HERE",
     "SURE",
@@ -89,6 +104,7 @@ __all__ = [
     "Past",
     "Prescription",
     "Price",
+    "ScheduleStep",
     "Severity",
     "SoilColumn",
     "SoilTable",

@@ -17,6 +17,8 @@ class InjectionLeg:
     where that is not known). `hours` are those of injection, `start_h` the hours of water since the
     first. `gross_in` is the water put on, `net_in` what of it stays (None without flow, and
     efficiency). `wanted_gal_per_ac` is the prescription's rate, `gal_per_ac` what the leg gets.
+    Whatever the injector does: `hold_gal_per_h` is the setting that brings the wanted rate here,
+    `one_setting_gal_per_ac` the rate if the pump kept one setting all the way.
     """
 
     label: str
@@ -39,6 +41,8 @@ class InjectionLeg:
     gal_per_h: float = 0.0
     gallons: float = 0.0
     cumulative_gal: float = 0.0
+    hold_gal_per_h: float = 0.0
+    one_setting_gal_per_ac: float = 0.0
 
     @property
     def ac_per_h(self) -> float:
@@ -57,6 +61,26 @@ class TankFill:
     at_deg: float | None = None
 
 
+CLEAN, FILL, INJECT, OFF, FLUSH = (
+    "clean water", "fill the tank", "inject", "injector off", "flush")
+"""What an operator does at a step of the schedule."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScheduleStep:
+    """One line of the operator's list: what to do, when, where, for how long.
+
+    `leg` is the position of the leg it belongs to. `fill` is set for a filling of the tank, which
+    takes no hours here.
+    """
+
+    what: str
+    leg: int
+    start_h: float
+    hours: float = 0.0
+    fill: TankFill | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class InjectionSchedule:
     """One pass through the irrigation, step by step.
@@ -65,7 +89,7 @@ class InjectionSchedule:
     `order_gal` is what the order counts for the pass. `clean_before_h` and `flush_h` are hours of
     clean water before and after (of each set, where there are sets). `line_h` is the least time
     that a change at the pump takes to the far end, None without the water that the pipe holds.
-    `checks` are the safety list, each with its evidence.
+    `steps` are all of it in the order of time, `checks` the safety list, each with its evidence.
     """
 
     pass_id: str
@@ -90,6 +114,7 @@ class InjectionSchedule:
     radius_ft: float | None = None
     set_h: float | None = None
     sets_per_day: int | None = None
+    steps: tuple[ScheduleStep, ...] = ()
     checks: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 

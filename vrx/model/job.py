@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.irrigation import InjectionSchedule
 from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
@@ -72,3 +73,4 @@ class Job:
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
+    irrigation: tuple[InjectionSchedule, ...] = ()

@@ -16,6 +16,7 @@ from vrx.pipeline import (
     aside,
     brought,
     ground,
+    irrigation,
     knowledge,
     layers,
     manifest,
@@ -83,7 +84,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
-    plan = with_tests(plan, inputs.tests)
+    plan = irrigation.with_wetted(with_tests(plan, inputs.tests))
     grid = ground.map_grid(plan, inputs)
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
@@ -101,7 +102,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("working out needs and passes")
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
+    planned = season.prescribe(plan, inputs, made, needs, truth,
+                               wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    injected = irrigation.schedules(plan, inputs, made, planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -115,6 +118,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+        *irrigation.findings(plan, injected, planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -123,7 +127,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before,
+        past=before, irrigation=injected,
     )
 
 
@@ -136,6 +140,8 @@ def _write(
     written = list(
         export.write_formats(layer=layer, formats=plan.export.formats, folder=scratch)
     )
+    if job.irrigation:
+        written += export.write_schedules(job.irrigation, scratch)
     order = scratch / "order.csv"
     order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
     written.append(("csv", order))

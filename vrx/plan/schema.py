@@ -28,6 +28,7 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.irrigation import IrrigationSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.maps import SurfaceSection
 from vrx.plan.pivot import PivotSection
@@ -208,8 +209,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-
-
 class NeedSection(BaseModel):
     """`[need.potassium]`, `[need.sulfur]`: the rule book, and options that the book checks."""
 
@@ -314,6 +313,7 @@ class Plan(Section):
     need: NeedsSection
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
     machine: dict[str, MachineSection] = Field(default_factory=dict)
+    irrigation: IrrigationSection | None = None
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     export: ExportSection = ExportSection()
@@ -332,6 +332,9 @@ class Plan(Section):
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
+        if self.irrigation is not None:
+            self.irrigation.require_passes({one.id: one.method for one in self.passes},
+                                           field_pivot=self.field.pivot is not None)
         of_pass = self.zones.rate.of_pass
         if of_pass is not None and of_pass not in ids:
             raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "

@@ -14,6 +14,7 @@ from typing import Literal
 
 from vrx.errors import PlanError
 from vrx.model import InjectionLeg, InjectionSchedule, Material, TankFill
+from vrx.products import irrigation_steps as steps
 from vrx.products import irrigation_telling as telling
 from vrx.products.irrigation_pivot import Pivot, Turn, parts_of_turn
 from vrx.products.irrigation_rules import PIVOT, SURFACE, safety_list
@@ -150,6 +151,9 @@ def schedule(
     if not any(leg.injecting for leg in legs):
         raise PlanError("the injector is off everywhere", code="irrigation-all-off", where=where,
                         hint="shorten off_arcs_deg")
+    if sets is None:
+        # A pivot stands still while clean water fills the line.
+        legs = [replace(leg, start_h=leg.start_h + injector.clean_before_h) for leg in legs]
     done = _injected(legs, rates, injector.way)
     total = done[-1].cumulative_gal
     is_pivot = water.system == PIVOT
@@ -183,7 +187,7 @@ def schedule(
     if sets is not None:
         findings += telling.about_set(made, thiosulfate=told.material.s_form == "thiosulfate",
                                       inject_h=sets.inject_h, before_h=sets.clean_before_h)
-    return replace(made, findings=tuple(findings))
+    return replace(made, findings=tuple(findings), steps=steps.steps_of(made))
 
 
 def _injected(
@@ -203,7 +207,9 @@ def _injected(
         out.append(replace(
             leg, wanted_gal_per_ac=rate if leg.injecting else 0.0, gal_per_h=per_h,
             gallons=poured[-1], gal_per_ac=poured[-1] / leg.wetted_ac,
-            cumulative_gal=math.fsum(poured)))
+            cumulative_gal=math.fsum(poured), hold_gal_per_h=gallons / leg.hours,
+            one_setting_gal_per_ac=(
+                setting * leg.hours / leg.wetted_ac if leg.injecting else 0.0)))
     return tuple(out)
 
 

@@ -1,0 +1,366 @@
+"""The operator's schedule of injection made ready for print, with a plan of a pivot's turn."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from vrx.model import CLEAN, FLUSH, OFF, InjectionLeg, InjectionSchedule, Job, ScheduleStep
+from vrx.report import frame as frames
+from vrx.report import numbers, svg
+from vrx.report.colours import INK, PAPER, rate_ramp
+from vrx.report.frame import MARGIN, SOFT, WIDTH
+from vrx.units import GAL_M3
+
+_ML_PER_GAL = GAL_M3 * 1e6
+MOST_ROWS = 120
+"""Steps that the page prints; a schedule with more shows the first and points to its file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepRow:
+    """One step of the operator's list in print."""
+
+    kind: str
+    what: str
+    place: str
+    clock: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScheduleView:
+    """One schedule in print; `pairs` are (name, value) of its head."""
+
+    number: int
+    pass_id: str
+    material: str
+    system: str
+    setting: str
+    pairs: tuple[tuple[str, str], ...]
+    headings: tuple[str, ...]
+    rows: tuple[StepRow, ...]
+    more: int
+    total: str
+    truth: str
+    settings: tuple[tuple[str, str, str, str], ...]
+    even: str
+    checks: tuple[str, ...]
+    picture: Markup | None
+    file: str
+
+
+def schedule_views(job: Job) -> list[ScheduleView]:
+    """All schedules in the order of their passes."""
+    return [_view(one) for one in sorted(job.irrigation, key=lambda one: one.number)]
+
+
+def _view(made: InjectionSchedule) -> ScheduleView:
+    rows = tuple(_row(made, step) for step in made.steps)
+    picture = None
+    if made.is_pivot:
+        picture = Markup(_plan_of_turn(made))  # noqa: S704 - svg.py built it and escaped every text
+    return ScheduleView(
+        number=made.number, pass_id=made.pass_id, material=made.material, system=made.system,
+        setting=_setting(made), pairs=tuple(_pairs(made)), headings=_headings(made),
+        rows=rows[:MOST_ROWS], more=max(0, len(rows) - MOST_ROWS),
+        total=f"{numbers.fixed(made.total_gal, 1)} gal on {numbers.acres(made.wetted_ac)} ac",
+        truth=_truth(made), settings=_settings(made), even=_even(made), checks=made.checks, picture=picture,
+        file=f"irrigation_{made.pass_id}.csv",
+    )
+
+
+def _live(made: InjectionSchedule) -> list[InjectionLeg]:
+    return [leg for leg in made.legs if leg.gallons > 0]
+
+
+def _range(values: list[float], decimals: int) -> str:
+    low, high = numbers.fixed(min(values), decimals), numbers.fixed(max(values), decimals)
+    return low if low == high else f"{low} to {high}"
+
+
+def _setting(made: InjectionSchedule) -> str:
+    settings = [leg.gal_per_h for leg in _live(made)]
+    text = _range(settings, 1)
+    if " to " in text:
+        return f"{text} gal/h, set anew by the list below"
+    return f"{text} gal/h all the way"
+
+
+def _pairs(made: InjectionSchedule) -> list[tuple[str, str]]:
+    live = _live(made)
+    settings = [leg.gal_per_h for leg in live]
+    pairs = [
+        ("Wetted", f"{numbers.acres(made.wetted_ac)} ac get product" + _beyond(made)),
+        ("Gallons", (f"{numbers.fixed(made.total_gal, 1)} gal over "
+                    f"{_hours(made.injecting_h)} of injection")),
+        ("Calibrate", (f"catch tube {_range([gph * _ML_PER_GAL / 60 for gph in settings], 0)} "
+                      f"mL/min; one gallon in {_range([60 / gph for gph in settings], 2)} min")),
+    ]
+    if made.tank_gal is not None:
+        count = len(made.fills)
+        pairs.append(("Tank", (f"{numbers.fixed(made.tank_gal)} gal, filled {count} "
+                              f"{'time' if count == 1 else 'times'}, last with "
+                              f"{numbers.fixed(made.fills[-1].gallons, 1)} gal")))
+    gross = [leg.gross_in for leg in made.legs if leg.gross_in is not None]
+    if gross and made.flow_gpm is not None:
+        water = f"{_range(gross, 2)} in gross at {numbers.fixed(made.flow_gpm)} gpm"
+        net = [leg.net_in for leg in made.legs if leg.net_in is not None]
+        if net and made.efficiency_pct is not None:
+            water += (f"; {_range(net, 2)} in net at {made.efficiency_pct:g} % application "
+                      "efficiency, as stated")
+        pairs.append(("Water", water))
+        thin = [60 * made.flow_gpm / gph for gph in settings]
+        pairs.append(("Dilution", f"1 gal of product in {_range(thin, 0)} gal of water"))
+    if made.is_pivot:
+        before = (f"{_hours(made.clean_before_h)} of clean water, pivot standing; "
+                  if made.clean_before_h > 0 else "")
+        pairs.append(("Clean water", f"{before}flush {_hours(made.flush_h)} at the end"))
+    else:
+        after = (made.set_h or 0.0) - made.clean_before_h - live[0].hours
+        pairs.append(("Each set", (f"{_hours(made.set_h or 0.0)}: clean water "
+                                  f"{_hours(made.clean_before_h)}, product "
+                                  f"{_hours(live[0].hours)}, clean water {_hours(after)}")))
+        if made.sets_per_day:
+            days = math.ceil(len(made.legs) / made.sets_per_day)
+            pairs.append(("Sets", (f"{len(made.legs)}, {made.sets_per_day} a day: {days} "
+                                  f"{'day' if days == 1 else 'days'}")))
+    return pairs
+
+
+def _beyond(made: InjectionSchedule) -> str:
+    inside = [leg.field_ac for leg in made.legs if leg.injecting and leg.field_ac is not None]
+    if not inside:
+        return ""
+    beyond = made.wetted_ac - sum(inside)
+    if beyond < 0.005:
+        return ", all of them in the field"
+    return (f"; {numbers.acres(beyond)} of them lie outside the field (hollows, roads, corners) "
+            "and get it too")
+
+
+def _hours(value: float) -> str:
+    """Hours and minutes, to the minute: "36 h", "2 h 15 min", "20 min"."""
+    minutes = round(value * 60)
+    whole, rest = divmod(minutes, 60)
+    # Number and unit stay on one line.
+    if rest == 0:
+        return f"{whole}\u00a0h"
+    return f"{rest}\u00a0min" if whole == 0 else f"{whole}\u00a0h {rest}\u00a0min"
+
+
+def _clock(hours: float) -> str:
+    """A time since the water was turned on, h:mm."""
+    whole, rest = divmod(round(hours * 60), 60)
+    return f"{whole}:{rest:02d}"
+
+
+def _headings(made: InjectionSchedule) -> tuple[str, ...]:
+    common = ["Acres wetted", "Acres an hour", "Pump, gal/h", "gal/ac", "Gallons",
+              "Gallons so far"]
+    if any(leg.gross_in is not None for leg in made.legs):
+        common.insert(2, "Water, in gross")
+    if any(leg.speed_pct is not None for leg in made.legs):
+        common.insert(2, "Speed, %")
+    return tuple(common)
+
+
+def _row(made: InjectionSchedule, step: ScheduleStep) -> StepRow:
+    leg = made.legs[step.leg]
+    clock = _clock(step.start_h)
+    wide = len(_headings(made))
+    if step.fill is not None:
+        at = "" if step.fill.at_deg is None else f" at {numbers.fixed(step.fill.at_deg, 1)}°"
+        words = ("before the pump starts" if step.fill.number == 1
+                 else "stop the machine meanwhile: ground that it passes gets none")
+        return StepRow(
+            kind="fill", what=f"Fill {step.fill.number}: load "
+                              f"{numbers.fixed(step.fill.gallons, 1)} gal",
+            place=(at.strip() or f"set {step.leg + 1}"), clock=clock,
+            cells=(words, *[""] * (wide - 1)))
+    ends = f"{clock} to {_clock(step.start_h + step.hours)}"
+    place = leg.label if made.is_pivot else f"set {step.leg + 1}"
+    if step.what in (CLEAN, FLUSH):
+        words = "Clean water" if step.what == CLEAN else "Flush with clean water"
+        return StepRow(kind="clean", what=words, place="" if made.is_pivot else place,
+                       clock=ends, cells=("",) * wide)
+    machines = [name for on, name in ((leg.end_gun, "end gun on"),
+                                      (leg.corner_arm, "corner arm out")) if on]
+    what = "Injector off" if step.what == OFF else "Inject"
+    if made.is_pivot and any(one.end_gun or one.corner_arm for one in made.legs):
+        what += f", {' and '.join(machines) if machines else 'end gun and corner arm off'}"
+    cells = [numbers.acres(leg.wetted_ac), numbers.fixed(leg.ac_per_h, 2),
+             numbers.fixed(leg.gal_per_h, 1), numbers.fixed(leg.gal_per_ac, 2),
+             numbers.fixed(leg.gallons, 1), numbers.fixed(leg.cumulative_gal, 1)]
+    if any(one.gross_in is not None for one in made.legs):
+        cells.insert(2, numbers.fixed(leg.gross_in or 0.0, 2))
+    if any(one.speed_pct is not None for one in made.legs):
+        cells.insert(2, f"{leg.speed_pct or 0.0:.3g}")
+    return StepRow(kind="off" if step.what == OFF else "inject", what=what, place=place,
+                   clock=ends, cells=tuple(cells))
+
+
+def _truth(made: InjectionSchedule) -> str:
+    """What one pump setting would do, against the rate that is wanted."""
+    live = _live(made)
+    asked = {round(leg.wanted_gal_per_ac, 9) for leg in live}
+    kept = [leg.one_setting_gal_per_ac for leg in live]
+    same = all(abs(one - leg.wanted_gal_per_ac) <= 1e-6 * max(1.0, leg.wanted_gal_per_ac)
+               for one, leg in zip(kept, live, strict=True))
+    wanted = f"{_range([leg.wanted_gal_per_ac for leg in live], 2)} gal/ac"
+    if same and len(asked) == 1:
+        return ("The machine covers the same acres in every hour of injection, so one pump "
+                f"setting brings {wanted} everywhere. Change its speed, or switch an end gun, and "
+                "the rate changes with it.")
+    if made.one_setting:
+        return (f"The pump keeps one setting while the acres covered in an hour change: it brings "
+                f"{_range(kept, 2)} gal/ac where {wanted} is wanted. The table below says what the "
+                "pump would have to be set to.")
+    return (f"The pump is set anew at each mark and brings {wanted}. Left at one setting it would "
+            f"bring {_range(kept, 2)} gal/ac.")
+
+
+def _settings(made: InjectionSchedule) -> tuple[tuple[str, str, str, str], ...]:
+    """(leg, wanted gal/ac, what one setting brings, gal/h that holds the rate); () where alike."""
+    live = _live(made)
+    if all(abs(leg.one_setting_gal_per_ac - leg.wanted_gal_per_ac)
+           <= 1e-6 * max(1.0, leg.wanted_gal_per_ac) for leg in live):
+        return ()
+    return tuple(
+        (leg.label, numbers.fixed(leg.wanted_gal_per_ac, 2),
+         numbers.fixed(leg.one_setting_gal_per_ac, 2), numbers.fixed(leg.hold_gal_per_h, 1))
+        for leg in live[:MOST_ROWS])
+
+
+def _even(made: InjectionSchedule) -> str:
+    if made.uniformity_pct is None:
+        return "How evenly the water spreads is not stated; product spreads no better."
+    mean = made.total_gal / made.wetted_ac
+    return (f"Distribution uniformity {made.uniformity_pct:g} %, as stated: where {mean:.3g} "
+            "gal/ac fall on average, the driest quarter gets "
+            f"{mean * made.uniformity_pct / 100:.3g}.")
+
+
+# The plan of the turn -----------------------------------------------------------------------------
+
+_RADIUS = 150.0
+_BAND = 13.0
+
+
+def _point(azimuth: float, radius: float, middle: tuple[float, float]) -> tuple[float, float]:
+    turn = math.radians(azimuth)
+    return middle[0] + radius * math.sin(turn), middle[1] - radius * math.cos(turn)
+
+
+def _sector(
+    start: float, sweep: float, radii: tuple[float, float], middle: tuple[float, float],
+    fill: str,
+) -> str:
+    """A wedge or a band as a path; a whole turn in two halves, since an arc cannot close itself."""
+    if abs(sweep) >= 360.0 - 1e-6:
+        half = sweep / 2.0
+        return (_sector(start, half, radii, middle, fill)
+                + _sector(start + half, half, radii, middle, fill))
+    inner, outer = radii
+    large, way = int(abs(sweep) > 180.0), int(sweep > 0)
+    a, b = _point(start, outer, middle), _point(start + sweep, outer, middle)
+    c, d = _point(start + sweep, inner, middle), _point(start, inner, middle)
+    n = svg.number
+    path = f"M{n(a[0])} {n(a[1])}A{n(outer)} {n(outer)} 0 {large} {way} {n(b[0])} {n(b[1])}"
+    path += f"L{n(c[0])} {n(c[1])}"
+    if inner > 0:
+        path += f"A{n(inner)} {n(inner)} 0 {large} {1 - way} {n(d[0])} {n(d[1])}"
+    return svg.element("path", d=path + "z", fill=fill, stroke="none")
+
+
+def _plan_of_turn(made: InjectionSchedule) -> str:
+    """The pivot from above: legs with their settings, tank fillings, where it starts and turns."""
+    title = f"Pass {made.number}: the turn from above"
+    words = ("Numbers in the circle are pump settings in gal/h, darker means more; F marks a "
+             "filling of the tank. Not to scale.")
+    head, top = frames.heading(title, words)
+    middle = (WIDTH / 2, top + _RADIUS + _BAND + 30)
+    settings = sorted({round(leg.gal_per_h, 1) for leg in _live(made)})
+    shades = rate_ramp(min(len(settings), 6) + 1)[:-1] if len(settings) > 1 else rate_ramp(1)
+    body = [head]
+    for leg in made.legs:
+        if leg.start_deg is None or leg.sweep_deg is None:
+            continue
+        at = settings.index(round(leg.gal_per_h, 1)) if leg.gallons > 0 else -1
+        fill = PAPER if at < 0 else shades[at * (len(shades) - 1) // max(1, len(settings) - 1)]
+        body.append(_sector(leg.start_deg, leg.sweep_deg, (0.0, _RADIUS), middle, fill))
+        if leg.end_gun or leg.corner_arm:
+            body.append(_sector(leg.start_deg, leg.sweep_deg, (_RADIUS + 2, _RADIUS + _BAND),
+                                middle, SOFT))
+    body.append(svg.element("circle", cx=middle[0], cy=middle[1], r=_RADIUS, fill="none",
+                            stroke=INK, stroke_width=1.4))
+    body += _lines_and_words(made, middle)
+    body += _marks(made, middle)
+    foot = middle[1] + _RADIUS + _BAND + 34
+    if any(leg.end_gun or leg.corner_arm for leg in made.legs):
+        body.append(svg.rectangle(MARGIN + 4, foot - 9, 14, 9, fill=SOFT))
+        body.append(svg.label("end gun on, or corner arm out", MARGIN + 24, foot, size=11))
+        foot += 16
+    said = "; ".join(
+        f"{leg.label}: " + (f"{leg.gal_per_h:.1f} gal/h" if leg.gallons > 0 else "injector off")
+        for leg in made.legs)
+    return svg.drawing(
+        key=f"turn-{made.number}", width=WIDTH, height=foot, title=title, body=body,
+        description=f"Starts at {made.legs[0].start_deg:g} degrees, {made.direction}. {said}.")
+
+
+def _lines_and_words(made: InjectionSchedule, middle: tuple[float, float]) -> list[str]:
+    out: list[str] = []
+    alone = len(made.legs) == 1
+    for leg in made.legs:
+        if leg.start_deg is None or leg.sweep_deg is None:
+            continue
+        if not (alone and abs(leg.sweep_deg) >= 360.0 - 1e-6):
+            for azimuth in (leg.start_deg, leg.start_deg + leg.sweep_deg):
+                end = _point(azimuth, _RADIUS, middle)
+                out.append(svg.line(*middle, *end, width=1.0))
+        text = f"{leg.gal_per_h:,.1f}" if leg.gallons > 0 else "off"
+        # A narrow wedge has room for its number near the rim only, a very narrow one has none.
+        if abs(leg.sweep_deg) >= 9.0:
+            across, down = _point(leg.start_deg + leg.sweep_deg / 2,
+                                  _RADIUS * (0.62 if abs(leg.sweep_deg) >= 25 else 0.84), middle)
+            out.append(svg.haloed(text, across, down + 4, size=12, bold=True))
+    ends = {round(leg.start_deg % 360.0, 6) for leg in made.legs if leg.start_deg is not None}
+    if not alone:
+        for azimuth in sorted(ends):
+            across, down = _point(azimuth, _RADIUS + _BAND + 14, middle)
+            out.append(svg.label(f"{azimuth:.4g}°", across, down + 4, size=10.5, anchor="middle",
+                                 fill=SOFT))
+    return out
+
+
+def _marks(made: InjectionSchedule, middle: tuple[float, float]) -> list[str]:
+    first = made.legs[0]
+    start, sign = first.start_deg or 0.0, 1.0 if made.direction == "clockwise" else -1.0
+    out: list[str] = []
+    for fill in made.fills[1:]:
+        if fill.at_deg is not None:
+            across, down = _point(fill.at_deg, _RADIUS - 9, middle)
+            out.append(svg.element("circle", cx=across, cy=down, r=8.5, fill=PAPER, stroke=INK,
+                                   stroke_width=1.2))
+            out.append(svg.label(f"F{fill.number}", across, down + 3.6, size=9.5, anchor="middle",
+                                 bold=True))
+    arc = [_point(start + sign * part * 26.0 / 12, _RADIUS * 0.3, middle) for part in range(13)]
+    out.append(svg.polyline(arc, stroke=INK, width=2.2))
+    tip = _point(start + sign * 34.0, _RADIUS * 0.3, middle)
+    sides = [_point(start + sign * 25.0, _RADIUS * (0.3 + off), middle) for off in (0.035, -0.035)]
+    n = svg.number
+    out.append(svg.element(
+        "path", fill=INK, d="M" + "L".join(f"{n(a)} {n(d)}" for a, d in (tip, *sides)) + "z"))
+    across, down = _point(start, _RADIUS * 0.3, middle)
+    out.append(svg.element("circle", cx=across, cy=down, r=3.2, fill=INK))
+    out.append(svg.line(*middle, *_point(start, _RADIUS, middle), width=2.6))
+    out.append(svg.label("N", MARGIN + 12, middle[1] - _RADIUS, size=12, anchor="middle",
+                         bold=True))
+    out.append(svg.element(
+        "path", fill=INK,
+        d=f"M{n(MARGIN + 26)} {n(middle[1] - _RADIUS - 14)}l6 20l-6 -5l-6 5z"))
+    return out
+
