@@ -67,7 +67,8 @@ def _view(made: InjectionSchedule) -> ScheduleView:
         setting=_setting(made), pairs=tuple(_pairs(made)), headings=_headings(made),
         rows=rows[:MOST_ROWS], more=max(0, len(rows) - MOST_ROWS),
         total=f"{numbers.fixed(made.total_gal, 1)} gal on {numbers.acres(made.wetted_ac)} ac",
-        truth=_truth(made), settings=_settings(made), even=_even(made), checks=made.checks, picture=picture,
+        truth=_truth(made), settings=_settings(made), even=_even(made), checks=made.checks,
+        picture=picture,
         file=f"irrigation_{made.pass_id}.csv",
     )
 
@@ -183,9 +184,14 @@ def _row(made: InjectionSchedule, step: ScheduleStep) -> StepRow:
     ends = f"{clock} to {_clock(step.start_h + step.hours)}"
     place = leg.label if made.is_pivot else f"set {step.leg + 1}"
     if step.what in (CLEAN, FLUSH):
-        words = "Clean water" if step.what == CLEAN else "Flush with clean water"
-        return StepRow(kind="clean", what=words, place="" if made.is_pivot else place,
-                       clock=ends, cells=("",) * wide)
+        words = ""
+        if step.what == FLUSH and made.is_pivot and _is_full_circle(made):
+            words = "let the pivot walk on: what is still in the pipe falls where the turn began"
+        elif step.what == CLEAN and made.is_pivot:
+            words = "pivot standing, until the far end runs"
+        return StepRow(
+            kind="clean", what="Clean water" if step.what == CLEAN else "Flush",
+            place="" if made.is_pivot else place, clock=ends, cells=(words, *[""] * (wide - 1)))
     machines = [name for on, name in ((leg.end_gun, "end gun on"),
                                       (leg.corner_arm, "corner arm out")) if on]
     what = "Injector off" if step.what == OFF else "Inject"
@@ -200,6 +206,10 @@ def _row(made: InjectionSchedule, step: ScheduleStep) -> StepRow:
         cells.insert(2, f"{leg.speed_pct or 0.0:.3g}")
     return StepRow(kind="off" if step.what == OFF else "inject", what=what, place=place,
                    clock=ends, cells=tuple(cells))
+
+
+def _is_full_circle(made: InjectionSchedule) -> bool:
+    return math.fsum(abs(leg.sweep_deg or 0.0) for leg in made.legs) >= 360.0 - 1e-6
 
 
 def _truth(made: InjectionSchedule) -> str:
