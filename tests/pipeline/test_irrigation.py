@@ -39,8 +39,9 @@ def codes(result: RunResult) -> set[str]:
 
 def test_kettles_turn_by_hand(runs: dict[str, RunResult]) -> None:
     # By hand: 1,316.5 ft is 125.00 ac (7.2121e-5 R²); at 18 h a circle, 60 % takes 30 h and 45 %
-    # 40 h a circle, so 270 degrees take 22.5 h and 90 take 10 h. 125.00 / 30 = 4.1666 ac/h x 5 gal/ac =
-    # 20.83 gal/h; 125.00 / 40 x 5 = 15.62. Water: 900 gpm x 30 h / (452.571 x 125) = 0.477 in.
+    # 40 h a circle, so 270 degrees take 22.5 h and 90 take 10 h. 125.00 / 30 = 4.1666 ac/h x 5
+    # gal/ac = 20.83 gal/h; 125.00 / 40 x 5 = 15.62. Water: 900 gpm x 30 h / (452.571 x 125 ac) =
+    # 0.477 in.
     result = runs["kettle"]
     (made,) = result.job.irrigation
     assert made.wetted_ac == pytest.approx(7.21210e-5 * 1316.5**2, rel=1e-5)
@@ -117,6 +118,73 @@ def test_a_fixed_injector_over_the_label_stops(copy_of: Callable[[str], Path]) -
     with pytest.raises(PlanInfeasible) as caught:
         run_field(folder)
     assert {one.code for one in caught.value.findings} == {"irrigation-above-label"}
+
+
+def test_limits_of_the_season_count_what_one_setting_brings_on_top(
+    copy_of: Callable[[str], Path],
+) -> None:
+    # By hand: 5 gal/ac x 12.2 lb/gal x 17 % = 10.37 lb S/ac; the slow quarter gets 6.154 gal/ac,
+    # 12.76 lb: under a ceiling of 11 lb the plan passes and that quarter does not.
+    fixed = ('injector = "set anew"', 'injector = "fixed"')
+    folder = change(copy_of("kettle"), fixed, ("s_lb_per_ac = 50.0", "s_lb_per_ac = 11.0"))
+    told = next(one for one in run_field(folder).job.findings
+                if one.code == "irrigation-s-ceiling")
+    assert "12.8 lb S/ac" in told.what
+    change(folder, ("s_lb_per_ac = 11.0", "s_lb_per_ac = 13.0"))
+    assert "irrigation-s-ceiling" not in codes(run_field(folder))
+    change(folder, ("label_most_gal_per_ac = 10.0",
+                    "label_most_gal_per_ac = 10.0\nlabel_most_season_gal_per_ac = 6.0"))
+    with pytest.raises(PlanInfeasible) as caught:
+        run_field(folder)
+    assert "in the season" in str(caught.value.findings[0].what)
+
+
+def test_the_ground_of_a_field_pivot_is_the_machines(copy_of: Callable[[str], Path]) -> None:
+    ground = """[field.pivot]
+centre = [-85.5478, 41.9312]
+radius_ft = 1300
+corner_arm_ft = 250
+square_side_ft = 2640
+"""
+    folder = change(
+        copy_of("kettle"), ('boundary = "boundary.geojson"\n', ""),
+        ("\n[soil]\n", f"\n{ground}\n[soil]\n"), ("treated_ac = 125.0\n", ""),
+        ("centre = [-85.5478, 41.9312]\nradius_ft = 1316.5\n", ""))
+    result = run_field(folder)
+    (made,) = result.job.irrigation
+    # The field is drawn from the same figures by another room, with chords.
+    assert made.wetted_ac == pytest.approx(result.job.field.area_ac, rel=1e-4)
+    inside = math.fsum(leg.field_ac or 0 for leg in made.legs)
+    assert inside == pytest.approx(result.job.field.area_ac, rel=1e-4)
+    assert all(leg.corner_arm for leg in made.legs)
+    assert "irrigation-field-dry" not in codes(result)
+
+
+def test_a_pivot_that_does_not_reach_the_field_says_what_stays_dry(
+    copy_of: Callable[[str], Path],
+) -> None:
+    folder = change(copy_of("kettle"), ("treated_ac = 125.0\n", ""),
+                    ("radius_ft = 1316.5", "radius_ft = 1200.0"), ("= 1265", "= 1150"))
+    result = run_field(folder)
+    told = next(one for one in result.job.findings if one.code == "irrigation-field-dry")
+    beyond = math.pi * (1316.0**2 - 1200.0**2) / 43_560
+    assert float(told.value.split()[0]) == pytest.approx(beyond, abs=0.15)
+
+
+def test_the_hollow_can_be_left_out_by_its_arc(copy_of: Callable[[str], Path]) -> None:
+    # The hollow lies between about 117 and 160 degrees from the pivot.
+    folder = change(copy_of("kettle"), ("treated_ac = 125.0\n", ""),
+                    ("tank_gal = 275", "tank_gal = 275\noff_arcs_deg = [[115, 162]]"))
+    result = run_field(folder)
+    (made,) = result.job.irrigation
+    off = [leg for leg in made.legs if not leg.injecting]
+    assert [(leg.start_deg, leg.stop_deg) for leg in off] == [(115, 162)]
+    assert made.wetted_ac == pytest.approx(math.pi * 1316.5**2 / 43_560 * 313 / 360, rel=1e-9)
+    outside = math.fsum(leg.wetted_ac - (leg.field_ac or 0) for leg in made.legs if leg.injecting)
+    assert outside < 0.2  # the rim alone; the hollow has 3.6 ac
+    assert "irrigation-off-in-field" in codes(result)
+    kinds = {row["what"] for row in rows_of(result.folder)}
+    assert "injector off" in kinds
 
 
 SECTORS = """[zones]

@@ -46,7 +46,7 @@ def scheduled(
     injector = {"flush_h": 0.5, "tank_gal": 500.0} | {
         key: more.pop(key) for key in list(more)
         if key in made_by.Injector.__dataclass_fields__}
-    told = {"label_most": None} | {key: more.pop(key) for key in list(more) if key == "label_most"}
+    told = {key: more.pop(key) for key in list(more) if key in ("label_most", "timing")}
     return made_by.schedule(
         told=made_by.InjectedPass(pass_id="stubble", number=1, material=KTS, gal_per_ac=rate,
                                   order_gal=order, **told),  # type: ignore[arg-type]
@@ -257,6 +257,18 @@ def test_a_tank_of_cups_is_refused() -> None:
         scheduled(legs_of(), tank_gal=0.5)
 
 
+def test_sectors_that_need_nothing_get_nothing_with_either_injector() -> None:
+    legs = legs_of(turn=replace(PLAIN, cuts=(120.0, 240.0)))
+    for way in ("fixed", "set anew"):
+        made = scheduled(legs, rate=(6.0, 0.0, 9.0), way=way)
+        assert [leg.gallons > 0 for leg in made.legs] == [True, False, True]
+        assert made.wetted_ac == pytest.approx(pivot_area_ac(1300) * 2 / 3)
+        assert made.total_gal == pytest.approx(15 * pivot_area_ac(1300) / 3)
+        assert "irrigation-off-in-field" not in codes(made)
+    with pytest.raises(PlanError, match="off everywhere"):
+        scheduled(legs, rate=(0.0, 0.0, 0.0))
+
+
 # Sets --------------------------------------------------------------------------------------------
 
 def set_schedule(*, system: str = "wheel line", **more: object) -> InjectionSchedule:
@@ -291,6 +303,19 @@ def test_thiosulfate_in_a_set_follows_the_makers_guidance() -> None:
     assert "irrigation-thiosulfate-hours" in codes(set_schedule(inject_h=0.5, before_h=5.0))
     assert "irrigation-thiosulfate-early" in codes(set_schedule(before_h=3.0))
     assert "irrigation-set-too-short" in codes(set_schedule(inject_h=4.0, before_h=7.4))
+
+
+def test_a_round_of_many_sets_ends_on_regrowth() -> None:
+    # Ontario: regrowth starts about 5 days after cutting. Three sets at 2 a day take 1.5 days.
+    assert set_schedule().days == pytest.approx(1.5)
+    many = made_by.Sets(acres=(1.8,) * 24, set_h=11.5, inject_h=4, clean_before_h=5, per_day=2)
+    legs = made_by.set_legs(many, flow_gpm=300, efficiency_pct=70)
+    water = replace(WATER, system="hand line")
+    late = scheduled(legs, water=water, sets=many, timing="stubble of cutting 2")
+    assert late.days == pytest.approx(12)
+    assert "irrigation-past-stubble" in codes(late)
+    assert "irrigation-past-stubble" not in codes(
+        scheduled(legs, water=water, sets=many, timing="green-up"))
 
 
 @pytest.mark.parametrize(("tailwater", "feet", "code", "weight"), [

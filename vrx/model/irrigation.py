@@ -129,6 +129,15 @@ class InjectionSchedule:
         return sum(leg.hours for leg in self.legs if leg.injecting)
 
     @property
+    def days(self) -> float:
+        """Days from the first water to the end of the last leg, by sets a day where stated."""
+        if self.set_h is not None:
+            each = self.set_h / 24.0 if not self.sets_per_day else 1.0 / self.sets_per_day
+            return len(self.legs) * each
+        last = self.legs[-1]
+        return (last.start_h + last.hours) / 24.0
+
+    @property
     def one_setting(self) -> bool:
         """Whether the pump keeps one setting from the first leg to the last."""
         settings = [leg.gal_per_h for leg in self.legs if leg.injecting]

@@ -10,7 +10,16 @@ import shapely
 
 from vrx import geo
 from vrx.errors import PlanError
-from vrx.model import Finding, InjectionLeg, InjectionSchedule, Prescription, Zones, note, stop
+from vrx.model import (
+    Finding,
+    InjectionLeg,
+    InjectionSchedule,
+    Prescription,
+    Zones,
+    note,
+    stop,
+    warn,
+)
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import InjectSection, IrrigationSection, PassSection, Plan
 from vrx.products import irrigation as products
@@ -226,7 +235,41 @@ def findings(
         if one.method == THROUGH and one.pass_id not in described and (one.rates > 0).any()]
     for schedule in made:
         told += _about_water(plan, schedule)
+        told += _about_season(plan, schedule, planned)
     return tuple(told)
+
+
+def _about_season(
+    plan: Plan, made: InjectionSchedule, planned: Prescription
+) -> list[Finding]:
+    """Ground that gets more than the prescription's rate, against limits of the whole season."""
+    extra = max((leg.gal_per_ac - leg.wanted_gal_per_ac for leg in made.legs), default=0.0)
+    if extra <= 1e-9:
+        return []
+    where, told = f"pass {made.pass_id}", list[Finding]()
+    this = next(one for one in planned.passes if one.pass_id == made.pass_id)
+    material = this.material
+    s_ac = sum(one.rates * one.material.nutrient_lb_per_unit("S") for one in planned.passes)
+    most_s = float(np.max(s_ac)) + extra * material.nutrient_lb_per_unit("S")
+    ceiling = plan.limits.s_lb_per_ac
+    if ceiling is not None and most_s > ceiling * (1 + 1e-9):
+        told.append(warn(
+            "irrigation-s-ceiling", where,
+            f"one pump setting brings some ground up to {extra:.3g} gal/ac more than planned; with"
+            f" it a season may bring {most_s:.3g} lb S/ac, above your ceiling of {ceiling:g}",
+            value=f"{most_s:.6g} lb S/ac", todo='set the injector anew (injector = "set anew"), or'
+                                                " lower the rate"))
+    same = [one for one in planned.passes if one.material.id == material.id]
+    label = next((one.label_most_season_gal_per_ac for one in plan.passes
+                  if one.id == made.pass_id), None)
+    most = float(np.max(sum(one.rates for one in same))) + extra
+    if label is not None and most > label * (1 + 1e-9):
+        told.append(stop(
+            "irrigation-above-label", where,
+            f"one pump setting brings some ground {most:.4g} gal/ac in the season, more than the"
+            f" label's {label:g}", value=f"{most:.4g} gal/ac",
+            todo="lower a rate, or set the injector anew for each leg"))
+    return told
 
 
 def _about_water(plan: Plan, made: InjectionSchedule) -> list[Finding]:

@@ -139,7 +139,7 @@ def schedule(
 ) -> InjectionSchedule:
     """Product laid over the legs, tank fills, safety list and findings.
 
-    `field_ac` are the prescription's acres. Gallons of all legs add up to the sum of rate x wetted
+    `field_ac` are the field's acres. Gallons of all legs add up to the sum of rate x wetted
     acres, with either injector. Raises `PlanError` where nothing is injected at all.
     """
     where = f"[irrigation.inject.{told.pass_id}]"
@@ -148,12 +148,16 @@ def schedule(
     if len(rates) != len(legs):
         raise PlanError(f"{len(rates)} rates for {len(legs)} legs", code="irrigation-shape",
                         where=where, hint="give one rate, or one for each leg")
-    if not any(leg.injecting for leg in legs):
+    if not any(leg.injecting and rate > 0 for leg, rate in zip(legs, rates, strict=True)):
         raise PlanError("the injector is off everywhere", code="irrigation-all-off", where=where,
                         hint="shorten off_arcs_deg")
     if sets is None:
         # A pivot stands still while clean water fills the line.
         legs = [replace(leg, start_h=leg.start_h + injector.clean_before_h) for leg in legs]
+    planned_off = [leg for leg in legs if not leg.injecting]
+    # Where nothing is needed the injector is off, whichever way it is set.
+    legs = [replace(leg, injecting=leg.injecting and rate > 0)
+            for leg, rate in zip(legs, rates, strict=True)]
     done = _injected(legs, rates, injector.way)
     total = done[-1].cumulative_gal
     is_pivot = water.system == PIVOT
@@ -175,7 +179,8 @@ def schedule(
     findings = [
         *telling.about_rates(made, label_most=told.label_most),
         *telling.about_pump(made, least=injector.least_gal_per_h, most=injector.most_gal_per_h),
-        *telling.about_acres(made, field_ac=field_ac),
+        *telling.about_acres(made, field_ac=field_ac,
+                             off_ac=sum(leg.field_ac or 0.0 for leg in planned_off)),
         *telling.about_evenness(made, least_pct=water.uniformity_least_pct,
                                 is_surface=water.system in SURFACE),
         *telling.about_flush(made),
@@ -184,6 +189,8 @@ def schedule(
     if water.system in SURFACE:
         findings += telling.about_tailwater(
             made, tailwater=water.tailwater, to_water_ft=water.tailwater_to_water_ft)
+    findings += telling.about_stubble(
+        made, timing=told.timing, thiosulfate=told.material.s_form == "thiosulfate")
     if sets is not None:
         findings += telling.about_set(made, thiosulfate=told.material.s_form == "thiosulfate",
                                       inject_h=sets.inject_h, before_h=sets.clean_before_h)

@@ -27,6 +27,7 @@ class IrrigationRules:
     thiosulfate_most_h: RuleOfThumb
     thiosulfate_clean_share: RuleOfThumb
     water_distance: RuleOfThumb
+    stubble_days: RuleOfThumb
 
 
 @lru_cache(maxsize=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from vrx.model import Finding, InjectionLeg, InjectionSchedule, note, stop, warn
@@ -80,8 +81,13 @@ def about_pump(
     return out
 
 
-def about_acres(made: InjectionSchedule, *, field_ac: float | None) -> list[Finding]:
-    """Acres and gallons of the schedule against those of the prescription and of the order."""
+def about_acres(
+    made: InjectionSchedule, *, field_ac: float | None, off_ac: float
+) -> list[Finding]:
+    """Acres and gallons of the schedule against those of the field and of the order.
+
+    `off_ac` are acres of the field where the plan keeps the injector off.
+    """
     out: list[Finding] = []
     apart = abs(made.total_gal - made.order_gal)
     if apart > _TOLERANCE * max(made.total_gal, made.order_gal):
@@ -107,12 +113,11 @@ def about_acres(made: InjectionSchedule, *, field_ac: float | None) -> list[Find
                 " water", value=f"{field_ac - watered:.6g} ac",
                 done="the schedule brings nothing there",
                 todo="check centre and radius, or meet the need there otherwise"))
-        dry = sum(leg.field_ac or 0.0 for leg in made.legs if not leg.injecting)
-        if dry > 0:
+        if off_ac > 0:
             out.append(note(
                 "irrigation-off-in-field", _where(made),
-                f"{dry:,.2f} ac of the field lie where the injector is off",
-                value=f"{dry:.6g} ac", todo="meet their need otherwise"))
+                f"{off_ac:,.2f} ac of the field lie where the injector is off",
+                value=f"{off_ac:.6g} ac", todo="meet their need otherwise"))
     return out
 
 
@@ -208,6 +213,24 @@ def about_tailwater(
             todo="spill of any kind reaches it: make sure what label and state ask, or do not"
                  " inject"))
     return out
+
+
+def about_stubble(
+    made: InjectionSchedule, *, timing: str, thiosulfate: bool
+) -> list[Finding]:
+    """Thiosulfate belongs onto stubble; a round of many sets ends on regrowth."""
+    if not thiosulfate or not re.search(r"stubble|cutting", timing, re.IGNORECASE):
+        return []
+    rule = irrigation_rules().stubble_days
+    days = made.days
+    if days <= rule.value:
+        return []
+    return [warn(
+        "irrigation-past-stubble", _where(made),
+        f"the round takes {days:.2g} days; regrowth starts about {rule.value:g} days after cutting"
+        f" ({rule.cite()}), so the last ground is wetted on leaves", value=f"{days:.3g} days",
+        todo="run more sets a day, inject into those that are soonest cut only, or spread it"
+             " another way: thiosulfate is for bare stubble, until about 2 in of regrowth")]
 
 
 def about_set(
