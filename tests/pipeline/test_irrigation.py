@@ -329,6 +329,12 @@ def test_surface_irrigation_without_a_place_for_its_tailwater_stops(
     assert {one.code for one in caught.value.findings} == {code}
 
 
+def test_more_sets_than_a_day_has_hours_are_refused(copy_of: Callable[[str], Path]) -> None:
+    folder = change(with_sets(copy_of("kettle"), "wheel line"), ("per_day = 2", "per_day = 3"))
+    with pytest.raises(PlanError, match=r"3 sets of 11\.5 h are more than a day"):
+        run_field(folder)
+
+
 def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) -> None:
     folder = copy_of("kettle")
     plan = folder / "plan.toml"

@@ -227,6 +227,10 @@ class IrrigationSection(Section):
                 one.require_fit(pivot=self.is_pivot)
             except ValueError as err:
                 raise ValueError(f"[irrigation.inject.{name}]: {err}") from None
+            a_day = None if self.sets is None else self.sets.per_day
+            if a_day is not None and one.set_h is not None and a_day * one.set_h > 24:
+                raise ValueError(f"[irrigation.inject.{name}]: {a_day} sets of {one.set_h:g} h "
+                                 "are more than a day")
         return self
 
     def require_passes(self, methods: dict[str, str], *, field_pivot: bool) -> None:

@@ -61,7 +61,10 @@ class Water:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Injector:
-    """The pump and its tank: "fixed" keeps one setting, "set anew" has one for each leg."""
+    """The pump and its tank: "fixed" keeps one setting, "set anew" has one for each leg.
+
+    `clean_before_h` are hours of clean water before a pivot moves; sets have their own.
+    """
 
     way: Literal["fixed", "set anew"]
     flush_h: float
@@ -166,7 +169,8 @@ def schedule(
     made = InjectionSchedule(
         pass_id=told.pass_id, number=told.number, material=told.material.id, system=water.system,
         injector=injector.way, legs=done, wetted_ac=wetted_ac(done), total_gal=total,
-        order_gal=told.order_gal, flush_h=injector.flush_h, clean_before_h=injector.clean_before_h,
+        order_gal=told.order_gal, flush_h=injector.flush_h,
+        clean_before_h=injector.clean_before_h if sets is None else sets.clean_before_h,
         flow_gpm=water.flow_gpm, efficiency_pct=water.efficiency_pct,
         uniformity_pct=water.uniformity_pct, tank_gal=injector.tank_gal,
         fills=tank_fills(done, injector.tank_gal, where=where), line_h=line_h,

@@ -15,6 +15,11 @@ from vrx.units import GAL_M3
 _ML_PER_GAL = GAL_M3 * 1e6
 MOST_ROWS = 120
 """Steps that the page prints; a schedule with more shows the first and points to its file."""
+_THROUGH = {
+    "centre pivot": "the centre pivot", "border": "border irrigation",
+    "furrow": "furrow irrigation",
+    "wheel line": "the wheel line", "hand line": "the hand line", "solid set": "the solid set",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +41,7 @@ class ScheduleView:
     pass_id: str
     material: str
     system: str
+    time: str
     setting: str
     pairs: tuple[tuple[str, str], ...]
     headings: tuple[str, ...]
@@ -56,12 +62,16 @@ def schedule_views(job: Job) -> list[ScheduleView]:
 
 
 def _view(made: InjectionSchedule) -> ScheduleView:
-    rows = tuple(_row(made, step) for step in made.steps)
+    # Clean water of sets is the same in each and stands in the head.
+    shown = [step for step in made.steps
+             if made.is_pivot or step.what not in (CLEAN, FLUSH)]
+    rows = tuple(_row(made, step) for step in shown)
     picture = None
     if made.is_pivot:
         picture = Markup(plan_of_turn(made))  # noqa: S704 - svg.py built it and escaped every text
     return ScheduleView(
-        number=made.number, pass_id=made.pass_id, material=made.material, system=made.system,
+        number=made.number, pass_id=made.pass_id, material=made.material,
+        system=_THROUGH[made.system], time="Time" if made.is_pivot else "Time in the set",
         setting=_setting(made), pairs=tuple(_pairs(made)), headings=_headings(made),
         rows=rows[:MOST_ROWS], more=max(0, len(rows) - MOST_ROWS),
         total=f"{numbers.fixed(made.total_gal, 1)} gal on {numbers.acres(made.wetted_ac)} ac",
@@ -95,8 +105,9 @@ def _pairs(made: InjectionSchedule) -> list[tuple[str, str]]:
         ("Wetted", f"{numbers.acres(made.wetted_ac)} ac get product" + _beyond(made)),
         ("Gallons", (f"{numbers.fixed(made.total_gal, 1)} gal over "
                     f"{_hours(made.injecting_h)} of injection")),
-        ("Calibrate", (f"catch tube {_range([gph * _ML_PER_GAL / 60 for gph in settings], 0)} "
-                      f"mL/min; one gallon in {_range([60 / gph for gph in settings], 2)} min")),
+        ("Calibrate", (f"{_range([gph * _ML_PER_GAL / 60 for gph in settings], 0)} mL a minute "
+                       "from a catch tube; one gallon in "
+                       f"{_range([60 / gph for gph in settings], 2)} min")),
     ]
     if made.tank_gal is not None:
         count = len(made.fills)
@@ -169,33 +180,36 @@ def _headings(made: InjectionSchedule) -> tuple[str, ...]:
 
 def _row(made: InjectionSchedule, step: ScheduleStep) -> StepRow:
     leg = made.legs[step.leg]
-    clock = _clock(step.start_h)
+    # Sets repeat, and moving the line takes time of its own: there the clock starts with each set.
+    since = 0.0 if made.set_h is None else step.leg * made.set_h
+    clock = _clock(max(0.0, step.start_h - since))
+    place = leg.label
+    if made.sets_per_day:
+        place += f", day {step.leg // made.sets_per_day + 1}"
     wide = len(_headings(made))
     if step.fill is not None:
-        at = "" if step.fill.at_deg is None else f" at {numbers.fixed(step.fill.at_deg, 1)}°"
-        words = ("before the pump starts" if step.fill.number == 1
-                 else "stop the machine meanwhile: ground that it passes gets none")
+        if step.fill.at_deg is not None:
+            place = f"at {numbers.fixed(step.fill.at_deg, 1)}°"
+        words = "before the pump starts" if step.fill.number == 1 else (
+            "stop the machine meanwhile: ground that it passes gets none" if made.is_pivot
+            else "then pump the rest of this set")
         return StepRow(
-            kind="fill", what=f"Fill {step.fill.number}: load "
-                              f"{numbers.fixed(step.fill.gallons, 1)} gal",
-            place=(at.strip() or f"set {step.leg + 1}"), clock=clock,
-            cells=(words, *[""] * (wide - 1)))
-    ends = f"{clock} to {_clock(step.start_h + step.hours)}"
-    place = leg.label if made.is_pivot else f"set {step.leg + 1}"
+            kind="fill", place=place, clock=clock, cells=(words, *[""] * (wide - 1)),
+            what=f"Fill {step.fill.number}: {numbers.fixed(step.fill.gallons, 1)} gal")
+    ends = f"{clock} to {_clock(step.start_h + step.hours - since)}"
     if step.what in (CLEAN, FLUSH):
-        words = ""
-        if step.what == FLUSH and made.is_pivot and _is_full_circle(made):
-            words = "let the pivot walk on: what is still in the pipe falls where the turn began"
-        elif step.what == CLEAN and made.is_pivot:
-            words = "pivot standing, until the far end runs"
+        words = "pivot standing, until the far end runs"
+        if step.what == FLUSH:
+            words = ("let the pivot walk on: what is still in the pipe falls where the turn began"
+                     if _is_full_circle(made) else "")
         return StepRow(
-            kind="clean", what="Clean water" if step.what == CLEAN else "Flush",
-            place="" if made.is_pivot else place, clock=ends, cells=(words, *[""] * (wide - 1)))
-    machines = [name for on, name in ((leg.end_gun, "end gun on"),
-                                      (leg.corner_arm, "corner arm out")) if on]
+            kind="clean", what="Clean water" if step.what == CLEAN else "Flush", place="",
+            clock=ends, cells=(words, *[""] * (wide - 1)))
     what = "Injector off" if step.what == OFF else "Inject"
-    if made.is_pivot and any(one.end_gun or one.corner_arm for one in made.legs):
-        what += f", {' and '.join(machines) if machines else 'end gun and corner arm off'}"
+    if any(one.end_gun for one in made.legs):
+        what += f", gun {'on' if leg.end_gun else 'off'}"
+    if any(one.corner_arm for one in made.legs):
+        what += f", arm {'out' if leg.corner_arm else 'in'}"
     wetted = numbers.acres(leg.wetted_ac)
     if leg.field_ac is not None:
         wetted += f" ({numbers.acres(leg.field_ac)})"

@@ -92,6 +92,12 @@ def _lines_and_words(made: InjectionSchedule, middle: tuple[float, float]) -> li
             across, down = _point(leg.start_deg + leg.sweep_deg / 2,
                                   _RADIUS * (0.62 if abs(leg.sweep_deg) >= 25 else 0.84), middle)
             out.append(svg.haloed(text, across, down + 4, size=12, bold=True))
+    swept = math.fsum(leg.sweep_deg or 0.0 for leg in made.legs)
+    if abs(swept) < 340.0:
+        start = (made.legs[0].start_deg or 0.0) + swept
+        rest = math.copysign(360.0 - abs(swept), swept)
+        across, down = _point(start + rest / 2, _RADIUS * 0.6, middle)
+        out.append(svg.label("no water", across, down + 4, size=11, anchor="middle", fill=SOFT))
     ends = {round(leg.start_deg % 360.0, 6) for leg in made.legs if leg.start_deg is not None}
     if not alone:
         for azimuth in sorted(ends):
