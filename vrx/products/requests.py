@@ -255,7 +255,8 @@ def _water(one: Checked) -> list[Finding]:
                         "irrigation wets more than the prescription (hollows, tracks, corners),"
                         " and the plan does not say how many acres",
                         todo='give treated_ac, the acres wetted, or treated = "prescription" where'
-                             " injector or nozzles shut off outside it"))
+                             " injector or nozzles shut off outside it, or describe the"
+                             " system in [irrigation] with [irrigation.inject.<pass id>]"))
     if request.treated_ac is not None and request.treated_is_prescription:
         out.append(stop("pass-treated", one.where,
                         'treated_ac and treated = "prescription" contradict each other',
