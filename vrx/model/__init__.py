@@ -18,6 +18,17 @@ from vrx.model.care import (
 from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
+from vrx.model.irrigation import (
+    CLEAN,
+    FILL,
+    FLUSH,
+    INJECT,
+    OFF,
+    InjectionLeg,
+    InjectionSchedule,
+    ScheduleStep,
+    TankFill,
+)
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
 from vrx.model.layer import (
     Agreement,
@@ -79,14 +90,19 @@ __all__ = [
     "ANALYTES",
     "BUILT_UP",
     "CANNOT_TELL",
+    "CLEAN",
     "DRAWN_DOWN",
+    "FILL",
+    "FLUSH",
     "GO",
     "HELD",
+    "INJECT",
     "NOT_KNOWN",
     "NOT_SURE",
     "NO_CARE",
     "NO_GO",
     "NO_MONEY",
+    "OFF",
     "READ_ALONG",
     "SAMPLE_HERE",
     "SURE",
@@ -116,6 +132,8 @@ __all__ = [
     "FloatArray",
     "GoItem",
     "Grid",
+    "InjectionLeg",
+    "InjectionSchedule",
     "IntArray",
     "Job",
     "Knowledge",
@@ -142,6 +160,7 @@ __all__ = [
     "Price",
     "Purchase",
     "RateCase",
+    "ScheduleStep",
     "SeasonMix",
     "Severity",
     "SoilBalance",
@@ -150,6 +169,7 @@ __all__ = [
     "Source",
     "Supply",
     "Surface",
+    "TankFill",
     "TankFills",
     "Variogram",
     "Yield",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.irrigation import InjectionSchedule
 from vrx.model.layer import LayerReading
 from vrx.model.money import NO_MONEY, Money
 from vrx.model.need import Need, Yield
@@ -76,3 +77,4 @@ class Job:
     past: Past = NO_PAST
     care: Care = NO_CARE
     money: Money = NO_MONEY
+    irrigation: tuple[InjectionSchedule, ...] = ()

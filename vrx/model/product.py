@@ -100,7 +100,8 @@ class PassPlan:
     machine. `step` is the machine's rate step in the material's unit. `most` is the binding upper
     limit, None if there is none. `treated_ac` is None where the pass covers just the prescription
     (else the acres that really receive it, for example those a pivot wets). `season_most` is the
-    label's maximum over all passes of the material, in its unit per acre.
+    label's maximum over all passes of the material, in its unit per acre. `wetted_ac` are acres by
+    zone where irrigation wets sectors at several rates; they then add up to `treated_ac`.
     """
 
     pass_id: str
@@ -116,6 +117,7 @@ class PassPlan:
     most: float | None
     treated_ac: float | None
     season_most: float | None = None
+    wetted_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -124,7 +126,8 @@ class PassRates:
     """Machine-ready rates of one pass: rate = steps * step, in the material's unit.
 
     `column` is the pass's name in files (at most 10 characters). `prescription_total` is the sum of
-    rate x unrounded zone acres, `order_total` covers `treated_ac` (both lb or gal). `wanted_total`
+    rate x unrounded zone acres, `order_total` covers `treated_ac` (both lb or gal), zone by zone
+    where `wetted_ac` holds the acres that irrigation wets with each zone's rate. `wanted_total`
     and `planned_total` show what limits and rounding changed.
     """
 
@@ -144,6 +147,7 @@ class PassRates:
     planned_total: float
     prescription_total: float
     order_total: float
+    wetted_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
 
 

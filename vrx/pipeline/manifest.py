@@ -17,6 +17,7 @@ from vrx.model import (
     ExportedFile,
     Field,
     Finding,
+    InjectionSchedule,
     Job,
     Knowledge,
     LayerReading,
@@ -92,6 +93,7 @@ def build(
             }
             for balance in job.prescription.balances
         ],
+        "irrigation": [_schedule(one) for one in job.irrigation],
         "readings": [_reading(one, zone_ids) for one in job.readings.values()],
         "trends": [_trend(one, zone_ids) for one in job.past.trends],
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
@@ -220,6 +222,11 @@ def _profile(one: DepthProfile, zone_ids: Sequence[int]) -> dict[str, Any]:
     }
 
 
+def _schedule(one: InjectionSchedule) -> dict[str, Any]:
+    told = asdict(one)
+    return {key: value for key, value in told.items() if key not in ("findings", "checks")}
+
+
 def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
@@ -249,4 +256,8 @@ def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
         "planned_total": one.planned_total,
         "prescription_total": one.prescription_total,
         "order_total": one.order_total,
+        **({} if one.wetted_ac is None else {"wetted_ac_by_zone": [
+            {"zone_id": i, "wetted_ac": float(ac)}
+            for i, ac in zip(zone_ids, one.wetted_ac, strict=True)
+        ]}),
     }

@@ -18,6 +18,7 @@ from vrx.pipeline import (
     brought,
     care,
     ground,
+    irrigation,
     knowledge,
     layers,
     manifest,
@@ -86,7 +87,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
-    plan = with_tests(plan, inputs.tests)
+    plan = irrigation.with_wetted(with_tests(plan, inputs.tests))
     grid = ground.map_grid(plan, inputs)
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
@@ -104,7 +105,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("working out needs and passes")
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
+    planned = season.prescribe(plan, inputs, made, needs, truth,
+                               wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    injected = irrigation.schedules(plan, inputs, made, planned)
     around, of_care = care.care_of(
         plan, inputs, made, readings=readings, needs=needs, planned=planned)
     costs = money.money_of(
@@ -125,6 +128,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
         *costs.findings,
+        *irrigation.findings(plan, injected, planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -133,7 +137,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, care=around, money=costs,
+        past=before, care=around, money=costs, irrigation=injected,
     )
 
 
@@ -146,6 +150,8 @@ def _write(
     written = list(
         export.write_formats(layer=layer, formats=plan.export.formats, folder=scratch)
     )
+    if job.irrigation:
+        written += export.write_schedules(job.irrigation, scratch)
     order = scratch / "order.csv"
     order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
     written.append(("csv", order))

@@ -120,9 +120,13 @@ def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
 
 
 def prescribe(
-    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]], truth: CropTruth
+    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]],
+    truth: CropTruth, *, wetted: Mapping[str, tuple[float, ...]] | None = None,
 ) -> Prescription:
-    """Exact rates of all passes, then machine steps, order and balance."""
+    """Exact rates of all passes, then machine steps, order and balance.
+
+    `wetted` holds acres by zone of passes that a pivot's sectors vary, by pass id.
+    """
     ids = [zone.zone_id for zone in made.zones]
     letters = [zone.letter for zone in made.zones]
     area_ac: FloatArray = np.array([zone.area_ac for zone in made.zones])
@@ -132,7 +136,8 @@ def prescribe(
     plans = products.plan_passes(
         zone_ids=ids, zone_area_ac=area_ac, needs=need_lb_per_ac,
         requests=[
-            pass_request(one, number, plan.machine.get(one.id), inputs.materials)
+            pass_request(one, number, plan.machine.get(one.id), inputs.materials,
+                         wetted_ac=(wetted or {}).get(one.id))
             for number, one in enumerate(plan.passes, 1)
         ],
         materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
@@ -197,7 +202,7 @@ def sources(plan: Plan, inputs: Inputs) -> tuple[Source, ...]:
 
 def pass_request(
     told: PassSection, number: int, machine: MachineSection | None,
-    materials: Mapping[str, Material],
+    materials: Mapping[str, Material], *, wetted_ac: tuple[float, ...] | None = None,
 ) -> products.PassRequest:
     """A pass with its machine's limits in the unit of its material (lb or gal)."""
     where = f"[[pass]] {told.id}"
@@ -215,7 +220,7 @@ def pass_request(
         value = getattr(section, f"{name}_{unit}_per_ac", None)
         return None if value is None else float(value)
 
-    treated = told.treated_ac
+    treated = told.treated_ac if wetted_ac is None else sum(wetted_ac)
     return products.PassRequest(
         pass_id=told.id, number=number, timing=told.timing, method=told.method,
         material=material.id, kind=told.rate or "fixed",
@@ -228,4 +233,5 @@ def pass_request(
         treated_is_prescription=treated == "prescription",
         least=in_unit(limits, "least"), most=in_unit(limits, "most"), step=in_unit(limits, "step"),
         below_least=limits.below_least, density_lb_per_gal=told.density_lb_per_gal,
+        wetted_ac=wetted_ac,
     )

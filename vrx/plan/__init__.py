@@ -8,6 +8,7 @@ from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
+from vrx.plan.irrigation import InjectSection, IrrigationSection
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import (
@@ -46,6 +47,8 @@ __all__ = [
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
+    "InjectSection",
+    "IrrigationSection",
     "LayerSection",
     "Layout",
     "LivestockSection",

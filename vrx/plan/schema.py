@@ -31,6 +31,7 @@ from vrx.plan.brought import (
 )
 from vrx.plan.calendar import CalendarSection
 from vrx.plan.conditions import ConditionsSection, LivestockSection
+from vrx.plan.irrigation import IrrigationSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.limits import LimitsSection
 from vrx.plan.maps import SurfaceSection
@@ -220,8 +221,6 @@ class YieldSection(Section):
     layers: tuple[Text, ...] = ()
 
 
-
-
 class NeedSection(BaseModel):
     """`[need.potassium]`, `[need.sulfur]`: the rule book, and options that the book checks."""
 
@@ -325,6 +324,7 @@ class Plan(Section):
     need: NeedsSection
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
     machine: dict[str, MachineSection] = Field(default_factory=dict)
+    irrigation: IrrigationSection | None = None
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     order: OrderSection = OrderSection()
@@ -347,6 +347,9 @@ class Plan(Section):
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
+        if self.irrigation is not None:
+            self.irrigation.require_passes({one.id: one.method for one in self.passes},
+                                           field_pivot=self.field.pivot is not None)
         of_pass = self.zones.rate.of_pass
         if of_pass is not None and of_pass not in ids:
             raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "

@@ -65,7 +65,8 @@ def prescribe(
                            code="prescription-shape", hint="one name per zone, or none")
     ordered = sorted(plans, key=lambda plan: plan.number)
     for plan in ordered:
-        if plan.treated_ac is not None and np.ptp(plan.planned) > 0:
+        if (plan.treated_ac is not None and plan.wetted_ac is None
+                and np.ptp(plan.planned) > 0):
             raise PlanError("treated acres belong to a pass with one rate",
                             code="prescription-treated-acres", where=f"pass {plan.pass_id}",
                             hint="leave treated_ac out, or ask for a flat or fixed rate")
@@ -163,6 +164,8 @@ def _rates(
     acres = float(area.sum())
     # Only passes with one rate have acres of their own, so the first rate stands for all.
     order = total if plan.treated_ac is None else float(rates[0]) * plan.treated_ac
+    if plan.wetted_ac is not None:
+        order = float(rates @ plan.wetted_ac)
     found = [*plan.findings, *_told_rounding(plan, rates, area=area, zone_names=zone_names)]
     if lowered:
         found.append(note("prescription-step-below", f"pass {plan.pass_id}",
@@ -183,7 +186,8 @@ def _rates(
         material=plan.material, serves=plan.serves, kind=plan.kind, column=column, step=plan.step,
         steps=steps, rates=rates, treated_ac=plan.treated_ac,
         wanted_total=float(plan.wanted @ area), planned_total=float(plan.planned @ area),
-        prescription_total=total, order_total=order, findings=tuple(found),
+        prescription_total=total, order_total=order, wetted_ac=plan.wetted_ac,
+        findings=tuple(found),
     )
 
 

@@ -149,6 +149,7 @@ class Season:
             method=request.method, material=material, serves=one.serves, kind=request.kind,
             wanted=wanted, planned=planned, step=step, most=min(tops) if tops else None,
             season_most=request.label_most_season, treated_ac=request.treated_ac,
+            wetted_ac=None if request.wetted_ac is None else np.array(request.wetted_ac),
             findings=tuple(findings),
         )
 

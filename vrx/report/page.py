@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 from vrx.model import ExportedFile, Job
 from vrx.report import (
     care,
+    irrigation,
     knowledge,
     layers,
     maps,
@@ -193,6 +194,7 @@ def page(
         rate_outside=numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
         rate_position_lost=numbers.fixed(rate_position_lost, 0 if rate_position_lost == 0 else 2),
         cautions=list(cautions),
+        irrigation=irrigation.schedule_views(job),
         soil=_soil(job),
         nutrients=list(job.needs),
         needs=reasons.need_views(job),
