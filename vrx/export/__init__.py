@@ -13,6 +13,5 @@ __all__ = [
     "write_crew",
     "write_formats",
     "write_money",
+    "write_schedules",
 ]
-__all__ = ["FORMATS", "ExportLayer", "build_layer", "write_crew", "write_formats",
-           "write_schedules"]
