@@ -27,6 +27,7 @@ from vrx.products.irrigation_ground import shares_of, with_field_acres
 from vrx.products.irrigation_pivot import Pace, Pivot, Turn
 
 THROUGH = "through irrigation"
+_BY_ZONE = ("variable", "planned")
 _SAME_SECTOR = 0.99
 """Least share of a leg's ground in the field that must lie in one zone."""
 _AGREES = 0.01
@@ -118,7 +119,8 @@ def with_wetted(plan: Plan) -> Plan:
     runs = _runs(plan)
     passes = tuple(
         one.model_copy(update={"treated_ac": products.wetted_ac(runs[one.id].legs)})
-        if one.id in runs and one.treated_ac is None and one.rate != "variable" else one
+        if one.id in runs and one.treated_ac is None
+        and one.rate not in _BY_ZONE else one
         for one in plan.passes)
     return plan.model_copy(update={"passes": passes}) if runs else plan
 
@@ -131,7 +133,7 @@ def wetted_by_zone(plan: Plan, inputs: Inputs, made: Zones) -> dict[str, tuple[f
     """
     found: dict[str, tuple[float, ...]] = {}
     for name, run in _runs(plan).items():
-        if run.told.rate != "variable" or run.pivot is None:
+        if run.told.rate not in _BY_ZONE or run.pivot is None:
             continue
         acres = np.zeros(len(made.zones))
         for leg, zone in zip(run.legs, _zone_of_legs(run, inputs, made), strict=True):

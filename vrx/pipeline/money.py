@@ -29,6 +29,7 @@ from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
 from vrx.units import SHORT_TON_LB
 
+_FLAT = {"variable": "flat", "planned": "planned flat"}
 _SUPPLIES = re.compile(r"water brings|manure|organic matter|deposition|precipitation", re.I)
 """Terms of a need that are supplies of the season, not cuts of a guide."""
 
@@ -91,7 +92,7 @@ def flat_or_by_zone(
                        "against flat.")
         return prescription.compare(cases, terms, remarks=remarks, area_ac=float(area.sum()))
     flat_plan = plan.model_copy(update={"passes": tuple(
-        one.model_copy(update={"rate": "flat"}) if one.rate == "variable" else one
+        one.model_copy(update={"rate": _FLAT[one.rate]}) if one.rate in _FLAT else one
         for one in plan.passes)})
     share = area / area.sum()
     for name, level in (

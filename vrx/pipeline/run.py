@@ -14,6 +14,7 @@ from vrx.errors import PlanInfeasible
 from vrx.formats.crew import safe_cell
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.pipeline import (
+    allocate,
     aside,
     brought,
     care,
@@ -107,9 +108,10 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     truth = season.crop_truth(plan, inputs)
     planned = season.prescribe(plan, inputs, made, needs, truth,
                                wetted=irrigation.wetted_by_zone(plan, inputs, made))
-    injected = irrigation.schedules(plan, inputs, made, planned)
+    chosen = allocate.settled(plan, planned)
+    injected = irrigation.schedules(chosen, inputs, made, planned)
     around, of_care = care.care_of(
-        plan, inputs, made, readings=readings, needs=needs, planned=planned)
+        chosen, inputs, made, readings=readings, needs=needs, planned=planned)
     costs = money.money_of(
         plan, inputs, made, readings=readings, needs=needs, truth=truth, planned=planned,
         goals=shared.goals if shared else None)
@@ -128,7 +130,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
         *costs.findings,
-        *irrigation.findings(plan, injected, planned),
+        *irrigation.findings(chosen, injected, planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,15 +15,17 @@ from vrx.model import (
     FloatArray,
     Material,
     Need,
+    PassPlan,
     Prescription,
     Price,
+    SeasonMix,
     Source,
     Yield,
     ZoneReading,
     Zones,
     note,
 )
-from vrx.pipeline import brought
+from vrx.pipeline import allocate, brought
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import MachineSection, PassSection, Plan
@@ -133,18 +136,9 @@ def prescribe(
     need_lb_per_ac = {
         nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
     }
-    plans = products.plan_passes(
-        zone_ids=ids, zone_area_ac=area_ac, needs=need_lb_per_ac,
-        requests=[
-            pass_request(one, number, plan.machine.get(one.id), inputs.materials,
-                         wetted_ac=(wetted or {}).get(one.id))
-            for number, one in enumerate(plan.passes, 1)
-        ],
-        materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
-        zone_names=letters, most_lb_per_ac=plan.limits.ceilings(),
-        k2o_split_lb_per_ac=plan.limits.k2o_split_lb_per_ac,
-    )
-    return prescription.prescribe(
+    plans, mix = _plan_passes(plan, inputs, zone_ids=ids, area_ac=area_ac, letters=letters,
+                              needs=need_lb_per_ac, truth=truth, wetted=wetted or {})
+    done = prescription.prescribe(
         zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
         s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
         prices=[
@@ -152,6 +146,38 @@ def prescribe(
             for name, one in plan.prices.items()
         ],
     )
+    return replace(done, mix=mix)
+
+
+def _plan_passes(
+    plan: Plan, inputs: Inputs, *, zone_ids: Sequence[int], area_ac: FloatArray,
+    letters: Sequence[str], needs: Mapping[str, FloatArray], truth: CropTruth,
+    wetted: Mapping[str, tuple[float, ...]],
+) -> tuple[tuple[PassPlan, ...], SeasonMix | None]:
+    """Exact rates of all passes: one after the other, or together where the plan says so."""
+    fixed: list[products.PassRequest] = []
+    planned: list[products.PlannedPass] = []
+    for number, told in enumerate(plan.passes, 1):
+        machine, acres = plan.machine.get(told.id), wetted.get(told.id)
+        if not allocate.is_planned(told):
+            fixed.append(pass_request(told, number, machine, inputs.materials, wetted_ac=acres))
+            continue
+        planned.append(products.PlannedPass(
+            candidates=tuple(
+                pass_request(one, number, of_unit, inputs.materials, wetted_ac=acres)
+                for one, of_unit in allocate.as_candidates(told, machine, inputs.materials)),
+            usd_per_ac=allocate.trip_usd_per_ac(plan, told)))
+    if plan.season_plan is None:
+        return products.plan_passes(
+            zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, requests=fixed,
+            materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac,
+            crop_truth=truth, zone_names=letters, most_lb_per_ac=plan.limits.ceilings(),
+            k2o_split_lb_per_ac=plan.limits.k2o_split_lb_per_ac,
+        ), None
+    return products.allocate_passes(
+        zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, fixed=fixed, planned=planned,
+        materials=inputs.materials, crop_truth=truth, zone_names=letters,
+        aim=allocate.season_aim(plan, inputs.materials, planned))
 
 
 def limit_findings(plan: Plan, planned: Prescription) -> tuple[Finding, ...]:
@@ -206,7 +232,7 @@ def pass_request(
 ) -> products.PassRequest:
     """A pass with its machine's limits in the unit of its material (lb or gal)."""
     where = f"[[pass]] {told.id}"
-    material = products.find_material(materials, told.material, where=where)
+    material = products.find_material(materials, told.material or "", where=where)
     unit = "gal" if material.form == "liquid" else "lb"
     limits = machine or MachineSection()
 

@@ -12,6 +12,13 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from vrx.plan.allocate import (
+    Candidates,
+    SeasonPlanSection,
+    materials_of,
+    require_materials,
+    require_season_plan,
+)
 from vrx.plan.base import (
     Depth,
     NotNegative,
@@ -246,9 +253,10 @@ class PassSection(Section):
     id: Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
     timing: Text
     method: Literal["broadcast", "band", "through irrigation"]
-    material: Text
+    material: Text | None = None
+    materials: Candidates = ()
     serves: Literal["potassium", "sulfur"] | None = None
-    rate: Literal["variable", "flat"] | None = None
+    rate: Literal["variable", "flat", "planned", "planned flat"] | None = None
     rate_lb_per_ac: NotNegative | None = None
     rate_gal_per_ac: NotNegative | None = None
     share_of_need: Share | Literal["what is left"] | None = None
@@ -266,7 +274,9 @@ class PassSection(Section):
                 'give exactly one of rate = "variable", rate = "flat", rate_lb_per_ac or '
                 "rate_gal_per_ac"
             )
-        if self.rate is not None and (self.serves is None or self.share_of_need is None):
+        require_materials(self)
+        follows = self.rate in {"variable", "flat"}
+        if follows and (self.serves is None or self.share_of_need is None):
             raise ValueError("a rate that follows the need also needs serves and share_of_need")
         return self
 
@@ -325,6 +335,7 @@ class Plan(Section):
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
     machine: dict[str, MachineSection] = Field(default_factory=dict)
     irrigation: IrrigationSection | None = None
+    season_plan: SeasonPlanSection | None = None
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
     order: OrderSection = OrderSection()
@@ -362,7 +373,8 @@ class Plan(Section):
             raise ValueError(
                 f"[machine.{strangers[0]}] fits no pass; the pass ids are {', '.join(ids)}"
             )
-        used = {one.material for one in self.passes}
+        require_season_plan(self.passes, self.season_plan)
+        used = materials_of(self.passes)
         require_used(self.order.material, used, "order.material")
         unused = sorted(set(self.prices) - used)
         if unused:

@@ -18,7 +18,7 @@ from vrx.prescription.flat import (
     rate_case,
     supply,
 )
-from vrx.prescription.order import order_lines
+from vrx.prescription.order import order_lines, usd_per_unit_of
 from vrx.prescription.rates import prescribe
 from vrx.prescription.soil_balance import (
     BalanceTerms,
@@ -53,4 +53,5 @@ __all__ = [
     "soil_balance",
     "supply",
     "tank_fills",
+    "usd_per_unit_of",
 ]

@@ -275,7 +275,7 @@ def _by_product_todo(
     name: str, passes: Sequence[PassRates], gap: FloatArray, hit: BoolArray
 ) -> str:
     """What to do where passes for the other nutrient bring all that is too much; "" if not so."""
-    others = [one for one in passes if one.serves != name and one.rates.any()
+    others = [one for one in passes if name not in one.serves.split(" and ") and one.rates.any()
               and one.material.nutrient_lb_per_unit(name) > 0]
     if not others or (brought_lb_per_ac(others, name, len(gap)) < gap - TINY)[hit].any():
         return ""

@@ -40,6 +40,9 @@ from vrx.products.limits import Limits, load_limits
 from vrx.products.requests import NUTRIENTS, Checked, PassRequest
 from vrx.products.season import Season, per_zone, step_or_assumed
 
+SLACK = 1e-6
+"""What the solver's tolerance may leave in a rate or a sum."""
+
 
 def allocate_passes(
     *,
@@ -53,11 +56,11 @@ def allocate_passes(
     crop_truth: CropTruth | None = None,
     zone_names: Sequence[str] = (),
 ) -> tuple[tuple[PassPlan, ...], SeasonMix]:
-    """Exact rates (zones,) of the passes that are used, by number, and what was chosen and why.
+    """Exact rates (zones,) of all passes, by number, and what was chosen and why.
 
     `needs` holds lb/ac of "K2O" and "S" per zone in the order of `zone_ids`, `zone_area_ac` acres,
-    `zone_names` what findings call the zones. Planned passes that nothing is gained from are left
-    out, unless none would be left. Findings of the whole season hang on the last pass.
+    `zone_names` what findings call the zones. Planned passes that nothing is gained from stay at
+    rate 0. Findings of the whole season hang on the last pass.
 
     Raises `PlanError` (one for everything wrong in what is asked), `PlanInfeasible` (limits that
     contradict each other), `ComputeError` (needs or acres that are no numbers).
@@ -73,6 +76,7 @@ def allocate_passes(
                               needs=needs)
     limits = load_limits()
     season = Season(zone_names=names, area=area, need=need, s_most=aim.ceilings.get("S"),
+                    most={name: top for name, top in aim.ceilings.items() if name != "S"},
                     known=tuple(name for name in NUTRIENTS if name in needs))
     base = {name: season.left(name) for name in NUTRIENTS}
     plans = [season.plan(one, base, limits, crop_truth) for one in held]
@@ -86,19 +90,22 @@ def allocate_passes(
     short = found is None
     if found is None:
         found = search.nearest(problem)
-    rates = share_out(problem, found)
-    chosen = [_pass_plan(told, option, rate, area=area, limits=limits,
+    rates, lowered = within_ceilings(problem, share_out(problem, found))
+    carried = {told.pass_id for told, _, _ in rates}
+    idle = [(told, options[0], np.zeros_like(area)) for told, options in made
+            if told.pass_id not in carried]
+    chosen = [_pass_plan(_checked_for(told, one), rate, most=most, area=area, limits=limits,
                          needs=needs, crop_truth=crop_truth)
-              for told, option, rate in rates]
-    if not chosen and not any((plan.planned > 0).any() for plan in plans):
-        chosen = [_left_at_zero(told, options, limits, len(area))
-                  for told, options in made if options]
+              for told, one, rate, most in (
+                  *((told, option.checked, rate, option.most) for told, option, rate in rates),
+                  *((*one, math.inf) for one in idle))]
     mix = allocate_telling.season_mix(problem, found, made=made, rates=rates, short=short, aim=aim)
     plans = sorted([*plans, *chosen], key=lambda plan: plan.number)
-    said = [*never, *allocate_telling.findings(mix, problem, rates=rates, stopped=found.stopped)]
+    said = [*never, *lowered,
+            *allocate_telling.findings(mix, problem, rates=rates, stopped=found.stopped)]
     if plans:
         plans[-1] = replace(plans[-1], findings=(*plans[-1].findings, *said))
-    checked = [*held, *(_checked_for(told, option) for told, option, _ in rates)]
+    checked = [*held, *(_checked_for(told, option.checked) for told, option, _ in rates)]
     split = limits.k2o_per_pass.value if aim.k2o_per_pass is None else aim.k2o_per_pass
     return telling.with_season(
         plans, checked=checked, zone_names=names, area=area, needs=need, limits=limits,
@@ -107,19 +114,52 @@ def allocate_passes(
 
 
 def _by_fixed(plans: Sequence[PassPlan], area: FloatArray) -> Fixed:
-    """What fixed passes bring of what has a ceiling, and use of each material."""
+    """What fixed passes bring of what has a ceiling, in machine steps, and use of each material."""
     brought = {name: np.zeros_like(area) for name in CEILINGS}
     units: dict[str, FloatArray] = {}
     order: dict[str, float] = {}
     for plan in plans:
+        rates = _rounded(plan.planned, plan.step)
         for name in CEILINGS:
-            brought[name] = brought[name] + plan.planned * plan.material.nutrient_lb_per_unit(name)
+            brought[name] = brought[name] + rates * plan.material.nutrient_lb_per_unit(name)
         at = plan.material.id
-        units[at] = units.get(at, np.zeros_like(area)) + plan.planned
+        units[at] = units.get(at, np.zeros_like(area)) + rates
         whole = (float(plan.planned @ area) if plan.treated_ac is None
                  else float(plan.planned.max(initial=0.0)) * plan.treated_ac)
         order[at] = order.get(at, 0.0) + whole
     return Fixed(lb=brought, units=units, order=order)
+
+
+def _rounded(rates: FloatArray, step: float) -> FloatArray:
+    """To the nearest step, half up, as the prescription does."""
+    return np.asarray(np.floor(rates / step + 0.5 + TINY) * step, dtype=np.float64)
+
+
+Rates = list[tuple[PlannedPass, Option, FloatArray]]
+
+
+def within_ceilings(problem: Problem, rates: Rates) -> tuple[Rates, list[Finding]]:
+    """The rates so that ceilings of the season hold after rounding, too.
+
+    Where rounding up would break one, later passes take the step below. (S and season labels are
+    held by the prescription itself.)
+    """
+    out, told = list(rates), list[Finding]()
+    for name, (limit, room) in problem.room.items():
+        if name == "S":
+            continue
+        for at in range(len(out) - 1, -1, -1):
+            total = sum((_rounded(rate, option.step) * option.material.nutrient_lb_per_unit(name)
+                         for _, option, rate in out), start=np.zeros_like(room))
+            one, option, rate = out[at]
+            over = (total > room + SLACK) & (option.material.nutrient_lb_per_unit(name) > 0)
+            if one.candidates[0].kind != "variable":
+                over = np.full_like(over, over.any())
+            below = np.floor(rate / option.step + TINY) * option.step
+            if (hit := over & (below < rate)).any():
+                out[at] = (one, option, np.where(hit, below, rate))
+                told.append(allocate_telling.step_below(problem, one, hit, limit))
+    return out, told
 
 
 def _never_on(problem: Problem) -> list[Finding]:
@@ -162,15 +202,13 @@ def _why_never(problem: Problem, option: Option) -> str:
     return ""
 
 
-def share_out(
-    problem: Problem, found: search.Found
-) -> list[tuple[PlannedPass, Option, FloatArray]]:
+def share_out(problem: Problem, found: search.Found) -> Rates:
     """(pass, its material, its rates by zone) of the passes that are used, by number.
 
     Within a group the materials named first go on the earlier passes; passes of one material share
     each zone's rate alike, on whole machine steps but for the last of them, which takes the rest.
     """
-    out: list[tuple[PlannedPass, Option, FloatArray]] = []
+    out: Rates = []
     total = search.totals(problem, found)
     for g, group in enumerate(problem.groups):
         free = iter(group.passes)
@@ -202,9 +240,6 @@ def _shares(rate: float, count: int, option: Option) -> list[float]:
     return [_within(part, option) if part > 0 else 0.0 for part in parts]
 
 
-SLACK = 1e-6
-
-
 def _within(rate: float, option: Option) -> float:
     """The rate without what the solver's tolerance leaves beyond a limit."""
     rate = min(max(rate, option.least), option.most)
@@ -212,42 +247,29 @@ def _within(rate: float, option: Option) -> float:
     return on_step if abs(rate - on_step) < SLACK * option.step else rate
 
 
-def _checked_for(told: PlannedPass, option: Option) -> Checked:
-    """The option as a request of this pass of its group."""
+def _checked_for(told: PlannedPass, one: Checked) -> Checked:
+    """The option of a group as a request of this pass of it."""
     first = told.candidates[0]
-    return replace(option.checked, request=replace(
-        option.checked.request, pass_id=first.pass_id, number=first.number, timing=first.timing,
+    return replace(one, request=replace(
+        one.request, pass_id=first.pass_id, number=first.number, timing=first.timing,
         method=first.method))
 
 
 def _pass_plan(
-    told: PlannedPass, option: Option, rate: FloatArray, *, area: FloatArray,
-    limits: Limits, needs: Mapping[str, FloatArray], crop_truth: CropTruth | None,
+    one: Checked, rate: FloatArray, *, most: float, area: FloatArray, limits: Limits,
+    needs: Mapping[str, FloatArray], crop_truth: CropTruth | None,
 ) -> PassPlan:
-    request = told.candidates[0]
-    serves = " and ".join(name for name in NUTRIENTS if name in needs and option.content(name) > 0)
-    one = replace(_checked_for(told, option), serves=serves)
+    request, material = one.request, one.material
+    serves = " and ".join(
+        name for name in NUTRIENTS if name in needs and material.nutrient_lb_per_unit(name) > 0)
+    one = replace(one, serves=serves)
     step, assumed = step_or_assumed(one, limits)
     return PassPlan(
         pass_id=request.pass_id, number=request.number, timing=request.timing,
-        method=request.method, material=option.material, serves=serves, kind=request.kind,
-        wanted=rate, planned=rate, step=step,
-        most=None if math.isinf(option.most) else option.most,
-        season_most=one.request.label_most_season, treated_ac=request.treated_ac,
+        method=request.method, material=material, serves=serves, kind=request.kind, wanted=rate,
+        planned=rate, step=step, most=None if math.isinf(most) else most,
+        season_most=request.label_most_season, treated_ac=request.treated_ac,
+        wetted_ac=None if request.wetted_ac is None else np.array(request.wetted_ac),
         findings=(*assumed, *telling.about_material(one, planned=rate, area=area, limits=limits,
                                                     crop_truth=crop_truth)),
     )
-
-
-def _left_at_zero(
-    told: PlannedPass, options: Sequence[Checked], limits: Limits, zones: int
-) -> PassPlan:
-    """A pass at rate 0, so that a season without any need still has its files."""
-    one, request = options[0], told.candidates[0]
-    return PassPlan(
-        pass_id=request.pass_id, number=request.number, timing=request.timing,
-        method=request.method, material=one.material, serves=one.serves, kind=request.kind,
-        wanted=np.zeros(zones), planned=np.zeros(zones), step=step_or_assumed(one, limits)[0],
-        most=None, treated_ac=request.treated_ac,
-    )
-

@@ -78,7 +78,7 @@ def _aim(aim: SeasonAim) -> list[Finding]:
         **{f"load of {name}": (value, 1e-9) for name, value in aim.loads.items()},
     }
     if aim.k2o_per_pass is not None:
-        numbers["k2o_lb_per_ac_per_pass"] = (aim.k2o_per_pass, 1e-9)
+        numbers["k2o_split_lb_per_ac"] = (aim.k2o_per_pass, 1e-9)
     out += [stop("mix-value", "[season_plan]", f"{name} = {value:g}",
                  todo="give a number of 0 or more" if least == 0 else "give a number above 0")
             for name, (value, least) in numbers.items()
@@ -110,8 +110,8 @@ def _together(fixed: Sequence[PassRequest], planned: Sequence[PlannedPass]) -> l
                 for name in sorted(set(names)) if names.count(name) > 1]
         if not math.isfinite(told.usd_per_ac) or told.usd_per_ac < 0:
             out.append(stop("mix-value", f"pass {told.pass_id}",
-                            f"trip_usd_per_ac = {told.usd_per_ac:g}",
-                            todo="give what the trip costs, 0 or more"))
+                            f"a trip at {told.usd_per_ac:g} usd/ac",
+                            todo="give [charges] of 0 or more"))
     return out
 
 

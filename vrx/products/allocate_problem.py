@@ -13,7 +13,7 @@ from vrx.products.limits import Limits
 from vrx.products.requests import NUTRIENTS, Checked, PassRequest
 
 AIMS = ("least cost", "fewest passes", "least deviation")
-CEILINGS = ("S", "N", "Cl")
+CEILINGS = ("S", "K2O", "N", "Cl")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +44,9 @@ class SeasonAim:
     """What the joint plan is to do, and what it must keep.
 
     `usd_per_unit` is the price of one lb or gal by material id. Ceilings are lb/ac over the season
-    ("S", "N", "Cl"; all S counts, elemental too), `k2o_per_pass` lb/ac in one pass (None takes the
-    rule of thumb). `loads` are lb or gal in one load of a material that is bought by whole loads.
-    `steps_inside` searches over whole machine steps; whole loads do so by themselves.
+    ("S", "K2O", "N", "Cl"; all S counts, elemental too), `k2o_per_pass` lb/ac in one pass (None
+    takes the rule of thumb). `loads` are lb or gal in one load of a material that is bought by
+    whole loads. `steps_inside` searches over whole machine steps; whole loads do so by themselves.
     """
 
     aim: str
@@ -109,13 +109,17 @@ class Option:
         return self.material.nutrient_lb_per_unit(nutrient)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Group:
-    """Passes that are alike in everything that the plan can see, so that their order is free."""
+    """Passes that are alike in everything that the plan can see, so that their order is free.
+
+    `acres` get one rate of a flat pass; `zone_acres` each zone's rate of the others.
+    """
 
     passes: tuple[PlannedPass, ...]
     flat: bool
     acres: float
+    zone_acres: FloatArray
     options: tuple[Option, ...]
     least_limit: int
 
@@ -177,7 +181,7 @@ class Problem:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Fixed:
-    """What fixed passes bring and use: lb/ac by "S", "N", "Cl"; units per acre and in all by
+    """What fixed passes bring and use: lb/ac by "S", "K2O", "N", "Cl"; units per acre and in all by
     material id."""
 
     lb: Mapping[str, FloatArray]
@@ -245,8 +249,8 @@ def make_problem(
 
 
 def _ceiling_key(name: str) -> str:
-    return {"S": "[limits] s_lb_per_ac", "N": "[season_plan] n_lb_per_ac",
-            "Cl": "[season_plan] chloride_lb_per_ac"}[name]
+    return {"S": "[limits] s_lb_per_ac", "K2O": "[limits] k2o_lb_per_ac",
+            "N": "[limits] n_lb_per_ac", "Cl": "[limits] cl_lb_per_ac"}[name]
 
 
 def step_of(one: Checked, limits: Limits) -> float:
@@ -266,12 +270,21 @@ def _alike(
     found: dict[object, _Members] = {}
     for told, options in planned:
         first = told.candidates[0]
-        what = (first.kind, _acres(first, area), told.usd_per_ac, tuple(
+        what = (first.kind, _acres(first, area), first.wetted_ac, told.usd_per_ac, tuple(
             (one.material.id, one.material.density_lb_per_gal, one.request.label_most,
              one.request.label_most_season, one.request.least, one.request.most, one.request.step)
             for one in options))
         found.setdefault(what, []).append((told, options))
     return list(found.values())
+
+
+def units_of(request: PassRequest, rate: FloatArray, area: FloatArray) -> float:
+    """lb or gal that a pass takes: over the zones, or over the acres that it really treats."""
+    if request.wetted_ac is not None:
+        return float(rate @ np.array(request.wetted_ac))
+    if request.treated_ac is not None:
+        return float(rate.max(initial=0.0)) * request.treated_ac
+    return float(rate @ area)
 
 
 def _acres(request: PassRequest, area: FloatArray) -> float:
@@ -303,6 +316,7 @@ def _group(
         f"the machine's least, {' or '.join(mentioned)} ({where})",
         "[machine.<pass id>] least_lb_per_ac or least_gal_per_ac", members[0][1][0].material.unit)
     return Group(passes=passes, flat=first.kind == "flat", acres=_acres(first, area),
+                 zone_acres=area if first.wetted_ac is None else np.array(first.wetted_ac),
                  options=tuple(options), least_limit=least_limit)
 
 
@@ -321,7 +335,7 @@ def _tops(
     k2o = one.material.nutrient_lb_per_unit("K2O")
     if k2o > 0:
         out.append((f"{k2o_most:g} lb K2O/ac in one pass",
-                    "[season_plan] k2o_lb_per_ac_per_pass", k2o_most, 1 / k2o, "lb K2O/ac"))
+                    "[limits] k2o_split_lb_per_ac", k2o_most, 1 / k2o, "lb K2O/ac"))
     return out
 
 

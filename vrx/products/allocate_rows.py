@@ -122,7 +122,8 @@ def scope(problem: Problem, group: Group) -> list[int]:
 
 def acres(problem: Problem, key: Key) -> float:
     """Acres that get the rate."""
-    return problem.groups[key[0]].acres if key[2] < 0 else float(problem.area[key[2]])
+    group = problem.groups[key[0]]
+    return group.acres if key[2] < 0 else float(group.zone_acres[key[2]])
 
 
 def usable(option: Option) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from vrx.model import (
+    BoolArray,
     Finding,
     FloatArray,
     MixChoice,
@@ -19,8 +20,15 @@ from vrx.products import allocate_solve as search
 from vrx.products.allocate_aims import value_of
 from vrx.products.allocate_checks import Planned
 from vrx.products.allocate_highs import BACKSTOP_S, STEPS_BACKSTOP_S
-from vrx.products.allocate_problem import Group, Option, PlannedPass, Problem, SeasonAim
-from vrx.products.requests import NUTRIENTS
+from vrx.products.allocate_problem import (
+    Group,
+    Option,
+    PlannedPass,
+    Problem,
+    SeasonAim,
+    units_of,
+)
+from vrx.products.requests import NUTRIENTS, PassRequest
 
 Rates = Sequence[tuple[PlannedPass, Option, FloatArray]]
 
@@ -44,7 +52,7 @@ def season_mix(
             pass_id=told.pass_id, number=told.number, timing=first.timing,
             candidates=tuple(one.material.id for one in options),
             material="" if option is None else option.material.id, k2o_lb=lb["K2O"],
-            s_lb=lb["S"], usd=_usd(problem, option, rate, first.treated_ac),
+            s_lb=lb["S"], usd=_usd(problem, option, rate, first),
         ))
     loads = _loads(problem, found, rates)
     return SeasonMix(
@@ -61,14 +69,11 @@ def season_mix(
 
 
 def _usd(
-    problem: Problem, option: Option | None, rate: FloatArray | None, treated_ac: float | None
+    problem: Problem, option: Option | None, rate: FloatArray | None, first: PassRequest
 ) -> float | None:
     if option is None or rate is None:
         return 0.0
-    if option.usd is None:
-        return None
-    units = float(rate @ problem.area) if treated_ac is None else float(rate.max()) * treated_ac
-    return units * option.usd
+    return None if option.usd is None else units_of(first, rate, problem.area) * option.usd
 
 
 def _product(
@@ -90,9 +95,7 @@ def _loads(
         used = fixed
         for told, option, rate in rates:
             if option.material.id == name:
-                treated = told.candidates[0].treated_ac
-                used += (float(rate @ problem.area) if treated is None
-                         else float(rate.max()) * treated)
+                used += units_of(told.candidates[0], rate, problem.area)
         number = round(float(found.columns[found.model.load[name]])) if (
             name in found.model.load) else 0
         if used > 0 and number:
@@ -150,6 +153,17 @@ def never_on(group: Group, option: Option, why: str) -> Finding:
                 done="planned with the other materials")
 
 
+def step_below(
+    problem: Problem, told: PlannedPass, hit: BoolArray, limit: int
+) -> Finding:
+    """Rates that took the step below for a ceiling's sake."""
+    zones = ", ".join(problem.zone_names[z] for z in hit.nonzero()[0][:6])
+    return note("mix-step-below", f"pass {told.pass_id}",
+                f"the step below in {int(hit.sum())} zones ({zones}"
+                f"{', ...' if hit.sum() > 6 else ''}): rounding up would break"
+                f" {problem.limits[limit].words}", done="rounded down there")
+
+
 def findings(
     mix: SeasonMix, problem: Problem, *, rates: Rates, stopped: bool
 ) -> list[Finding]:
@@ -173,7 +187,8 @@ def findings(
                         f"pass{'es' if len(idle) > 1 else ''} {', '.join(idle)}: nothing is gained"
                         " from it" if len(idle) == 1 else
                         f"passes {', '.join(idle)}: nothing is gained from them",
-                        done="left out of the files"))
+                        done="it stays in the files at rate 0" if len(idle) == 1 else
+                        "they stay in the files at rate 0"))
     out += [note("mix-loads", "season",
                  f"{number} whole load{'s' if number > 1 else ''} of {name}: {left:,.0f} of"
                  f" {number * size:,.0f} left over", value=f"{left:.6g}")
