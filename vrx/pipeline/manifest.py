@@ -105,6 +105,8 @@ def build(
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
+    if job.prescription.mix is not None:
+        manifest["season_plan"] = asdict(job.prescription.mix)
     rounded: dict[str, Any] = twelve_digits(manifest)
     return rounded
 

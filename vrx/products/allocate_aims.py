@@ -44,7 +44,7 @@ def _tied(model: Model, aim: Parts, scale: float) -> Parts:
 
 
 def deviation(problem: Problem, model: Model) -> Parts:
-    """Pounds beside the need, above or below, each nutrient in shares of the field's need.
+    """Pounds beside the need, above or below, each nutrient by its weight.
 
     Without the constant of the needs themselves. Short columns must be there.
     """
@@ -55,7 +55,7 @@ def deviation(problem: Problem, model: Model) -> Parts:
 
 
 def beyond(problem: Problem, model: Model) -> Parts:
-    """What is brought in all, each nutrient in shares of the field's need."""
+    """What is brought in all, each nutrient by its weight."""
     parts: Parts = {}
     field_ac = float(problem.area.sum())
     for key, column in model.total.items():
@@ -67,7 +67,7 @@ def beyond(problem: Problem, model: Model) -> Parts:
 
 
 def shortness(problem: Problem, model: Model) -> Parts:
-    """Pounds short, each nutrient in shares of the field's need."""
+    """Pounds short, each nutrient by its weight."""
     return {column: problem.weight[name] * float(problem.area[z])
             for (name, z), column in model.short.items()}
 
@@ -84,7 +84,7 @@ def _add(one: Parts, other: Parts) -> Parts:
 def aims_of(problem: Problem, model: Model) -> list[Parts]:
     """What is asked of the plan, the first aim first; the last one also decides between equals."""
     spread = deviation(problem, model) if model.short else beyond(problem, model)
-    last = (cost(problem, model), _scale(problem)) if problem.priced else (spread, 1.0)
+    last = (cost(problem, model), _scale(problem)) if problem.priced else (spread, problem.scale)
     first = {"least cost": [], "fewest passes": [trips(model)], "least deviation": [spread]}
     return [*first[problem.aim], _tied(model, *last)]
 
@@ -107,4 +107,5 @@ def value_of(problem: Problem, model: Model, columns: FloatArray) -> float:
     parts = cost(problem, model) if money else deviation(problem, model)
     needs = 0.0 if money else sum(
         problem.weight[name] * float(problem.need[name] @ problem.area) for name in NUTRIENTS)
-    return float(sum(value * columns[at] for at, value in parts.items())) - needs
+    value = float(sum(value * columns[at] for at, value in parts.items())) - needs
+    return value if money else value / problem.scale

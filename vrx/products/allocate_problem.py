@@ -137,12 +137,17 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Problem:
-    """All that the search needs. `need` is what fixed passes leave, `room` what ceilings leave."""
+    """All that the search needs. `need` is what fixed passes leave, `room` what ceilings leave.
+
+    `weight` makes pounds of both nutrients alike: shares of the field's need, times `scale`, the
+    pounds of the larger one, so that the numbers stay in the solver's range.
+    """
 
     area: FloatArray
     zone_names: tuple[str, ...]
     need: Mapping[str, FloatArray]
     weight: Mapping[str, float]
+    scale: float
     groups: tuple[Group, ...]
     limits: tuple[Limit, ...]
     room: Mapping[str, tuple[int, FloatArray]]
@@ -241,7 +246,8 @@ def make_problem(
                 season[name] = (at, left)
     return Problem(
         area=area, zone_names=tuple(zone_names), need=need_left,
-        weight={name: 1.0 / (held or anyone) for name, held in total.items()}, groups=groups,
+        weight={name: anyone / (held or anyone) for name, held in total.items()}, scale=anyone,
+        groups=groups,
         limits=tuple(register.limits), room=room, season_room=season,
         loads={name: (size, fixed.order.get(name, 0.0)) for name, size in aim.loads.items()},
         aim=aim.aim, in_steps=aim.in_steps,

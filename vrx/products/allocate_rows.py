@@ -141,7 +141,8 @@ def _option(
     n = len(group.passes)
     made = []
     for z in scope(problem, group):
-        useful = problem.useful(group, option, None if z < 0 else z, lifted=elastic)
+        useful = problem.useful(group, option, None if z < 0 else z,
+                                lifted=elastic or named)
         if useful > 0:
             made.append((z, useful))
     if not made:
