@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from vrx.audit import audit_run
 from vrx.errors import PlanError, RuleError, VrxError
 from vrx.pipeline import RunResult, run_field
 
@@ -108,6 +109,11 @@ def test_a_blend_is_planned_ordered_and_told(kettle: Plan) -> None:
     assert "blend-segregation" in codes(result)
     assert (result.folder / "prescription.geojson").read_text().count("P1_PKS_LB") == 9
     assert any(one["blend"] for one in record(result)["materials"])
+    # The auditor reads the files again and counts the blend's nutrients from the job record; a
+    # grade rounded to whole percents is no doubt.
+    audited = audit_run(folder=result.folder)
+    assert audited.agrees
+    assert "audit-credit-grade" not in {one.code for one in audited.faults}
 
 
 def test_a_late_day_and_a_no_go_are_warned_and_move_no_rate(

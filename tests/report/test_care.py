@@ -43,6 +43,15 @@ def test_the_page_tells_it_and_stays_safe() -> None:
     assert "<script" not in text
 
 
+def test_materials_say_what_a_unit_and_a_ton_bring() -> None:
+    views = {one.material: one for one in care_view(replace(make_job(), care=CARE)).materials}
+    # 12.2 lb/gal x 25 % and 17 %; 2,000 lb x 25 % and 17 %.
+    thio = views["potassium thiosulfate 0-0-25-17S"]
+    assert (thio.per, thio.unit) == ("1 gal", "3.050 K2O and 2.074 S")
+    assert thio.ton == "500 K2O and 340 S"
+    assert views["muriate of potash 0-0-60"].s_available == "brings none"
+
+
 def test_boxes_are_crossed_for_a_go_only() -> None:
     job = replace(make_job(), care=CARE)
     views = {one.item: one for one in go_views(job)[1]}

@@ -68,7 +68,7 @@ def _grade(line: _record.PassLine, where: str, ledger: Ledger) -> None:
             continue
         pct = 100.0 * line.credit(nutrient) / line.lb_per_unit
         # A printed grade is whole percents; half of one is rounding.
-        if not abs(pct - float(text)) <= 0.5:
+        if not abs(pct - float(text)) <= 0.5 + 1e-9:
             ledger.doubt(
                 "credit-grade", where,
                 f"counts {pct:.2f} % {nutrient}, its name prints {text} %",

@@ -7,9 +7,21 @@ from datetime import date
 
 from markupsafe import Markup
 
-from vrx.model import GO, NO_GO, Care, FeedItem, FirstItem, GoItem, Job, MissedPass, PassWindow
+from vrx.model import (
+    GO,
+    NO_GO,
+    Care,
+    FeedItem,
+    FirstItem,
+    GoItem,
+    Job,
+    Material,
+    MissedPass,
+    PassWindow,
+)
 from vrx.report import numbers, words
 from vrx.report.season_chart import season_chart, short_day
+from vrx.units import SHORT_TON_LB
 
 _BAD = ("fix first", "do not spend", "weigh")
 
@@ -65,6 +77,20 @@ class RowView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MaterialView:
+    """What one unit and one short ton of a material bring, and when its S serves."""
+
+    material: str
+    per: str
+    unit: str
+    ton: str
+    s_available: str
+    salt_index: str
+    never: str
+    parts: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CareView:
     """The whole section; `shown` is False where the job holds nothing of it."""
 
@@ -77,6 +103,7 @@ class CareView:
     feed: tuple[RowView, ...]
     chart: Markup
     before: tuple[str, ...]
+    materials: tuple[MaterialView, ...]
 
 
 def _day(day: date | None) -> str:
@@ -112,7 +139,24 @@ def care_view(job: Job) -> CareView:
         feed=tuple(_row(one, bad=one.verdict == "high") for one in care.feed),
         chart=Markup(season_chart(key="chart-season", care=care)),  # noqa: S704 - built and escaped in svg.py
         before=_before(care),
+        materials=tuple(_material(one) for one in job.materials),
     )
+
+
+def _material(one: Material) -> MaterialView:
+    names = [name for name in ("N", "P2O5", "K2O", "S", "Mg", "Cl")
+             if one.nutrient_lb_per_unit(name) > 0]
+    per_unit = {name: one.nutrient_lb_per_unit(name) for name in names}
+    index = one.more.salt_index
+    return MaterialView(
+        material=one.id, per=f"1 {words.product_unit(one)}",
+        unit=numbers.listing([f"{numbers.fixed(lb, 3)} {name}" for name, lb in per_unit.items()]),
+        ton=numbers.listing([f"{numbers.fixed(SHORT_TON_LB * lb / one.lb_per_unit)} {name}"
+                             for name, lb in per_unit.items()]),
+        s_available=one.more.s_available or ("not held" if one.s_pct > 0 else "brings none"),
+        never=", ".join(one.more.not_for) or "-",
+        salt_index="not held" if index is None else f"{index:g} ({one.more.salt_basis})",
+        parts=", ".join(f"{numbers.fixed(100 * share, 1)} % {name}" for name, share in one.parts))
 
 
 def _before(care: Care) -> tuple[str, ...]:
