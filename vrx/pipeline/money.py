@@ -46,8 +46,13 @@ def money_of(
     bids, told = prescription.bid_sheet(
         purchases=bought, passes=planned.passes, area_ac=float(area.sum()),
         materials=inputs.materials, prices=prices, quotes=_quotes(plan), on=plan.order.on)
+    # A quote with a last day is judged by that day.
+    open_quotes = [
+        Price(material=f"{one.material}, quoted by {one.seller}", usd=one.usd, per=one.per,
+              as_of=str(one.as_of)) for one in plan.bids if one.valid_until is None]
     ages = prescription.price_age_findings(
-        prices, on=plan.order.on, season=plan.field.season, days=plan.order.oldest_price_days)
+        [*prices, *open_quotes], on=plan.order.on, season=plan.field.season,
+        days=plan.order.oldest_price_days)
     balances = _balances(plan, inputs, made, readings=readings, needs=needs, planned=planned,
                          goals=goals)
     compared = flat_or_by_zone(plan, inputs, made, needs=needs, truth=truth, planned=planned)
