@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -103,10 +104,11 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("working out needs and passes")
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
+    prescribe = partial(season.prescribe, inputs=inputs, made=made, truth=truth)
+    planned = prescribe(plan, needs=needs)
     costs = money.money_of(
         plan, inputs, made, readings=readings, needs=needs, truth=truth, planned=planned,
-        goals=shared.goals if shared else None)
+        goals=shared.goals if shared else None, prescribe=prescribe)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
