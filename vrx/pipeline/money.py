@@ -34,9 +34,8 @@ from vrx.units import SHORT_TON_LB
 class Prescribe(Protocol):
     """Plans a season for the needs given, all else as in the run."""
 
-    def __call__(
-        self, plan: Plan, *, needs: Mapping[str, Sequence[Need]]
-    ) -> Prescription: ...
+    def __call__(self, plan: Plan, *, needs: Mapping[str, Sequence[Need]]) -> Prescription:
+        """The prescription of these passes."""
 
 
 _SUPPLIES = re.compile(r"water brings|manure|organic matter|deposition|precipitation", re.I)
