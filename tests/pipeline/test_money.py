@@ -138,7 +138,10 @@ def test_every_number_of_the_tables_is_finite_and_the_page_lists_them(
         assert not back.select_dtypes("number").isin([float("inf"), float("-inf")]).any().any()
         assert table in text
     assert audit_run(folder=folder).arithmetic is True
-    assert not re.search(r"\bnan\b|\binf\b|None", text)
+    page = (folder / "page.html").read_text(encoding="utf-8")
+    own = re.findall(r'<section id="(?:season|flat|buying)".*?</section>', page, re.S)
+    assert len(own) == 3
+    assert not re.search(r"\bnan\b|\binf\b|\bNone\b", " ".join(own))
 
 
 def test_without_prices_and_charges_the_cost_is_not_known(
@@ -216,12 +219,14 @@ def test_units_that_do_not_fit_stop_before_anything_is_written(
 
 def test_old_prices_late_bids_and_a_ticket_are_told(copy_of: Callable[[str], Path]) -> None:
     folder = edited(
-        copy_of("kettle"), ("on = 2027-01-15", "on = 2027-03-15"),
+        copy_of("kettle"), ("on = 2027-01-15", "on = 2027-04-30"),
+        ("valid_until = 2027-01-31\n", ""),
         ("package_gal = 275\n", 'package_gal = 275\nticket_lb_per_gal = 12.5\nticket = "77"\n'))
     done = run_field(folder)
     codes = [one.code for one in done.job.findings]
-    assert codes.count("order-price-old") == 2
-    assert codes.count("bid-expired") == 2
+    # Both prices of the plan and the quote that names no last day.
+    assert codes.count("order-price-old") == 3
+    assert codes.count("bid-expired") == 1
     assert "order-ticket-density" in codes
     assert audit_run(folder=done.folder).arithmetic is True
     assert "load ticket 77" in words(done.folder / "page.html")

@@ -60,6 +60,21 @@ valid_until = 2027-02-01
     assert plan.bids[0].valid_until == date(2027, 2, 1)
 
 
+def test_the_readme_shows_a_plan_that_loads(tmp_path: Path) -> None:
+    readme = (KETTLE.parents[2] / "README.md").read_text(encoding="utf-8")
+    part = readme.partition("### Buying, flat against variable")[2]
+    block = part.partition("```toml\n")[2].partition("```")[0]
+    assert "[[bid]]" in block
+    # The README's tank stands in a section of its own; kettle's plan has one for that pass.
+    path = tmp_path / "plan.toml"
+    own = "[machine.stubble-2]\nstep_gal_per_ac = 0.5\ntank_gal = 250\n"
+    assert own in PLAIN
+    path.write_text(f"{PLAIN.replace(own, '')}\n{block}", encoding="utf-8")
+    plan = load_plan(path)
+    assert plan.machine["stubble-2"].tank_gal == 250
+    assert plan.balance.source == "county trial"
+
+
 @pytest.mark.parametrize(("text", "words"), [
     ("[order]\noverage_pct = -1.0", ("order.overage_pct", "-1.0")),
     ("[order]\noverage_pct = 101.0", ("order.overage_pct",)),

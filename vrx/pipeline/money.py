@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 
@@ -30,6 +31,15 @@ from vrx.plan import Plan
 from vrx.units import SHORT_TON_LB
 
 _FLAT = {"variable": "flat", "planned": "planned flat"}
+
+
+class Prescribe(Protocol):
+    """Plans a season for the needs given, all else as in the run."""
+
+    def __call__(self, plan: Plan, *, needs: Mapping[str, Sequence[Need]]) -> Prescription:
+        """The prescription of these passes."""
+
+
 _SUPPLIES = re.compile(r"water brings|manure|organic matter|deposition|precipitation", re.I)
 """Terms of a need that are supplies of the season, not cuts of a guide."""
 
@@ -37,9 +47,12 @@ _SUPPLIES = re.compile(r"water brings|manure|organic matter|deposition|precipita
 def money_of(
     plan: Plan, inputs: Inputs, made: Zones, *, readings: Mapping[str, ZoneReading],
     needs: Mapping[str, tuple[Need, ...]], truth: CropTruth, planned: Prescription,
-    goals: Sequence[Yield] | None = None,
+    prescribe: Prescribe, goals: Sequence[Yield] | None = None,
 ) -> Money:
-    """Everything that the season costs and takes, with its findings."""
+    """Everything that the season costs and takes, with its findings.
+
+    `prescribe(plan, needs=...)` plans a season just as the run itself did.
+    """
     prices = _prices(plan)
     area = np.asarray(planned.zone_area_ac)
     bought, said = prescription.purchases(
@@ -47,11 +60,16 @@ def money_of(
     bids, told = prescription.bid_sheet(
         purchases=bought, passes=planned.passes, area_ac=float(area.sum()),
         materials=inputs.materials, prices=prices, quotes=_quotes(plan), on=plan.order.on)
+    # A quote with a last day is judged by that day.
+    open_quotes = [
+        Price(material=f"{one.material}, quoted by {one.seller}", usd=one.usd, per=one.per,
+              as_of=str(one.as_of)) for one in plan.bids if one.valid_until is None]
     ages = prescription.price_age_findings(
-        prices, on=plan.order.on, season=plan.field.season, days=plan.order.oldest_price_days)
+        [*prices, *open_quotes], on=plan.order.on, season=plan.field.season,
+        days=plan.order.oldest_price_days)
     balances = _balances(plan, inputs, made, readings=readings, needs=needs, planned=planned,
                          goals=goals)
-    compared = flat_or_by_zone(plan, inputs, made, needs=needs, truth=truth, planned=planned)
+    compared = flat_or_by_zone(plan, inputs, needs=needs, planned=planned, prescribe=prescribe)
     letters = [zone.letter for zone in made.zones]
     goal = plan.yield_goal
     return Money(
@@ -72,8 +90,8 @@ def money_of(
 
 
 def flat_or_by_zone(
-    plan: Plan, inputs: Inputs, made: Zones, *, needs: Mapping[str, tuple[Need, ...]],
-    truth: CropTruth, planned: Prescription,
+    plan: Plan, inputs: Inputs, *, needs: Mapping[str, tuple[Need, ...]], planned: Prescription,
+    prescribe: Prescribe,
 ) -> Comparison:
     """The plan's passes against the same passes with one rate, for the mean and the highest need.
 
@@ -101,7 +119,7 @@ def flat_or_by_zone(
     ):
         one_need = {nutrient: tuple(replace(one, lb_per_ac=level[nutrient]) for one in found)
                     for nutrient, found in needs.items()}
-        flat = season.prescribe(flat_plan, inputs, made, one_need, truth)
+        flat = prescribe(flat_plan, needs=one_need)
         cases.append(prescription.rate_case(name, flat, needs=own, terms=terms))
     return prescription.compare(cases, terms, remarks=remarks, area_ac=float(area.sum()))
 

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -106,15 +107,16 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     progress("working out needs and passes")
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
-    planned = season.prescribe(plan, inputs, made, needs, truth,
-                               wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    prescribe = partial(season.prescribe, inputs=inputs, made=made, truth=truth,
+                        wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    planned = prescribe(plan, needs=needs)
     chosen = allocate.settled(plan, planned)
     injected = irrigation.schedules(chosen, inputs, made, planned)
     around, of_care = care.care_of(
         chosen, inputs, made, readings=readings, needs=needs, planned=planned)
     costs = money.money_of(
         plan, inputs, made, readings=readings, needs=needs, truth=truth, planned=planned,
-        goals=shared.goals if shared else None)
+        goals=shared.goals if shared else None, prescribe=prescribe)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,

@@ -57,9 +57,14 @@ def _line(
         s_lb=quantity * material.nutrient_lb_per_unit("S"),
         n_lb=quantity * material.nutrient_lb_per_unit("N"),
         usd=usd,
-        price_note=(f"{price.usd:,.2f} usd per {price.per}, as of {price.as_of}" if price
+        price_note=(f"{_cents(price.usd)} usd per {price.per}, as of {price.as_of}" if price
                     else "no price given"),
     )
+
+
+def _cents(usd: float) -> str:
+    """Two decimals, or all that were given: 0.405 a pound must not read 0.41."""
+    return f"{usd:,.2f}" if round(usd, 2) == usd else f"{usd:,.10g}"
 
 
 def usd_per_unit_of(price: Price, material: Material) -> float:
