@@ -448,9 +448,14 @@ def test_gallons_are_rate_times_wetted_acres_and_sectors_make_the_whole(
     for leg in made.legs:
         assert leg.gallons == pytest.approx(leg.gal_per_h * leg.hours, rel=1e-9)
         assert leg.gallons == pytest.approx(leg.gal_per_ac * leg.wetted_ac, rel=1e-9)
+        # The same gallons at one setting and other hours, which add up to the same time.
+        assert leg.hold_hours * made.total_gal / made.injecting_h == pytest.approx(
+            leg.wanted_gal_per_ac * leg.wetted_ac, rel=1e-9)
         if way == "set anew" and leg.injecting:
             assert leg.gal_per_ac == pytest.approx(rate, rel=1e-9)
     assert math.fsum(one.gallons for one in made.fills) == pytest.approx(made.total_gal, rel=1e-9)
+    assert math.fsum(leg.hold_hours for leg in made.legs) == pytest.approx(
+        made.injecting_h, rel=1e-9)
     assert all(one.gallons <= tank * (1 + 1e-12) for one in made.fills)
     assert [one.at_h for one in made.fills] == sorted(one.at_h for one in made.fills)
     assert "irrigation-order-differs" not in codes(made)

@@ -87,6 +87,17 @@ def test_one_setting_all_round_needs_no_second_table(injections, view_of) -> Non
     ET.fromstring(str(view.picture))  # noqa: S314 - our own text
 
 
+def test_speeds_that_hold_the_rate_at_one_setting_do_so(injections, view_of) -> None:
+    # Taken at their word: a pivot that walks at the printed speeds brings 6 gal/ac everywhere.
+    made = injections.pivot_schedule("fixed")
+    view = view_of(made)
+    live = [leg for leg in made.legs if leg.gallons > 0]
+    assert "speed" in view.by_speed
+    for row, leg in zip(view.settings, live, strict=True):
+        hours = leg.hours * leg.speed_pct / float(row[4])
+        assert leg.gal_per_h * hours / leg.wetted_ac == pytest.approx(6.0, rel=5e-3)
+
+
 def test_many_sets_are_counted_and_point_to_the_file(injections, page_with, view_of) -> None:
     made = injections.set_schedule(MOST_ROWS + 7)
     view = view_of(made)

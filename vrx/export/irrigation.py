@@ -50,15 +50,15 @@ def _row(
     if fill is not None:
         told: list[str | float | None] = [fill.at_deg, None, step.start_h, None, day]
         return [*head, *told, *[None] * 11, (fill.number - 1) * (made.tank_gal or 0.0),
-                fill.gallons, None, None]
+                fill.gallons, None, None, None]
     if step.what not in (INJECT, OFF):
-        return [*head, None, None, step.start_h, step.hours, day, *[None] * 15]
+        return [*head, None, None, step.start_h, step.hours, day, *[None] * 16]
     return [
         *head, leg.start_deg, leg.stop_deg, step.start_h, step.hours, day, leg.wetted_ac,
         leg.field_ac, leg.ac_per_h, leg.gross_in, leg.net_in, leg.speed_pct,
         _on(leg.end_gun) if made.is_pivot else "", _on(leg.corner_arm) if made.is_pivot else "",
         leg.gal_per_ac, leg.gal_per_h, leg.gallons, leg.cumulative_gal, None, leg.hold_gal_per_h,
-        leg.one_setting_gal_per_ac,
+        leg.one_setting_gal_per_ac, leg.hold_hours,
     ]
 
 

@@ -9,5 +9,5 @@ COLUMNS = (
     "step", "what", "place", "start_deg", "stop_deg", "start_h", "hours", "day", "wetted_ac",
     "of_field_ac", "ac_per_h", "gross_in", "net_in", "speed_pct", "end_gun", "corner_arm",
     "gal_per_ac", "gal_per_h", "gallons", "cumulative_gal", "fill_gal", "hold_rate_gal_per_h",
-    "one_setting_gal_per_ac",
+    "one_setting_gal_per_ac", "hold_rate_hours",
 )

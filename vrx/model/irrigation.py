@@ -18,7 +18,8 @@ class InjectionLeg:
     first. `gross_in` is the water put on, `net_in` what of it stays (None without flow, and
     efficiency). `wanted_gal_per_ac` is the prescription's rate, `gal_per_ac` what the leg gets.
     Whatever the injector does: `hold_gal_per_h` is the setting that brings the wanted rate here,
-    `one_setting_gal_per_ac` the rate if the pump kept one setting all the way.
+    `one_setting_gal_per_ac` the rate if the pump kept one setting all the way, and `hold_hours` the
+    hours that would bring the wanted rate at that one setting.
     """
 
     label: str
@@ -43,6 +44,7 @@ class InjectionLeg:
     cumulative_gal: float = 0.0
     hold_gal_per_h: float = 0.0
     one_setting_gal_per_ac: float = 0.0
+    hold_hours: float = 0.0
 
     @property
     def ac_per_h(self) -> float:

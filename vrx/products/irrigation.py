@@ -220,7 +220,8 @@ def _injected(
             gallons=poured[-1], gal_per_ac=poured[-1] / leg.wetted_ac,
             cumulative_gal=math.fsum(poured), hold_gal_per_h=gallons / leg.hours,
             one_setting_gal_per_ac=(
-                setting * leg.hours / leg.wetted_ac if leg.injecting else 0.0)))
+                setting * leg.hours / leg.wetted_ac if leg.injecting else 0.0),
+            hold_hours=gallons / setting))
     return tuple(out)
 
 

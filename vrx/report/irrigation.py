@@ -49,7 +49,8 @@ class ScheduleView:
     more: int
     total: str
     truth: str
-    settings: tuple[tuple[str, str, str, str], ...]
+    settings: tuple[tuple[str, ...], ...]
+    by_speed: str
     even: str
     checks: tuple[str, ...]
     picture: Markup | None
@@ -75,7 +76,8 @@ def _view(made: InjectionSchedule) -> ScheduleView:
         setting=_setting(made), pairs=tuple(_pairs(made)), headings=_headings(made),
         rows=rows[:MOST_ROWS], more=max(0, len(rows) - MOST_ROWS),
         total=f"{numbers.fixed(made.total_gal, 1)} gal on {numbers.acres(made.wetted_ac)} ac",
-        truth=_truth(made), settings=_settings(made), even=_even(made), checks=made.checks,
+        truth=_truth(made), settings=_settings(made), by_speed=_by_speed(made),
+        even=_even(made), checks=made.checks,
         picture=picture,
         file=f"irrigation_{made.pass_id}.csv",
     )
@@ -248,15 +250,32 @@ def _truth(made: InjectionSchedule) -> str:
             f"bring {_range(kept, 2)} gal/ac.")
 
 
-def _settings(made: InjectionSchedule) -> tuple[tuple[str, str, str, str], ...]:
-    """(leg, wanted gal/ac, what one setting brings, gal/h that holds the rate); () where alike."""
+def _by_speed(made: InjectionSchedule) -> str:
+    """Heading of the column that tells how one setting could hold the rate."""
+    knows = all(leg.speed_pct is not None for leg in made.legs)
+    return "Or one setting at this speed, %" if knows else "Or one setting for these hours"
+
+
+def _held_by(leg: InjectionLeg) -> str:
+    if leg.speed_pct is None:
+        return _hours(leg.hold_hours)
+    speed = leg.speed_pct * leg.hours / leg.hold_hours
+    return f"{speed:.3g}" if speed <= 100 + 1e-9 else "faster than it can"
+
+
+def _settings(made: InjectionSchedule) -> tuple[tuple[str, ...], ...]:
+    """Leg, wanted gal/ac, what one setting brings, and two ways to hold the rate; () where alike.
+
+    The other way is by speed: at the one setting, in the same time for the whole turn.
+    """
     live = _live(made)
     if all(abs(leg.one_setting_gal_per_ac - leg.wanted_gal_per_ac)
            <= 1e-6 * max(1.0, leg.wanted_gal_per_ac) for leg in live):
         return ()
     return tuple(
         (leg.label, numbers.fixed(leg.wanted_gal_per_ac, 2),
-         numbers.fixed(leg.one_setting_gal_per_ac, 2), numbers.fixed(leg.hold_gal_per_h, 1))
+         numbers.fixed(leg.one_setting_gal_per_ac, 2), numbers.fixed(leg.hold_gal_per_h, 1),
+         _held_by(leg))
         for leg in live[:MOST_ROWS])
 
 

@@ -12,6 +12,8 @@ from vrx.report.frame import MARGIN, SOFT, WIDTH
 
 _RADIUS = 150.0
 _BAND = 13.0
+_APART_DEG = 7.0
+"""Least angle between two printed azimuths, below which they would overlap."""
 
 
 def _point(azimuth: float, radius: float, middle: tuple[float, float]) -> tuple[float, float]:
@@ -100,7 +102,11 @@ def _lines_and_words(made: InjectionSchedule, middle: tuple[float, float]) -> li
         out.append(svg.label("no water", across, down + 4, size=11, anchor="middle", fill=SOFT))
     ends = {round(leg.start_deg % 360.0, 6) for leg in made.legs if leg.start_deg is not None}
     if not alone:
+        last = -_APART_DEG
         for azimuth in sorted(ends):
+            if azimuth - last < _APART_DEG:
+                continue
+            last = azimuth
             across, down = _point(azimuth, _RADIUS + _BAND + 14, middle)
             out.append(svg.label(f"{azimuth:.4g}°", across, down + 4, size=10.5, anchor="middle",
                                  fill=SOFT))
