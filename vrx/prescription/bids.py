@@ -124,8 +124,10 @@ class _Sheet:
     def _nutrient(self, material: Material) -> str:
         """The nutrient that the material is bought for."""
         for one in self._of(plain_name(material.id)):
-            if one.serves and material.nutrient_lb_per_unit(one.serves) > 0:
-                return one.serves
+            # A pass that was planned for both needs names both.
+            for nutrient in one.serves.split(" and ") if one.serves else ():
+                if material.nutrient_lb_per_unit(nutrient) > 0:
+                    return nutrient
         return "K2O" if material.k2o_pct > 0 else "S"
 
     def own(self, purchase: Purchase, material: Material, price: Price | None) -> Bid:
