@@ -13,10 +13,12 @@ import pytest
 from vrx.audit import audit_run
 from vrx.errors import PlanError, PlanInfeasible, VrxError
 from vrx.pipeline import RunResult, check_field, run_field
+from vrx.plan import load_plan
 
 KCL = "muriate of potash 0-0-60"
 KTHI = "potassium thiosulfate 0-0-25-17S"
 NTHI = "ammonium thiosulfate 12-0-0-26S"
+KSUL = "potassium sulfate 0-0-50-17S"
 GYPS = "gypsum 0-0-0-18S"
 # lb K2O and S in a lb or gal, from the labels; densities 12.2 and 11.04 lb/gal as in the list.
 HOLDS = {KCL: (0.60, 0.0), KTHI: (3.05, 2.074), NTHI: (0.0, 2.8704), GYPS: (0.0, 0.18)}
@@ -177,6 +179,20 @@ def test_whole_loads_and_ceilings_from_the_plan(copy_of: Callable[[str], Path]) 
     # Steps are part of the search, so rounding changes nothing.
     assert number * size - order.quantity == pytest.approx(left, abs=1e-6)
     assert 0 <= left < size
+
+
+def test_the_readmes_season_loads(copy_of: Callable[[str], Path]) -> None:
+    root = Path(__file__).resolve().parents[2]
+    part = (root / "README.md").read_text(encoding="utf-8").partition(
+        "### A season planned together")[2]
+    block = part.partition("```toml\n")[2].partition("```")[0]
+    ksul = f'"{KSUL}" = {{ usd = 900.0, per = "short ton", as_of = "2026-11-01" }}'
+    folder = planned(copy_of("kettle"), (PASSES, f"\n{block}\n"),
+                     (f'"{GYPS}" = {{ usd', f'{ksul}\n"{GYPS}" = {{ usd'))
+    plan = load_plan(folder / "plan.toml")
+    assert plan.season_plan is not None
+    assert plan.season_plan.aim == "least cost"
+    assert [one.rate for one in plan.passes] == ["planned", "planned flat", "planned"]
 
 
 def test_plans_without_the_section_are_as_before(runs: dict[str, RunResult]) -> None:

@@ -19,8 +19,10 @@ BACKSTOP_S = 8.0
 """Seconds after which a search stops in any case."""
 STEPS_BACKSTOP_S = 3.5
 """The same where machine steps are part of it."""
-NEIGHBOURS = 40
+NEIGHBOURS = 12
 """Choices of materials that are tried next to an unproved plan in machine steps."""
+NEIGHBOUR_S = 0.5
+"""Seconds for each of them."""
 _INFEASIBLE = 2
 
 Done = tuple[FloatArray, float, float, bool]
@@ -174,7 +176,8 @@ def _with_counts(
     rows = len(model.row_low)
     if math.isfinite(below) and aim:
         model.row(list(aim), list(aim.values()), -math.inf, below)
-    done = search(model, aim, seconds=STEPS_BACKSTOP_S)
+    done = search(model, aim,
+                  seconds=STEPS_BACKSTOP_S if math.isinf(below) else NEIGHBOUR_S)
     forget(model, rows)
     for at, (low, high) in before.items():
         model.low[at], model.high[at] = low, high
