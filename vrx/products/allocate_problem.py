@@ -303,14 +303,13 @@ def _group(
     first = members[0][0].candidates[0]
     passes = tuple(told for told, _ in members)
     ids = ", ".join(one.pass_id for one in passes)
-    where = f"pass{'es' if len(passes) > 1 else ''} {ids}"
     k2o_most = limits.k2o_per_pass.value if aim.k2o_per_pass is None else aim.k2o_per_pass
     options = []
     for one in members[0][1]:
         step = step_of(one, limits)
         tops = [Top(limit=register.at(words, key, of), per=per,
                     rate=math.floor(value * per / step + 1e-9) * step)
-                for words, key, value, per, of in _tops(one, where, k2o_most)]
+                for words, key, value, per, of in _tops(one, ids, k2o_most)]
         options.append(Option(
             checked=one, step=step, least=_least_on_steps(one.request.least or 0.0, step),
             most=min((one.rate for one in tops), default=math.inf), tops=tuple(tops),
@@ -319,30 +318,40 @@ def _group(
     mentioned = sorted({f"{one.request.least:g} {one.material.unit}" for one in members[0][1]
                         if one.request.least})
     least_limit = -1 if not mentioned else register.at(
-        f"the machine's least, {' or '.join(mentioned)} ({where})",
-        "[machine.<pass id>] least_lb_per_ac or least_gal_per_ac", members[0][1][0].material.unit)
+        f"the machine's least, {' or '.join(mentioned)} ({_where(ids)})",
+        f"{_machine(ids)} least_{members[0][1][0].unit}_per_ac", members[0][1][0].material.unit)
     return Group(passes=passes, flat=first.kind == "flat", acres=_acres(first, area),
                  zone_acres=area if first.wetted_ac is None else np.array(first.wetted_ac),
                  options=tuple(options), least_limit=least_limit)
 
 
 def _tops(
-    one: Checked, where: str, k2o_most: float
+    one: Checked, ids: str, k2o_most: float
 ) -> list[tuple[str, str, float, float, str]]:
     """Upper limits of a pass: words, key, value, rate per unit of the value, unit."""
     request, unit = one.request, one.material.unit
+    where = _where(ids)
     out = []
     if request.label_most is not None:
         out.append((f"the label's {request.label_most:g} {unit} of {one.material.id} ({where})",
                     f"label_most_{one.unit}_per_ac", request.label_most, 1.0, unit))
     if request.most is not None:
         out.append((f"the machine's most, {request.most:g} {unit} ({where})",
-                    f"[machine.<pass id>] most_{one.unit}_per_ac", request.most, 1.0, unit))
+                    f"{_machine(ids)} most_{one.unit}_per_ac", request.most, 1.0, unit))
     k2o = one.material.nutrient_lb_per_unit("K2O")
     if k2o > 0:
         out.append((f"{k2o_most:g} lb K2O/ac in one pass",
                     "[limits] k2o_split_lb_per_ac", k2o_most, 1 / k2o, "lb K2O/ac"))
     return out
+
+
+def _where(ids: str) -> str:
+    return f"pass{'es' if ', ' in ids else ''} {ids}"
+
+
+def _machine(ids: str) -> str:
+    """The sections of the plan that describe the machines of these passes."""
+    return ", ".join(f"[machine.{one}]" for one in ids.split(", "))
 
 
 def _least_on_steps(least: float, step: float) -> float:

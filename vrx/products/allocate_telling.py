@@ -59,8 +59,8 @@ def season_mix(
         aim=problem.aim, choices=tuple(choices), usd_product=_product(problem, choices, loads, aim),
         usd_passes=sum(told.usd_per_ac * (first.treated_ac or float(problem.area.sum()))
                        for told, _, _ in rates for first in told.candidates[:1]),
-        passes_used=len(rates), limits=_limits(problem, found),
-        shortfalls=_shortfalls(problem, rates),
+        passes_used=len(rates), shortfalls=(missing := _shortfalls(problem, rates)),
+        limits=() if missing else _limits(problem, found),
         must_give=tuple(tuple(problem.limits[at].words for at in one)
                         for one in (search.what_must_give(problem) if short else ())),
         rival=_rival(problem, found, short=short), gap=found.gap,
@@ -104,6 +104,7 @@ def _loads(
 
 
 def _limits(problem: Problem, found: search.Found) -> tuple[MixLimit, ...]:
+    """What more room would save; a plan that falls short would use it to bring more instead."""
     if not problem.priced:
         return ()
     out = []
