@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pint
 import pytest
 from hypothesis import given, settings
@@ -105,7 +106,7 @@ def test_no_price_is_not_known_and_never_nothing() -> None:
 def test_a_need_of_zero_buys_nothing() -> None:
     made = season(passed([0.0, 0.0]), area=[20.0, 5.0])
     assert purchases(made.passes) == ((), [])
-    assert tank_fills(made.passes, {"p1": 1000.0}, area_ac=25.0) == ()
+    assert tank_fills(made.passes, {"p1": 1000.0}, zone_area_ac=np.array([20.0, 5.0])) == ()
 
 
 def test_a_ticket_far_from_the_density_of_the_rates_is_told_with_the_remedy() -> None:
@@ -172,15 +173,23 @@ def test_price_age_and_the_day_that_stands_for_the_order() -> None:
     assert codes("2027-03-02", None) == []
 
 
+def test_a_fill_reaches_over_the_acres_that_get_product_only() -> None:
+    # 12,000 lb at 200 and 300 lb/ac on 60 ac: a mean of 233.3, 51.4 ac; zone 2 is off.
+    made = season(passed([200.0, 0.0, 300.0]), area=[40.0, 60.0, 20.0])
+    (one,) = tank_fills(made.passes, {"p1": 12_000.0}, zone_area_ac=np.array([40.0, 60.0, 20.0]))
+    assert one.acres_per_fill == pytest.approx(12_000 / (14_000 / 60))
+    assert one.acres_at_most == pytest.approx(40)
+
+
 def test_tank_fills_by_hand() -> None:
     # 5 gal/ac on a wetted circle of 125 ac: 625 gal, of 250 gal a fill three, 50 ac each.
     made = season(passed([5.0, 5.0], of=KTHI, kind="fixed", treated_ac=125.0,
                          method="through irrigation"), area=[100.0, 21.0])
-    (one,) = tank_fills(made.passes, {"p1": 250.0}, area_ac=121.0)
+    (one,) = tank_fills(made.passes, {"p1": 250.0}, zone_area_ac=np.array([100.0, 21.0]))
     assert (one.fills, one.last_fill, one.acres_per_fill, one.acres_at_most) == (3, 125, 50, 50)
     for tank in (0.0, -1.0, math.nan, 1e-9):
         with pytest.raises(PlanError) as err:
-            tank_fills(made.passes, {"p1": tank}, area_ac=121.0)
+            tank_fills(made.passes, {"p1": tank}, zone_area_ac=np.array([100.0, 21.0]))
         assert err.value.where == "[machine.p1]"
 
 
@@ -209,8 +218,9 @@ def test_the_order_is_the_sum_of_the_passes(
     least = bill.net * (1 + overage / 100)
     assert least * (1 - 1e-8) <= bill.bought <= least + size * (1 + 1e-9)
     assert bill.usd_bought == pytest.approx(bill.bought * 0.24, rel=1e-12)
-    for fill, each in zip(tank_fills(made.passes, {"p1": tank, "p2": tank}, area_ac=sum(area)),
-                          [each for each in made.passes if each.order_total > 0], strict=True):
+    fills = tank_fills(made.passes, {"p1": tank, "p2": tank}, zone_area_ac=np.array(area))
+    live = [each for each in made.passes if each.order_total > 0]
+    for fill, each in zip(fills, live, strict=True):
         assert 0 < fill.last_fill <= tank * (1 + 1e-8)
         assert (fill.fills - 1) * tank + fill.last_fill == pytest.approx(each.order_total)
         assert fill.acres_at_most <= fill.acres_per_fill * (1 + 1e-12)

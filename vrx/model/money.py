@@ -66,7 +66,7 @@ class Purchase:
 class TankFills:
     """Fills of one pass. `tank` is what it holds, in `unit`; acres are those of one full tank.
 
-    `acres_per_fill` is at the pass's mean rate over the acres treated, `acres_at_most` at its
+    `acres_per_fill` is at the mean rate over the acres that get product, `acres_at_most` at its
     highest rate.
     """
 

@@ -75,8 +75,8 @@ def money_of(
     return Money(
         ordered_on="" if plan.order.on is None else str(plan.order.on),
         purchases=bought, bids=bids, balances=balances, comparison=compared,
-        fills=prescription.tank_fills(planned.passes, _tanks(plan, planned),
-                                      area_ac=float(area.sum())),
+        fills=prescription.tank_fills(
+            planned.passes, _tanks(plan, planned), zone_area_ac=area),
         pass_words=prescription.pass_words(
             planned.passes, area=area, truth=truth,
             ton_words=f"{goal.tons_per_ac:g} tons/ac of {goal.moisture_pct:g} % moisture"),

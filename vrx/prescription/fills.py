@@ -5,20 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from vrx.errors import PlanError
-from vrx.model import PassRates, TankFills
+from vrx.model import FloatArray, PassRates, TankFills
 
 TINY = 1e-9
 _MOST_FILLS = 100_000
 
 
 def tank_fills(
-    passes: Sequence[PassRates], tanks: Mapping[str, float], *, area_ac: float
+    passes: Sequence[PassRates], tanks: Mapping[str, float], *, zone_area_ac: FloatArray
 ) -> tuple[TankFills, ...]:
     """Fills of every pass that `tanks` (pass id → lb or gal it holds) names and that spreads.
 
-    Acres of one fill are at the mean rate over the acres treated, and at the highest rate. Raises
-    `PlanError` for a tank that holds nothing.
+    Acres of one fill are at the mean rate over the acres that get product, and at the highest rate.
+    Raises `PlanError` for a tank that holds nothing.
     """
     made = []
     for one in passes:
@@ -37,7 +39,8 @@ def tank_fills(
             raise PlanError(f"{share:,.0f} fills of {tank:g} {unit}", code="order-tank",
                             where=where, hint="give what the tank holds when filled")
         fills = max(1, math.ceil(share - TINY * max(1.0, share)))
-        acres = one.treated_ac if one.treated_ac is not None else area_ac
+        spread = np.asarray(zone_area_ac)[one.rates > 0]
+        acres = one.treated_ac if one.treated_ac is not None else float(spread.sum())
         made.append(TankFills(
             pass_id=one.pass_id, number=one.number, material=one.material.id, unit=unit, tank=tank,
             total=one.order_total, fills=fills, last_fill=one.order_total - (fills - 1) * tank,
