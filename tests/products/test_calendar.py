@@ -116,6 +116,8 @@ def test_dormant_passes_of_the_fall_before() -> None:
     assert (told.opens, told.closes, told.fits) == (FROST, None, True)
     before = replace(both, passes={"a": PassDays(on=date(2026, 11, 1))})
     assert window(before, timing="dormant").fits is True
+    thawed = replace(both, ground_freezes=None, green_up=date(2027, 4, 12))
+    assert window(thawed, timing="dormant").closes == date(2027, 4, 12)
     with pytest.raises(PlanError, match="is not in 2026"):
         window(replace(both, last_frost=date(2027, 10, 12)))
 

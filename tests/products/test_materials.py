@@ -107,6 +107,20 @@ def test_nutrients_per_gallon() -> None:
     assert kts.unit == "gal/ac"
 
 
+def test_printed_examples_of_potash() -> None:
+    potash = MATERIALS["muriate of potash 0-0-60"]
+    # South Dakota State: 25 lb Cl/ac is Cl x 2.2 of KCl, 55 lb.
+    assert round(25 / potash.nutrient_lb_per_unit("Cl")) == 55
+    # Michigan State: 0-0-62 at 360 USD a short ton, 49 lb K2O a ton of hay, prints 14.22 USD
+    # (14.226 unrounded).
+    k2o_lb = 2000 * MATERIALS["muriate of potash 0-0-62"].nutrient_lb_per_unit("K2O")
+    assert 49 * 360 / k2o_lb == pytest.approx(14.226, abs=0.0005)
+    # Rominger and others 1976: 896 kg K/ha is 963 lb K2O/ac, 1,605 lb of 0-0-60.
+    k2o_lb_per_ac = 896 / 1.120851 * K2O_PER_K
+    assert k2o_lb_per_ac == pytest.approx(962.9, abs=0.1)
+    assert k2o_lb_per_ac / potash.nutrient_lb_per_unit("K2O") == pytest.approx(1604.8, abs=0.2)
+
+
 def test_the_nine_codes_are_there_and_every_number_has_its_evidence() -> None:
     assert {material.code for material in MATERIALS.values()} == set(SALT)
     for material in MATERIALS.values():

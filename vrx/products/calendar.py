@@ -176,6 +176,8 @@ def _dormant(calendar: Calendar, *, on: date | None) -> _Span:
         return _Span(None, freezes, f"{said}; killing_frost is not given")
     if freezes is not None and not 0 <= (freezes - frost).days <= 240:
         freezes = None  # of the other fall
+    if freezes is None and calendar.green_up is not None and calendar.green_up > frost:
+        return _Span(frost, calendar.green_up, f"{said}; until green-up, ground_freezes not given")
     return _Span(frost, freezes, said)
 
 
