@@ -335,6 +335,21 @@ def test_more_sets_than_a_day_has_hours_are_refused(copy_of: Callable[[str], Pat
         run_field(folder)
 
 
+def test_wetted_acres_that_nobody_states_stop(copy_of: Callable[[str], Path]) -> None:
+    # Neither the pass nor [irrigation] says how many acres the water wets.
+    folder = copy_of("kettle")
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8").replace("treated_ac = 125.0\n", "")
+    start, end = text.index("[irrigation]\n"), text.index("# Most S of the whole season.")
+    plan.write_text(text[:start] + text[end:], encoding="utf-8")
+    with pytest.raises(PlanError) as caught:
+        run_field(folder)
+    assert caught.value.code == "pass-treated-missing"
+    assert "stubble-2" in str(caught.value)
+    assert "[irrigation.inject" in caught.value.hint
+    assert not (folder / "output").exists()
+
+
 def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) -> None:
     folder = copy_of("kettle")
     plan = folder / "plan.toml"
