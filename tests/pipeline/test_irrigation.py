@@ -335,6 +335,21 @@ def test_more_sets_than_a_day_has_hours_are_refused(copy_of: Callable[[str], Pat
         run_field(folder)
 
 
+def test_wetted_acres_that_nobody_states_stop(copy_of: Callable[[str], Path]) -> None:
+    # Neither the pass nor [irrigation] says how many acres the water wets.
+    folder = copy_of("kettle")
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8").replace("treated_ac = 125.0\n", "")
+    start, end = text.index("[irrigation]\n"), text.index("# Most S of the whole season.")
+    plan.write_text(text[:start] + text[end:], encoding="utf-8")
+    with pytest.raises(PlanError) as caught:
+        run_field(folder)
+    assert caught.value.code == "pass-treated-missing"
+    assert "stubble-2" in str(caught.value)
+    assert "[irrigation.inject" in caught.value.hint
+    assert not (folder / "output").exists()
+
+
 def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) -> None:
     folder = copy_of("kettle")
     plan = folder / "plan.toml"
@@ -357,6 +372,10 @@ def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) ->
     ("tank_gal = 275", "tank_l = 275", "unknown key"),
     ("flush_h = 1.0\n", "", "flush_h"),
     ("flush_h = 1.0\n", "flush_h = 0\n", "flush_h"),
+    ("radius_ft = 1316.5", "radius_ft = 1e308", "less than or equal to 20000"),
+    ("radius_ft = 1316.5", "radius_ft = nan", "radius_ft"),
+    ("speed_pct = 60\n", "speed_pct = 1e-300\n", "greater than or equal to 1"),
+    ("speed_pct = 60\n", "full_circle_h = inf\n", "full_circle_h"),
     ("least_gal_per_h = 5", "least_gal_per_h = 80", "above most_gal_per_h"),
     ("distribution_uniformity_pct = 88", "distribution_uniformity_pct = 188",
      "distribution_uniformity_pct"),
@@ -389,6 +408,9 @@ def test_a_wrong_key_names_itself_and_the_rule(
     ("tank_gal = 275", "tank_gal = 1", "irrigation-tank"),
     ("most_gal_per_h = 60", "most_gal_per_h = 18", "irrigation-pump-range"),
     ("flow_gpm = 900", "flow_gpm = 90000", "irrigation-water-beyond-season"),
+    ("centre = [-85.5478, 41.9312]\nr", "centre = [41.9312, -85.5478]\nr", "irrigation-elsewhere"),
+    ("centre = [-85.5478, 41.9312]\nr", "centre = [-85.5478, 41.9412]\nr",
+     "irrigation-elsewhere"),
 ])
 def test_what_cannot_run_stops_before_anything_is_written(
     copy_of: Callable[[str], Path], old: str, new: str, code: str

@@ -7,9 +7,17 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
 
-from vrx.plan.base import Azimuth, Latitude, Longitude, NotNegative, Positive, Section
+from vrx.plan.base import Azimuth, Latitude, Longitude, Section
 
-Pct = Annotated[float, Field(gt=0, le=100, strict=True)]
+# No farm has more; beyond, figures are slips of the pen and sums leave the numbers.
+Pct = Annotated[float, Field(ge=1, le=100, strict=True)]
+Feet = Annotated[float, Field(ge=1, le=20_000, strict=True)]
+FeetOrNone = Annotated[float, Field(ge=0, le=20_000, strict=True)]
+Hours = Annotated[float, Field(ge=0.01, le=5_000, strict=True)]
+HoursOrNone = Annotated[float, Field(ge=0, le=5_000, strict=True)]
+Inches = Annotated[float, Field(ge=0.01, le=100, strict=True)]
+Gallons = Annotated[float, Field(ge=0.01, le=1_000_000, strict=True)]
+Acres = Annotated[float, Field(ge=0.01, le=10_000, strict=True)]
 PassId = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
 ArcDeg = tuple[Azimuth, Azimuth]
 
@@ -34,18 +42,18 @@ class PivotMachineSection(Section):
     """
 
     centre: tuple[Longitude, Latitude] | None = None
-    radius_ft: Positive | None = None
-    inner_radius_ft: NotNegative = 0.0
+    radius_ft: Feet | None = None
+    inner_radius_ft: FeetOrNone = 0.0
     start_deg: Azimuth | None = None
     stop_deg: Azimuth | None = None
-    end_gun_ft: NotNegative = 0.0
+    end_gun_ft: FeetOrNone = 0.0
     end_gun_arcs: tuple[ArcDeg, ...] = ()
-    corner_arm_ft: NotNegative = 0.0
+    corner_arm_ft: FeetOrNone = 0.0
     corner_arm_arcs: tuple[ArcDeg, ...] = ()
-    square_side_ft: Positive | None = None
-    last_tower_ft: Positive | None = None
-    full_speed_ft_per_h: Positive | None = None
-    full_speed_circle_h: Positive | None = None
+    square_side_ft: Feet | None = None
+    last_tower_ft: Feet | None = None
+    full_speed_ft_per_h: Feet | None = None
+    full_speed_circle_h: Hours | None = None
 
     GROUND: ClassVar[tuple[str, ...]] = (
         "centre", "radius_ft", "inner_radius_ft", "start_deg", "stop_deg", "end_gun_ft",
@@ -90,10 +98,10 @@ class SetsSection(Section):
     """
 
     number: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = None
-    set_ac: Positive | None = None
-    acres: tuple[Positive, ...] = ()
-    width_ft: Positive | None = None
-    length_ft: Positive | None = None
+    set_ac: Acres | None = None
+    acres: tuple[Acres, ...] = ()
+    width_ft: Feet | None = None
+    length_ft: Feet | None = None
     per_day: Annotated[int, Field(ge=1, le=24, strict=True)] | None = None
 
     @model_validator(mode="after")
@@ -120,9 +128,9 @@ class PaceSection(Section):
 
     from_deg: Azimuth
     to_deg: Azimuth
-    hours: Positive | None = None
+    hours: Hours | None = None
     speed_pct: Pct | None = None
-    gross_in: Positive | None = None
+    gross_in: Inches | None = None
 
     @model_validator(mode="after")
     def _one_pace(self) -> Self:
@@ -139,20 +147,20 @@ class InjectSection(Section):
     """
 
     injector: Literal["fixed", "set anew"]
-    flush_h: Positive
-    clean_before_h: NotNegative = 0.0
-    tank_gal: Positive | None = None
-    least_gal_per_h: Positive | None = None
-    most_gal_per_h: Positive | None = None
+    flush_h: Hours
+    clean_before_h: HoursOrNone = 0.0
+    tank_gal: Gallons | None = None
+    least_gal_per_h: Gallons | None = None
+    most_gal_per_h: Gallons | None = None
     begin_deg: Azimuth | None = None
     direction: Literal["clockwise", "counterclockwise"] | None = None
-    full_circle_h: Positive | None = None
+    full_circle_h: Hours | None = None
     speed_pct: Pct | None = None
-    gross_in: Positive | None = None
+    gross_in: Inches | None = None
     sectors: tuple[PaceSection, ...] = ()
     off_arcs_deg: tuple[ArcDeg, ...] = ()
-    set_h: Positive | None = None
-    inject_h: Positive | None = None
+    set_h: Hours | None = None
+    inject_h: Hours | None = None
 
     OF_PIVOT: ClassVar[tuple[str, ...]] = (
         "begin_deg", "direction", "full_circle_h", "speed_pct", "gross_in", "sectors",
@@ -193,14 +201,14 @@ class IrrigationSection(Section):
     """`[irrigation]`: system, water, evenness, and where water and product may get away."""
 
     system: Literal["centre pivot", "wheel line", "hand line", "solid set", "border", "furrow"]
-    flow_gpm: Positive | None = None
+    flow_gpm: Gallons | None = None
     application_efficiency_pct: Pct | None = None
     distribution_uniformity_pct: Pct | None = None
     uniformity_least_pct: Pct | None = None
-    line_gal: Positive | None = None
-    injection_to_water_ft: NotNegative | None = None
+    line_gal: Gallons | None = None
+    injection_to_water_ft: FeetOrNone | None = None
     tailwater: Literal["none", "returned", "leaves the field"] | None = None
-    tailwater_to_water_ft: NotNegative | None = None
+    tailwater_to_water_ft: FeetOrNone | None = None
     pivot: PivotMachineSection | None = None
     sets: SetsSection | None = None
     inject: dict[PassId, InjectSection] = Field(default_factory=dict)

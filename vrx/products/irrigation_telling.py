@@ -11,6 +11,8 @@ from vrx.products.irrigation_rules import irrigation_rules
 _SAME = 1e-6
 _TOLERANCE = 0.01
 """Share by which acres that the plan states may differ from those that the geometry gives."""
+_LEAST_SHARE = 0.1
+"""Of the field; a pivot that wets less of it is another field's, or drawn in other units."""
 
 
 def _where(made: InjectionSchedule) -> str:
@@ -106,7 +108,13 @@ def about_acres(
     inside = [leg.field_ac for leg in made.legs if leg.field_ac is not None]
     if inside and field_ac is not None:
         watered = sum(inside)
-        if field_ac - watered > 0.005 * field_ac:
+        if watered < _LEAST_SHARE * field_ac:
+            out.append(stop(
+                "irrigation-elsewhere", _where(made),
+                f"only {watered:,.2f} of the field's {field_ac:,.2f} ac lie under the pivot",
+                value=f"{watered:.6g} ac",
+                todo="check centre ([longitude, latitude], longitude first) and radius_ft (feet)"))
+        elif field_ac - watered > 0.005 * field_ac:
             out.append(warn(
                 "irrigation-field-dry", _where(made),
                 f"{field_ac - watered:,.2f} of the field's {field_ac:,.2f} ac lie beyond the"
