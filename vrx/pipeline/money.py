@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Protocol
 
@@ -14,6 +14,7 @@ from vrx.errors import PlanError
 from vrx.model import (
     Comparison,
     CropTruth,
+    Finding,
     FloatArray,
     Money,
     Need,
@@ -28,6 +29,7 @@ from vrx.model import (
 from vrx.pipeline import aside, season
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan
+from vrx.plan.allocate import materials_of
 from vrx.units import SHORT_TON_LB
 
 _FLAT = {"variable": "flat", "planned": "planned flat"}
@@ -57,9 +59,10 @@ def money_of(
     area = np.asarray(planned.zone_area_ac)
     bought, said = prescription.purchases(
         planned.passes, prices, _terms(plan), overage_pct=plan.order.overage_pct)
+    quotes, unused = _quotes(plan, {one.material for one in bought})
     bids, told = prescription.bid_sheet(
         purchases=bought, passes=planned.passes, area_ac=float(area.sum()),
-        materials=inputs.materials, prices=prices, quotes=_quotes(plan), on=plan.order.on)
+        materials=inputs.materials, prices=prices, quotes=quotes, on=plan.order.on)
     # A quote with a last day is judged by that day.
     open_quotes = [
         Price(material=f"{one.material}, quoted by {one.seller}", usd=one.usd, per=one.per,
@@ -81,7 +84,7 @@ def money_of(
             planned.passes, area=area, truth=truth,
             ton_words=f"{goal.tons_per_ac:g} tons/ac of {goal.moisture_pct:g} % moisture"),
         findings=(
-            *said, *ages, *told,
+            *said, *ages, *told, *unused,
             *prescription.balance_findings(balances, zone_names=letters, area=area),
             *(note("charges-flat-or-by-zone", one.flat, one.verdict) for one in compared.against),
             *(note("charges-nothing-to-vary", "season", text) for text in compared.remarks),
@@ -162,16 +165,31 @@ def _terms(plan: Plan) -> list[prescription.SupplyTerms]:
     ]
 
 
-def _quotes(plan: Plan) -> list[prescription.BidTerms]:
-    return [
-        prescription.BidTerms(
+def _quotes(
+    plan: Plan, bought: Set[str]
+) -> tuple[list[prescription.BidTerms], list[Finding]]:
+    """The quotes, without those for a material that a pass may carry and this season does not."""
+    quotes, unused = [], []
+    ordered = {_plain(name) for name in bought}
+    idle = {_plain(name) for name in materials_of(plan.passes)} - ordered
+    for one in plan.bids:
+        if _plain(one.instead_of or one.material) in idle:
+            unused.append(note(
+                "bid-not-bought", f"[[bid]] of {one.seller}",
+                f"{one.instead_of or one.material} is not bought this season: no pass brings any",
+                done="left out of the bid sheet"))
+            continue
+        quotes.append(prescription.BidTerms(
             seller=one.seller, material=one.material, usd=one.usd, per=one.per,
             as_of=str(one.as_of), instead_of=one.instead_of or "",
             freight_usd_per_short_ton=one.freight_usd_per_short_ton, freight_usd=one.freight_usd,
             spreading_usd_per_ac=one.spreading_usd_per_ac, valid_until=one.valid_until,
-            note=one.note or "")
-        for one in plan.bids
-    ]
+            note=one.note or ""))
+    return quotes, unused
+
+
+def _plain(name: str) -> str:
+    return " ".join(name.split()).casefold()
 
 
 def _charges(plan: Plan, inputs: Inputs) -> prescription.ChargeTerms:

@@ -38,7 +38,8 @@ def mix_view(job: Job) -> MixView | None:
     elif mix.passes_used:
         none = "None: without any one of these materials the candidates do not bring as much."
         said.insert(0, ("The next best mix", none))
-    said += [("Whole loads", f"{name}: {number} of {size:,.0f} each; {left:,.0f} are left over.")
+    said += [("Whole loads", f"{name}: {number} of {size:,.0f} each; {left:,.0f} are left over; the sum pays for all"
+              " of it.")
              for name, number, size, left in mix.loads]
     return MixView(
         lead=_lead(mix), rows=tuple(_rows(job, mix)), total=_total(mix), said=tuple(said),
