@@ -181,6 +181,25 @@ def test_whole_loads_and_ceilings_from_the_plan(copy_of: Callable[[str], Path]) 
     assert 0 <= left < size
 
 
+def test_a_quote_for_a_material_that_is_not_chosen_is_told(copy_of: Callable[[str], Path]) -> None:
+    folder = planned(copy_of("kettle"))
+    path = folder / "plan.toml"
+    path.write_text(path.read_text(encoding="utf-8") + f"""
+[[bid]]
+seller = "South Yard (invented)"
+material = "{KTHI}"
+usd = 1200.0
+per = "short ton"
+as_of = "2026-12-01"
+""", encoding="utf-8")
+    done = run_field(folder)
+    mix = done.job.prescription.mix
+    assert mix is not None
+    assert KTHI not in {one.material for one in mix.choices}
+    told = [one for one in done.job.findings if one.code == "bid-not-bought"]
+    assert any("South Yard" in one.where for one in told)
+
+
 def test_the_readmes_season_loads(copy_of: Callable[[str], Path]) -> None:
     root = Path(__file__).resolve().parents[2]
     part = (root / "README.md").read_text(encoding="utf-8").partition(

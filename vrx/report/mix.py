@@ -38,14 +38,20 @@ def mix_view(job: Job) -> MixView | None:
     elif mix.passes_used:
         none = "None: without any one of these materials the candidates do not bring as much."
         said.insert(0, ("The next best mix", none))
-    said += [("Whole loads", f"{name}: {number} of {size:,.0f} each; {left:,.0f} are left over; the sum pays for all"
-              " of it.")
-             for name, number, size, left in mix.loads]
+    units = {one.material.id: one.material.unit.removesuffix("/ac")
+             for one in job.prescription.passes}
+    said += [("Whole loads", _loads(load, units.get(load[0], ""))) for load in mix.loads]
     return MixView(
         lead=_lead(mix), rows=tuple(_rows(job, mix)), total=_total(mix), said=tuple(said),
         limits=tuple(_limit(one) for one in mix.limits),
         short=tuple(_short(mix, k) for k in range(len(mix.shortfalls))),
     )
+
+
+def _loads(load: tuple[str, int, float, float], unit: str) -> str:
+    name, number, size, left = load
+    return (f"{name}: {number} of {numbers.amount(size, unit)} each; {numbers.amount(left, unit)}"
+            " are left over. The sum pays for all of it.")
 
 
 def _lead(mix: SeasonMix) -> str:
