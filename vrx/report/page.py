@@ -12,10 +12,14 @@ from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
 from vrx.report import (
+    care,
     guides,
+    irrigation,
     knowledge,
     layers,
     maps,
+    mix,
+    money,
     need_beside,
     numbers,
     passes,
@@ -193,6 +197,7 @@ def page(
         rate_outside=numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
         rate_position_lost=numbers.fixed(rate_position_lost, 0 if rate_position_lost == 0 else 2),
         cautions=list(cautions),
+        irrigation=irrigation.schedule_views(job),
         soil=_soil(job),
         nutrients=list(job.needs),
         needs=reasons.need_views(job),
@@ -205,10 +210,14 @@ def page(
         crop=reasons.crop_view(job),
         order=passes.order_rows(job),
         order_sum=passes.order_sum(job),
+        **money.money_views(job),
+        mix=mix.mix_view(job),
         findings=shown,
         folded=folded,
         stops=[f for f in shown if f.severity == "stop"],
         sources=[(s, words.is_from_memory(s.evidence)) for s in job.sources],
         files=[(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
         notes=list(notes),
+        go=care.go_views(job),
+        care=care.care_view(job),
     )
