@@ -23,6 +23,7 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
+from vrx.model.response import BestRate, Response
 from vrx.model.sampling import (
     NOT_SURE,
     SAMPLE_HERE,
@@ -58,6 +59,7 @@ __all__ = [
     "Agreement",
     "Analyte",
     "BagLabel",
+    "BestRate",
     "BoolArray",
     "ClusterScore",
     "ClusterTable",
@@ -86,6 +88,7 @@ __all__ = [
     "Past",
     "Prescription",
     "Price",
+    "Response",
     "Severity",
     "SoilColumn",
     "SoilTable",
