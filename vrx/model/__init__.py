@@ -23,7 +23,7 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
-from vrx.model.response import BestRate, Response
+from vrx.model.response import BestRate, Response, ResponseSaid, ResponseZone
 from vrx.model.sampling import (
     NOT_SURE,
     SAMPLE_HERE,
@@ -89,6 +89,8 @@ __all__ = [
     "Prescription",
     "Price",
     "Response",
+    "ResponseSaid",
+    "ResponseZone",
     "Severity",
     "SoilColumn",
     "SoilTable",

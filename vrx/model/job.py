@@ -10,6 +10,7 @@ from vrx.model.finding import Finding
 from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
 from vrx.model.product import Material, Prescription
+from vrx.model.response import ResponseSaid
 from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
 from vrx.model.surface import Surface
@@ -72,3 +73,4 @@ class Job:
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
+    responses: tuple[ResponseSaid, ...] = ()

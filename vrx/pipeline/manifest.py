@@ -21,6 +21,7 @@ from vrx.model import (
     Knowledge,
     LayerReading,
     PassRates,
+    ResponseSaid,
     Surface,
     ZoneReading,
     Zones,
@@ -96,6 +97,7 @@ def build(
         "layers": [_layer(one, zone_ids) for one in job.layers],
         "maps": [_map(one) for one in job.surfaces.values()],
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
+        "responses": [_response(one) for one in job.responses],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
@@ -163,6 +165,21 @@ def _known_of(one: Knowledge, zone_ids: Sequence[int]) -> dict[str, Any]:
              "probability_below": [float(p) for p in one.zone_below[:, k]]}
             for k, zone_id in enumerate(zone_ids)
         ],
+    }
+
+
+def _response(one: ResponseSaid) -> dict[str, Any]:
+    held = one.response
+    return {
+        "nutrient": one.nutrient, "equation": one.equation, "why_none": one.why,
+        "function": None if held is None else {
+            "form": held.form, "terms": dict(held.terms), "least_lb_per_ac": held.least,
+            "most_lb_per_ac": held.most, "source": held.source, "evidence": held.evidence},
+        "usd_per_lb": one.usd_per_lb, "price": one.price_words, "usd_per_ton": one.usd_per_ton,
+        "moisture_pct": one.moisture_pct, "trip_usd_per_ac": one.trip_usd_per_ac,
+        "best": None if one.best is None else asdict(one.best),
+        "least_sensible_lb_per_ac": one.least_sensible,
+        "zones": [asdict(zone) for zone in one.zones],
     }
 
 

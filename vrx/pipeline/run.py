@@ -20,6 +20,7 @@ from vrx.pipeline import (
     layers,
     manifest,
     past,
+    response,
     season,
     yields,
     zone_values,
@@ -102,6 +103,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
     truth = season.crop_truth(plan, inputs)
     planned = season.prescribe(plan, inputs, made, needs, truth)
+    said, of_responses = response.read_responses(
+        plan, folder=inputs.folder, made=made, planned=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -115,6 +118,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+        *of_responses,
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -123,7 +127,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before,
+        past=before, responses=said,
     )
 
 

@@ -19,6 +19,7 @@ from vrx.plan.load import (
 )
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
+from vrx.plan.response import ResponseSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
@@ -48,6 +49,7 @@ __all__ = [
     "PivotSection",
     "Plan",
     "PointsSection",
+    "ResponseSection",
     "SamplingSection",
     "SoilSection",
     "TestTableSection",
