@@ -26,6 +26,7 @@ from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
+from vrx.intake.trial import TrialRead, TrialSpec, read_trial
 from vrx.intake.water import WaterRead, WaterSpec, read_water
 from vrx.intake.yields import (
     CleanSpec,
@@ -66,6 +67,8 @@ __all__ = [
     "TaskGrid",
     "TissueRead",
     "TissueSpec",
+    "TrialRead",
+    "TrialSpec",
     "WaterRead",
     "WaterSpec",
     "YieldSpec",
@@ -94,6 +97,7 @@ __all__ = [
     "read_soil",
     "read_task_grids",
     "read_tissue",
+    "read_trial",
     "read_water",
     "read_yield_log",
     "read_yield_logs",

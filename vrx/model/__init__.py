@@ -65,6 +65,7 @@ from vrx.model.product import (
     Prescription,
     Price,
 )
+from vrx.model.response import BestRate, Response, ResponseSaid, ResponseZone
 from vrx.model.sampling import (
     NOT_SURE,
     SAMPLE_HERE,
@@ -112,6 +113,7 @@ __all__ = [
     "AmountLine",
     "Analyte",
     "BagLabel",
+    "BestRate",
     "Bid",
     "BoolArray",
     "Care",
@@ -163,6 +165,9 @@ __all__ = [
     "Price",
     "Purchase",
     "RateCase",
+    "Response",
+    "ResponseSaid",
+    "ResponseZone",
     "ScheduleStep",
     "SeasonMix",
     "Severity",

@@ -15,6 +15,7 @@ from vrx.model.money import NO_MONEY, Money
 from vrx.model.need import Need, Yield
 from vrx.model.need_beside import NOTHING_BESIDE, NeedBeside
 from vrx.model.product import Material, Prescription
+from vrx.model.response import ResponseSaid
 from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
 from vrx.model.surface import Surface
@@ -82,3 +83,4 @@ class Job:
     care: Care = NO_CARE
     money: Money = NO_MONEY
     irrigation: tuple[InjectionSchedule, ...] = ()
+    responses: tuple[ResponseSaid, ...] = ()

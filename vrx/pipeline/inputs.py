@@ -15,6 +15,7 @@ from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
 from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
+from vrx.pipeline.response import trial_files
 from vrx.plan import (
     BlendSection,
     FieldPlan,
@@ -185,7 +186,7 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
     named += [section.file for section in plan.yield_goal.log]
-    named += [*table_files(plan), *plan.books, *plan.materials]
+    named += [*table_files(plan), *trial_files(plan), *plan.books, *plan.materials]
     files: dict[str, Path] = {}
     for name in named:
         for path in intake.input_files(folder / name):

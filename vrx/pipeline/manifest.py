@@ -23,6 +23,7 @@ from vrx.model import (
     Knowledge,
     LayerReading,
     PassRates,
+    ResponseSaid,
     Surface,
     ZoneReading,
     Zones,
@@ -107,6 +108,7 @@ def build(
         "care": care_record(job),
         "money": money_record(job.money, zone_ids),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
+        "responses": [_response(one) for one in job.responses],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
@@ -183,6 +185,21 @@ def _known_of(one: Knowledge, zone_ids: Sequence[int]) -> dict[str, Any]:
              "probability_below": [float(p) for p in one.zone_below[:, k]]}
             for k, zone_id in enumerate(zone_ids)
         ],
+    }
+
+
+def _response(one: ResponseSaid) -> dict[str, Any]:
+    held = one.response
+    return {
+        "nutrient": one.nutrient, "equation": one.equation, "why_none": one.why,
+        "function": None if held is None else {
+            "form": held.form, "terms": dict(held.terms), "least_lb_per_ac": held.least,
+            "most_lb_per_ac": held.most, "source": held.source, "evidence": held.evidence},
+        "usd_per_lb": one.usd_per_lb, "price": one.price_words, "usd_per_ton": one.usd_per_ton,
+        "moisture_pct": one.moisture_pct, "trip_usd_per_ac": one.trip_usd_per_ac,
+        "best": None if one.best is None else asdict(one.best),
+        "least_sensible_lb_per_ac": one.least_sensible,
+        "zones": [asdict(zone) for zone in one.zones],
     }
 
 

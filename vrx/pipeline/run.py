@@ -29,6 +29,7 @@ from vrx.pipeline import (
     manifest,
     money,
     past,
+    response,
     season,
     yields,
     zone_values,
@@ -130,6 +131,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     compared, said = compare.compare(
         plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options,
         prescribe=prescribe)
+    planned = season.prescribe(plan, inputs, made, needs, truth)
+    answers, of_responses = response.read_responses(
+        plan, folder=inputs.folder, made=made, planned=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -147,6 +151,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
         *costs.findings,
         *irrigation.findings(chosen, injected, planned),
+        *of_responses,
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -155,7 +160,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, care=around, money=costs, irrigation=injected,
+        past=before, care=around, money=costs, irrigation=injected, responses=answers,
         guides=guides.guides(plan, inputs), need_beside=NeedBeside(
             bounds=found_needs.bounds, cells=found_needs.cells, comparisons=compared),
     )

@@ -25,6 +25,7 @@ from vrx.plan.load import (
 from vrx.plan.need import NeedSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
+from vrx.plan.response import ResponseSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
@@ -63,6 +64,7 @@ __all__ = [
     "Plan",
     "PointsSection",
     "ResidualSection",
+    "ResponseSection",
     "SamplingSection",
     "SoilSection",
     "TestTableSection",

@@ -60,6 +60,7 @@ from vrx.plan.points import (
     refuse_strays,
     require_one_way,
 )
+from vrx.plan.response import ResponsesSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.yields import YieldLogSection
 from vrx.plan.zones import ZonesSection, require_layers
@@ -342,6 +343,7 @@ class Plan(Section):
     balance: BalanceSection = BalanceSection()
     export: ExportSection = ExportSection()
     sampling: SamplingSection = SamplingSection()
+    response: ResponsesSection | None = None
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
