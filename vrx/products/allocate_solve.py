@@ -115,6 +115,11 @@ def _best_of(
                 return None
             break
         columns, reached, open_share, late = done
+        if rank == 0 and before is not None:
+            # No plan in steps or loads is below the best one without them.
+            floor = before.value * (1 - before.gap)
+            above = max(reached - floor, 0.0) / max(abs(reached), 1e-12)
+            open_share = min(open_share, above if above > SAME else 0.0)
         begin = {key: columns[at] for key, at in model.count.items()}
         stopped, gap = stopped or late, max(gap, open_share)
         if rank == 0:
