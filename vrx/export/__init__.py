@@ -1,7 +1,19 @@
 """Prescription → files that machines load; each is read back and compared before it is kept."""
 
 from vrx.export.crew import write_crew
+from vrx.export.export_set import ExportSet, build_set, set_of_job
 from vrx.export.layer import ExportLayer, build_layer
-from vrx.export.write import FORMATS, write_formats
+from vrx.export.write import FORMATS, Format, require_formats, write_formats
 
-__all__ = ["FORMATS", "ExportLayer", "build_layer", "write_crew", "write_formats"]
+__all__ = [
+    "FORMATS",
+    "ExportLayer",
+    "ExportSet",
+    "Format",
+    "build_layer",
+    "build_set",
+    "require_formats",
+    "set_of_job",
+    "write_crew",
+    "write_formats",
+]

@@ -48,6 +48,19 @@ def run_name(identity: dict[str, Any]) -> str:
     return f"run-{hashlib.sha256(json_bytes(identity)).hexdigest()[:12]}"
 
 
+def facts_of(identity: dict[str, Any], *, run: str) -> list[tuple[str, str]]:
+    """The run's name and what went in as (name, text) pairs, for files that carry such facts."""
+
+    def flat(value: Any, name: str) -> list[tuple[str, str]]:
+        if isinstance(value, dict):
+            return [one for key in sorted(value) for one in flat(value[key], f"{name}.{key}")]
+        if isinstance(value, list | tuple):
+            return [one for k, each in enumerate(value, 1) for one in flat(each, f"{name}.{k}")]
+        return [(name, "" if value is None else str(value))]
+
+    return [("run", run), *(one for key in sorted(identity) for one in flat(identity[key], key))]
+
+
 def twelve_digits(value: Any) -> Any:
     """Round every float in a nest of dicts and lists to 12 significant digits."""
     if isinstance(value, dict):

@@ -56,6 +56,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
     plan_file = plan_path(folder)
     progress("reading plan, boundary and samples")
     plan = load_plan(plan_file)
+    export.require_formats(plan.export.formats)
     inputs = read_inputs(plan, plan_file=plan_file)
     job = compute(plan, inputs, progress=progress)
     stopped = stops(job.findings)
@@ -130,11 +131,9 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
 def _write(
     job: Job, *, scratch: Path, identity: dict[str, Any], run: str, plan: Plan
 ) -> dict[str, Any]:
-    layer = export.build_layer(
-        zones=job.zones, prescription=job.prescription, crs_centre=job.field.crs_centre
-    )
+    meant = export.set_of_job(job, record=manifest.facts_of(identity, run=run))
     written = list(
-        export.write_formats(layer=layer, formats=plan.export.formats, folder=scratch)
+        export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )
     order = scratch / "order.csv"
     order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
