@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 
 import shapely
 
 from vrx.export.layer import ExportLayer, build_layer
+from vrx.export.task_options import TaskDataOptions
 from vrx.model import Field, Finding, Job, Prescription, SoilTable, Surface, Zones
 
 
@@ -22,7 +24,8 @@ class ExportSet:
     of its rows. `rate_outside` and `rate_position_lost` (passes,) are what a machine is to apply
     outside all zones and where it does not know its place, in the pass's unit. `soil`, `surfaces`
     and `findings` are empty where there are none to hand out. `record` are facts of the run for
-    people, (name, text): its name, versions, hashes of what went in.
+    people, (name, text): its name, versions, hashes of what went in. `task_data` is what the user
+    chose about ISO 11783-10 task data, which carries fallback rates of its own.
     """
 
     layer: ExportLayer
@@ -38,6 +41,7 @@ class ExportSet:
     crop: str = ""
     season: int | None = None
     record: tuple[tuple[str, str], ...] = ()
+    task_data: TaskDataOptions = dataclass_field(default_factory=TaskDataOptions)
 
 
 def build_set(

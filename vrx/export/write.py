@@ -47,6 +47,9 @@ FORMATS = {
         holds="zones and rates of all passes, loose and zipped"),
     "geojson": Format(
         module="vrx.export.geojson", holds="zones and rates of all passes (RFC 7946)"),
+    "iso11783": Format(
+        module="vrx.export.task_data",
+        holds="task data of ISO 11783-10, version 4.3: zones as polygons or grid, tasks, products"),
 }
 """All formats by the name that the plan uses."""
 

@@ -15,8 +15,8 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.iso11783 import rate_from_raw, require_raw
+from vrx.formats.xml_tree import MOST_BYTES, xml_tree
 from vrx.intake._files import require_size
-from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.model import FloatArray, IntArray
 from vrx.model.arrays import array_value
 
