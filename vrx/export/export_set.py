@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import shapely
 
 from vrx.export.layer import ExportLayer, build_layer
+from vrx.formats.legend import Legend
 from vrx.model import Field, Finding, Job, Prescription, SoilTable, Surface, Zones
 
 
@@ -22,7 +23,8 @@ class ExportSet:
     of its rows. `rate_outside` and `rate_position_lost` (passes,) are what a machine is to apply
     outside all zones and where it does not know its place, in the pass's unit. `soil`, `surfaces`
     and `findings` are empty where there are none to hand out. `record` are facts of the run for
-    people, (name, text): its name, versions, hashes of what went in.
+    people, (name, text): its name, versions, hashes of what went in. `legends` are classes and
+    colours of maps, (rate column or analyte, legend), the same as people see them on the page.
     """
 
     layer: ExportLayer
@@ -38,12 +40,14 @@ class ExportSet:
     crop: str = ""
     season: int | None = None
     record: tuple[tuple[str, str], ...] = ()
+    legends: tuple[tuple[str, Legend], ...] = ()
 
 
 def build_set(
     *, field: Field, zones: Zones, prescription: Prescription, soil: SoilTable | None = None,
     surfaces: Sequence[Surface] = (), findings: Sequence[Finding] = (),
     crop: str = "", season: int | None = None, record: Sequence[tuple[str, str]] = (),
+    legends: Sequence[tuple[str, Legend]] = (),
 ) -> ExportSet:
     """The set of a field. Raises `ExportError` for rates or names that do not fit."""
     layer = build_layer(zones=zones, prescription=prescription, crs_centre=field.crs_centre)
@@ -52,15 +56,19 @@ def build_set(
         layer=layer, field=field, boundary=_union(layer), zones=zones, prescription=prescription,
         rate_outside=off, rate_position_lost=off, soil=soil, surfaces=tuple(surfaces),
         findings=tuple(findings), crop=crop, season=season, record=tuple(record),
+        legends=tuple(legends),
     )
 
 
-def set_of_job(job: Job, *, record: Sequence[tuple[str, str]] = ()) -> ExportSet:
+def set_of_job(
+    job: Job, *, record: Sequence[tuple[str, str]] = (),
+    legends: Sequence[tuple[str, Legend]] = (),
+) -> ExportSet:
     """The set of a whole run. Raises `ExportError` as `build_set` does."""
     return build_set(
         field=job.field, zones=job.zones, prescription=job.prescription, soil=job.soil,
         surfaces=tuple(job.surfaces.values()), findings=job.findings, crop=job.crop,
-        season=job.season, record=record,
+        season=job.season, record=record, legends=legends,
     )
 
 

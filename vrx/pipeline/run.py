@@ -131,7 +131,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
 def _write(
     job: Job, *, scratch: Path, identity: dict[str, Any], run: str, plan: Plan
 ) -> dict[str, Any]:
-    meant = export.set_of_job(job, record=manifest.facts_of(identity, run=run))
+    meant = export.set_of_job(
+        job, record=manifest.facts_of(identity, run=run), legends=report.legends(job))
     written = list(
         export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )
