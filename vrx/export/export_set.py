@@ -10,6 +10,7 @@ import shapely
 
 from vrx.export.layer import ExportLayer, build_layer
 from vrx.export.task_options import TaskDataOptions
+from vrx.formats.legend import Legend
 from vrx.model import Field, Finding, Job, Prescription, SoilTable, Surface, Zones
 
 
@@ -24,8 +25,9 @@ class ExportSet:
     of its rows. `rate_outside` and `rate_position_lost` (passes,) are what a machine is to apply
     outside all zones and where it does not know its place, in the pass's unit. `soil`, `surfaces`
     and `findings` are empty where there are none to hand out. `record` are facts of the run for
-    people, (name, text): its name, versions, hashes of what went in. `task_data` is what the user
-    chose about ISO 11783-10 task data, which carries fallback rates of its own.
+    people, (name, text): its name, versions, hashes of what went in. `legends` are classes and
+    colours of maps, (rate column or analyte, legend), the same as people see them on the page.
+    `task_data` is what the user chose about ISO 11783-10 task data, with fallback rates of its own.
     """
 
     layer: ExportLayer
@@ -42,12 +44,14 @@ class ExportSet:
     season: int | None = None
     record: tuple[tuple[str, str], ...] = ()
     task_data: TaskDataOptions = dataclass_field(default_factory=TaskDataOptions)
+    legends: tuple[tuple[str, Legend], ...] = ()
 
 
 def build_set(
     *, field: Field, zones: Zones, prescription: Prescription, soil: SoilTable | None = None,
     surfaces: Sequence[Surface] = (), findings: Sequence[Finding] = (),
     crop: str = "", season: int | None = None, record: Sequence[tuple[str, str]] = (),
+    legends: Sequence[tuple[str, Legend]] = (),
 ) -> ExportSet:
     """The set of a field. Raises `ExportError` for rates or names that do not fit."""
     layer = build_layer(zones=zones, prescription=prescription, crs_centre=field.crs_centre)
@@ -56,15 +60,19 @@ def build_set(
         layer=layer, field=field, boundary=_union(layer), zones=zones, prescription=prescription,
         rate_outside=off, rate_position_lost=off, soil=soil, surfaces=tuple(surfaces),
         findings=tuple(findings), crop=crop, season=season, record=tuple(record),
+        legends=tuple(legends),
     )
 
 
-def set_of_job(job: Job, *, record: Sequence[tuple[str, str]] = ()) -> ExportSet:
+def set_of_job(
+    job: Job, *, record: Sequence[tuple[str, str]] = (),
+    legends: Sequence[tuple[str, Legend]] = (),
+) -> ExportSet:
     """The set of a whole run. Raises `ExportError` as `build_set` does."""
     return build_set(
         field=job.field, zones=job.zones, prescription=job.prescription, soil=job.soil,
         surfaces=tuple(job.surfaces.values()), findings=job.findings, crop=job.crop,
-        season=job.season, record=record,
+        season=job.season, record=record, legends=legends,
     )
 
 

@@ -47,6 +47,15 @@ FORMATS = {
         holds="zones and rates of all passes, loose and zipped"),
     "geojson": Format(
         module="vrx.export.geojson", holds="zones and rates of all passes (RFC 7946)"),
+    "geopackage": Format(
+        module="vrx.export.geopackage",
+        holds="boundary, zones, rates, samples, maps, order, findings and styles in one file"),
+    "geotiff": Format(
+        module="vrx.export.geotiff",
+        holds="one raster of rates a pass, one raster a soil-test map, in the field's own system"),
+    "geoparquet": Format(
+        module="vrx.export.geoparquet", holds="zones and rates of all passes", extra="parquet",
+        needs="pyarrow"),
     "iso11783": Format(
         module="vrx.export.task_data",
         holds="task data of ISO 11783-10, version 4.3: zones as polygons or grid, tasks, products"),

@@ -21,6 +21,7 @@ from vrx.pipeline import (
     manifest,
     past,
     season,
+    task_data,
     yields,
     zone_values,
     zoning,
@@ -116,6 +117,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+        *task_data.findings(plan, field=inputs.field, zones=made, prescription=planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -131,7 +133,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
 def _write(
     job: Job, *, scratch: Path, identity: dict[str, Any], run: str, plan: Plan
 ) -> dict[str, Any]:
-    meant = export.set_of_job(job, record=manifest.facts_of(identity, run=run))
+    meant = task_data.with_task_data(plan, export.set_of_job(
+        job, record=manifest.facts_of(identity, run=run), legends=report.legends(job)))
     written = list(
         export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )

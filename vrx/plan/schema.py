@@ -39,6 +39,7 @@ from vrx.plan.points import (
     require_one_way,
 )
 from vrx.plan.sampling import SamplingSection
+from vrx.plan.task_data import TaskDataSection
 from vrx.plan.yields import YieldLogSection
 from vrx.plan.zones import ZonesSection, require_layers
 
@@ -291,7 +292,10 @@ class PriceSection(Section):
 class ExportSection(Section):
     """`[export]`: the files to write."""
 
-    formats: tuple[Literal["shapefile", "geojson"], ...] = ("shapefile", "geojson")
+    formats: tuple[Literal[
+        "shapefile", "geojson", "iso11783"
+    ], ...] = ("shapefile", "geojson")
+    task_data: TaskDataSection = TaskDataSection()
 
 
 class Plan(Section):
@@ -336,6 +340,7 @@ class Plan(Section):
         if of_pass is not None and of_pass not in ids:
             raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "
                              f"{', '.join(ids)}")
+        self.export.task_data.require_passes(ids)
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(
