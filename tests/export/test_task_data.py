@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import math
 import warnings
+from functools import cache
 from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
@@ -44,15 +45,22 @@ def schema_folder() -> Path:
     return Path(spec.origin).parent / "ISOXML_schema"
 
 
-def schema_faults(record: Path) -> list[str]:
+@cache
+def schemas():
     import xmlschema
     from lxml import etree
 
-    path = schema_folder() / "ISO11783_TaskFile_V4-3.xsd"
-    told = [str(one.reason) for one in xmlschema.XMLSchema(str(path)).iter_errors(str(record))]
-    schema = etree.XMLSchema(etree.parse(str(path)))
-    schema.validate(etree.parse(str(record)))
-    return told + [str(one) for one in schema.error_log]
+    path = str(schema_folder() / "ISO11783_TaskFile_V4-3.xsd")
+    return xmlschema.XMLSchema(path), etree.XMLSchema(etree.parse(path))
+
+
+def schema_faults(record: Path) -> list[str]:
+    from lxml import etree
+
+    ours, theirs = schemas()
+    told = [str(one.reason) for one in ours.iter_errors(str(record))]
+    theirs.validate(etree.parse(str(record)))
+    return told + [str(one) for one in theirs.error_log]
 
 
 def by_isoxml(home: Path):

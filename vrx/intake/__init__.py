@@ -25,6 +25,7 @@ from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.time_log import AppliedPoints, LoggedValue, TimeLog, read_time_logs
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
 from vrx.intake.water import WaterRead, WaterSpec, read_water
 from vrx.intake.yields import (
@@ -43,6 +44,7 @@ from vrx.intake.yields import (
 
 __all__ = [
     "NO_HISTORY",
+    "AppliedPoints",
     "AppliedSpec",
     "AppliedTotals",
     "BandPeek",
@@ -52,6 +54,7 @@ __all__ = [
     "Fact",
     "LayerPeek",
     "LogColumn",
+    "LoggedValue",
     "ManureRead",
     "ManureSpec",
     "PlaceColumns",
@@ -64,6 +67,7 @@ __all__ = [
     "TablePeek",
     "TableProposal",
     "TaskGrid",
+    "TimeLog",
     "TissueRead",
     "TissueSpec",
     "WaterRead",
@@ -93,6 +97,7 @@ __all__ = [
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_time_logs",
     "read_tissue",
     "read_water",
     "read_yield_log",
