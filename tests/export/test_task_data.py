@@ -217,6 +217,18 @@ def test_another_library_decodes_zones_and_cells_without_a_warning(
     assert (ours.raw[0] == 11209).sum() == len(marked)
 
 
+@pytest.mark.parametrize("form", [CODES, VALUES])
+def test_two_dry_products_in_one_task_keep_their_names(tmp_path: Path, form: str) -> None:
+    # Both are DDI 0006; only the product tells them apart.
+    passes = [make.one_pass(1, TWO), make.one_pass(2, [50, 30], of=make.GYPSUM)]
+    (grid,) = read_task_grids(
+        path=make.written(corner_set(form, passes=passes, one_task=True), tmp_path))
+    assert grid.ddis == ("0006", "0006")
+    assert grid.products == ("muriate of potash 0-0-60", "gypsum 0-0-0-18S")
+    for number, corner in ((0, 100), (1, 50)):
+        assert grid.rates("lb/ac", number=number)[2, -3] == pytest.approx(corner, abs=0.005)
+
+
 def test_the_minimal_example_of_the_notes_comes_out(tmp_path: Path) -> None:
     # 4 rows of 5 columns from 41.2, -96.5 (zones 1 to 3 from the south); bytes of the type-1 grid
     # written by PyPI isoxml: 01 01 01 01 01 02 02 02 02 02 03 03 03 03 03 then the outside.

@@ -116,7 +116,8 @@ def cells(
         pct = 100.0 * (float((one.rates * acres).sum()) / want - 1.0) if want else 0.0
         parts.append(f"{one.pass_id} {pct:+.2f} %")
         worst = max(worst, abs(pct))
-    found = [(warn if worst > _MUCH_PCT else note)(
+    tell = warn if worst > _MUCH_PCT else note
+    found = [tell(
         "task-grid-cells", "task data, grid",
         f"{place.rows} rows of {place.columns} cells, {place.north_deg_per_cell:.9f} degrees north "
         f"by {place.east_deg_per_cell:.9f} east ({north_m:.2f} by {east_m:.2f} m); a cell has the "

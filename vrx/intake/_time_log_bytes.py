@@ -62,13 +62,13 @@ def _starts(data: bytes, head: int, where: str) -> tuple[npt.NDArray[np.int64], 
     """Where each whole record begins, where the last one ends, and why no more follow."""
     # One step a record: where the next begins is known only from the count in this one.
     starts: list[int] = []
-    at, size, note = 0, len(data), starts.append
+    at, size, keep = 0, len(data), starts.append
     last = size - head
     while at <= last:
         after = at + head + _VALUE_BYTES * data[at + head - 1]
         if after > size:
             break
-        note(at)
+        keep(at)
         at = after
         if len(starts) > MOST_RECORDS:
             raise InputError(f"has more than {MOST_RECORDS:,} records", code="time-log-too-large",

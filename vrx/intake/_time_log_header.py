@@ -40,17 +40,17 @@ def read_header(data: bytes, *, where: str) -> Header:
     """The header. Raises `InputError` for broken XML or one that breaks the standard's layout."""
     root = xml_tree(data, where=where)
     if root.tag != "TIM":
-        _refuse(where, f"its root is {root.tag!r}, not TIM")
+        _broken(where, f"its root is {root.tag!r}, not TIM")
     if root.get("A") != "" or root.get("D") != "4":
-        _refuse(where, f"TIM has A={root.get('A')!r} and D={root.get('D')!r}; A is empty (the time "
+        _broken(where, f"TIM has A={root.get('A')!r} and D={root.get('D')!r}; A is empty (the time "
                 "stands in the binary) and D is 4")
     positions = root.findall("PTN")
     if len(positions) > 1:
-        _refuse(where, f"has {len(positions)} PTN; how their bytes would lie is not known")
+        _broken(where, f"has {len(positions)} PTN; how their bytes would lie is not known")
     head, fixed = [("ms", "<u4"), ("days", "<u2")], {}
     for name in (sorted(positions[0].keys()) if positions else ()):
         if name not in POSITION:
-            _refuse(where, f"PTN has an attribute {name!r}, whose bytes are not known")
+            _broken(where, f"PTN has an attribute {name!r}, whose bytes are not known")
         said = positions[0].get(name) or ""
         key, kind, _ = POSITION[name]
         if said == "":
@@ -59,7 +59,7 @@ def read_header(data: bytes, *, where: str) -> Header:
             fixed[key] = _fixed(said, key, where)
     values = tuple(_value(one, where) for one in root.findall("DLV"))
     if len(values) > MOST_VALUES:
-        _refuse(where, f"has {len(values)} DLV; a record can name {MOST_VALUES}")
+        _broken(where, f"has {len(values)} DLV; a record can name {MOST_VALUES}")
     return Header(head=tuple(head), fixed=fixed, values=values, has_position=bool(positions))
 
 
@@ -67,21 +67,21 @@ def _fixed(said: str, key: str, where: str) -> float:
     value = number(said)
     most = {"north": 90.0, "east": 180.0}.get(key, 2.0**32)
     if not abs(value) <= most:
-        _refuse(where, f"PTN gives {key} once for all as {said!r}, which is none")
+        _broken(where, f"PTN gives {key} once for all as {said!r}, which is none")
     if key in {"status", "satellites", "utc_ms", "utc_days"} and whole(said) is None:
-        _refuse(where, f"PTN gives {key} once for all as {said!r}, which is no whole number")
+        _broken(where, f"PTN gives {key} once for all as {said!r}, which is no whole number")
     return value
 
 
 def _value(one: Element, where: str) -> tuple[str, str]:
     ddi, element = (one.get("A") or "").upper(), one.get("C") or ""
     if not DDI.fullmatch(ddi):
-        _refuse(where, f"DLV has DDI {one.get('A')!r}, which is not four hex digits")
+        _broken(where, f"DLV has DDI {one.get('A')!r}, which is not four hex digits")
     if not ID.fullmatch(element) or not element.startswith("DET"):
-        _refuse(where, f"DLV {ddi} names the device element {element!r} (DET and digits)")
+        _broken(where, f"DLV {ddi} names the device element {element!r} (DET and digits)")
     return ddi, element
 
 
-def _refuse(where: str, what: str) -> NoReturn:
+def _broken(where: str, what: str) -> NoReturn:
     raise InputError(what, code="time-log-header", where=where,
                      hint="copy the whole TASKDATA folder from the machine again")

@@ -152,6 +152,17 @@ def read_time_logs(*, path: Path) -> tuple[TimeLog, ...]:
     standard's layout, missing files, names that lead elsewhere, logs beyond the limits, and folders
     without a log.
     """
+    try:
+        return _read(path)
+    except OSError as err:  # of looking for files; reading them tells its own
+        raise _unreadable(str(path), err) from err
+    except ValueError as err:
+        if isinstance(err, InputError):
+            raise
+        _missing(repr(str(path)), "is no name of a folder")  # NUL
+
+
+def _read(path: Path) -> tuple[TimeLog, ...]:
     if path.suffix.lower() == ".xml" and facts.LOG_NAME.fullmatch(path.stem.upper()):
         return (_log(path.parent, path.stem, ("", "")),)
     folder = path / facts.FOLDER if (path / facts.FOLDER).is_dir() else path
@@ -248,9 +259,12 @@ def _bytes(path: Path, most: int) -> bytes:
     except InputError:
         raise
     except OSError as err:
-        raise InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable",
-                         where=path.name, hint="give yourself the right to read it, or copy it "
-                         "again") from err
+        raise _unreadable(path.name, err) from err
+
+
+def _unreadable(where: str, err: OSError) -> InputError:
+    return InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable", where=where,
+                      hint="give yourself the right to read it, or copy it again")
 
 
 def _missing(where: str, what: str) -> NoReturn:
