@@ -1,4 +1,4 @@
-"""Puts `task_sets` where the tests of this room can import it."""
+"""Loads the builders of export sets under names of their own."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import importlib.util
 import sys
 from pathlib import Path
 
-_SPEC = importlib.util.spec_from_file_location(
-    "task_sets", Path(__file__).with_name("task_sets.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-task_sets = importlib.util.module_from_spec(_SPEC)
-sys.modules["task_sets"] = task_sets
-_SPEC.loader.exec_module(task_sets)
+for _name, _file in (("export_builders", "builders.py"), ("task_sets", "task_sets.py")):
+    _SPEC = importlib.util.spec_from_file_location(_name, Path(__file__).with_name(_file))
+    assert _SPEC is not None
+    assert _SPEC.loader is not None
+    _module = importlib.util.module_from_spec(_SPEC)
+    sys.modules[_name] = _module
+    _SPEC.loader.exec_module(_module)

@@ -72,11 +72,14 @@ def _coverages(meant: ExportSet) -> list[Coverage]:
 @contextmanager
 def _named_errors(path: Path) -> Iterator[None]:
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
+    from rasterio._err import CPLE_BaseError
     from rasterio.errors import RasterioError
 
+    # A copy that fails raises GDAL's own error, for which rasterio has no public name.
+    gdal = (DataSourceError, DataLayerError, FeatureError, RasterioError, CPLE_BaseError)
     try:
         yield
-    except (DataSourceError, DataLayerError, FeatureError, RasterioError, sqlite3.Error) as err:
+    except (*gdal, sqlite3.Error) as err:
         raise ExportError(
             f"could not be written: {err}", code="export-write", where=str(path),
             hint="is the folder writable, and is there room on the disk?",

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vrx.errors import ExportError
-from vrx.export import frames, tiff
+from vrx.export import tiff
 from vrx.export.compare import differs
 from vrx.export.export_set import ExportSet
 from vrx.export.rasters import Raster, affine, crs_wkt, rate_rasters, surface_rasters
@@ -28,36 +27,28 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
     paths = []
     for one in (*rate_rasters(meant), *surface_rasters(meant)):
         path = place / f"{one.name}.tif"
-        with frames.plain_path(path) as plain:
-            _write(one, plain, wkt)
+        path.write_bytes(_made(one, wkt))
         _verify(one, path, meant)
         paths.append(path)
     return tuple(paths)
 
 
-def _write(one: Raster, path: Path, wkt: str) -> None:
-    import rasterio
-    from rasterio.errors import RasterioError
+def _made(one: Raster, wkt: str) -> bytes:
+    """The file, made in memory: GDAL's temporary files and addresses never meet the disk."""
+    from rasterio.io import MemoryFile
 
-    options = {
-        "compress": "DEFLATE", "predictor": 3, "blocksize": facts.BLOCK, "bigtiff": "NO",
-        "overview_resampling": "NEAREST", "num_threads": "1",
-    }
-    try:
-        with rasterio.open(
-            path, "w", driver="COG", width=one.grid.columns, height=one.grid.rows,
-            count=len(one.bands), dtype="float32", nodata=facts.NODATA, crs=wkt,
-            transform=affine(one.grid), **options,
+    with MemoryFile() as memory:
+        with memory.open(
+            driver="COG", width=one.grid.columns, height=one.grid.rows, count=len(one.bands),
+            dtype="float32", nodata=facts.NODATA, crs=wkt, transform=affine(one.grid),
+            compress="DEFLATE", predictor=3, blocksize=facts.BLOCK, bigtiff="NO",
+            overview_resampling="NEAREST", num_threads="1",
         ) as target:
             target.write(np.stack([band.values for band in one.bands]))
             target.units = [band.unit for band in one.bands]
             target.descriptions = [band.description for band in one.bands]
             target.update_tags(**one.tags)
-    except (RasterioError, OSError) as err:
-        raise ExportError(
-            f"could not be written: {err}", code="export-write", where=str(path),
-            hint="is the folder writable, and is there room on the disk?",
-        ) from err
+        return bytes(memory.read())
 
 
 def _verify(one: Raster, path: Path, meant: ExportSet) -> None:
@@ -93,5 +84,6 @@ def _items(metadata: str) -> dict[tuple[str, int | None], str]:
     for attributes, text in re.findall(r"<Item ([^>]*)>([^<]*)</Item>", metadata):
         named = dict(re.findall(r'(\w+)="([^"]*)"', attributes))
         band = int(named["sample"]) if "sample" in named else None
-        found[html.unescape(named["name"]), band] = html.unescape(text)
+        # GDAL escapes twice here, and undoes it twice.
+        found[html.unescape(named["name"]), band] = html.unescape(html.unescape(text))
     return found

@@ -56,9 +56,9 @@ def crs_wkt(meant: ExportSet) -> str:
 
 def affine(grid: Grid) -> Any:
     """The grid as an affine transform, north up."""
-    from rasterio.transform import from_origin
+    from rasterio import Affine
 
-    return from_origin(grid.west_m, grid.north_m, grid.cell_m, grid.cell_m)
+    return Affine(grid.cell_m, 0.0, grid.west_m, 0.0, -grid.cell_m, grid.north_m)
 
 
 def rate_rasters(meant: ExportSet) -> tuple[Raster, ...]:

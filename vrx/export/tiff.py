@@ -21,6 +21,7 @@ _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 12: 8}
 _KINDS = {1: "B", 3: "H", 4: "I", 12: "d"}
 _PLAIN, _LZW, _DEFLATE = 1, 5, 8
 _CLEAR, _END = 256, 257
+_MOST_CODES = 4096 - 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,31 +125,50 @@ def _unpacked(raw: bytes, way: int) -> bytes:
     return raw
 
 
+def _widths() -> npt.NDArray[np.int64]:
+    """Bits of the codes between two clearings: a table of 2^w - 1 entries widens the next code."""
+    entries = 257 + np.arange(_MOST_CODES)
+    wider = (entries[:, None] >= np.array([511, 1023, 2047])).sum(axis=1)
+    return np.asarray(9 + wider, dtype=np.int64)
+
+
 def _lzw(raw: bytes) -> bytes:
-    """TIFF 6.0, section 13: codes of 9 to 12 bits, highest bit first, widened one code early."""
-    start = [bytes((value,)) for value in range(256)] + [b"", b""]
-    table, out = start[:], []
-    held = bits = 0
-    width, before = 9, b""
-    for byte in raw:
-        held, bits = held << 8 | byte, bits + 8
-        if bits < width:
+    """TIFF 6.0, section 13: codes of 9 to 12 bits, highest bit first, widened one code early.
+
+    The table of strings is not built: entry 258 + k is what code k gave out since the last
+    clearing, and one byte more, both of which lie in the output already.
+    """
+    data = np.frombuffer(raw + b"\x00\x00\x00", dtype=np.uint8).astype(np.int64)
+    widths = _widths()
+    ends = np.cumsum(widths)
+    out = bytearray()
+    at = 0
+    while True:
+        held = int(np.searchsorted(ends, 8 * len(raw) - at, side="right"))
+        start = at + ends[:held] - widths[:held]
+        byte, inside = start >> 3, start & 7
+        window = data[byte] << 16 | data[byte + 1] << 8 | data[byte + 2]
+        codes = window >> (24 - widths[:held] - inside) & (1 << widths[:held]) - 1
+        stops = np.flatnonzero((codes == _CLEAR) | (codes == _END))
+        if not stops.size:
+            raise ValueError("a block has no end")
+        last = int(stops[0])
+        _give_out(codes[:last].tolist(), out)
+        at += int(ends[last])
+        if codes[last] == _END:
+            return bytes(out)
+
+
+def _give_out(codes: list[int], out: bytearray) -> None:
+    starts: list[int] = []
+    for code in codes:
+        starts.append(len(out))
+        if code < _CLEAR:
+            out.append(code)
             continue
-        bits -= width
-        code = held >> bits
-        held &= (1 << bits) - 1
-        if code == _CLEAR:
-            table, width, before = start[:], 9, b""
-            continue
-        if code == _END:
-            break
-        if before:
-            entry = table[code] if code < len(table) else before + before[:1]
-            table.append(before + entry[:1])
-            if len(table) >= (1 << width) - 1 and width < 12:
-                width += 1
-        else:
-            entry = table[code]
-        out.append(entry)
-        before = entry
-    return b"".join(out)
+        earlier = code - _END - 1
+        entry = out[starts[earlier] : starts[earlier + 1] + 1]
+        out += entry
+        if earlier + 2 == len(starts):
+            # The string that the last code gave, and its own first byte.
+            out.append(entry[0])
