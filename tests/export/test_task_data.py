@@ -364,6 +364,12 @@ def test_more_zones_than_codes(tmp_path: Path) -> None:
             make.written(make.with_options(many, TaskDataOptions(form=form)), tmp_path / form)
         assert caught.value.code == "task-too-many-zones"
         assert not (tmp_path / form / "TASKDATA").exists()
+    # Left to itself the writer takes type 2, and says so.
+    own = make.with_options(many, TaskDataOptions())
+    home = make.written(own, tmp_path / "own")
+    assert read_task_grids(path=home)[0].kind == 2
+    told = next(one for one in task_data.findings(own) if one.code == "task-form-chosen")
+    assert "300 polygons" in told.what
     # Type 2 holds any number, type 1 any number of zones with few rates.
     home = make.written(make.with_options(many, TaskDataOptions(form=VALUES)), tmp_path / "values")
     assert len(np.unique(read_task_grids(path=home)[0].raw)) >= 300

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -97,6 +97,19 @@ class TaskSet:
 
 def plan_tasks(meant: ExportSet, options: TaskDataOptions) -> TaskSet:
     """The tasks of a set. Raises `ExportError` for what the format cannot hold, with a hint."""
+    if options.form:
+        return _planned(meant, options)
+    try:
+        return _planned(meant, replace(options, form=POLYGONS))
+    except ExportError as err:
+        if err.code != "task-too-many-zones":
+            raise
+        told = _task_tell.grid_instead(err)
+    made = _planned(meant, replace(options, form=VALUES))
+    return replace(made, findings=(told, *made.findings))
+
+
+def _planned(meant: ExportSet, options: TaskDataOptions) -> TaskSet:
     chosen = _chosen(meant, options)
     names = _task_tell.Names()
     presentations, products = _products(chosen, names)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from vrx.errors import ExportError
 from vrx.export._task_grid import GridPlace
 from vrx.export.export_set import ExportSet
 from vrx.export.task_options import TaskDataOptions
@@ -52,6 +53,14 @@ def unnamed(options: TaskDataOptions) -> list[Finding]:
     return [note("task-unnamed", "task data", f"no {' and no '.join(missing)} is named, and some "
                  "terminals list tasks by them", done='written as "not named"',
                  todo=f"write {' and '.join(missing)} into [export.task_data]")]
+
+
+def grid_instead(err: ExportError) -> Finding:
+    """The form that was taken because polygons do not fit."""
+    return warn(
+        "task-form-chosen", "task data", f"polygons do not fit: {err.message}",
+        value="grid type 2", done="written as a grid of rates (type 2)",
+        todo="ask whether the terminal reads it; form in [export.task_data] takes another")
 
 
 def rounding(chosen: Sequence[PassRates]) -> list[Finding]:

@@ -22,7 +22,8 @@ class FallbackRates:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TaskDataOptions:
-    """`form` is "polygons", "grid type 1" (zone codes) or "grid type 2" (values).
+    """`form` is "polygons", "grid type 1" (zone codes), "grid type 2" (values), or "": polygons
+    where a task holds them all, else grid type 2.
 
     `one_task` puts all passes into one task, else each has its own. `cell_m` is the side of grid
     cells on the ground, metres. `customer` and `farm` are names that the operator picks the task
@@ -30,7 +31,7 @@ class TaskDataOptions:
     id; what is not there is 0 (off).
     """
 
-    form: str = POLYGONS
+    form: str = ""
     one_task: bool = False
     cell_m: float = 5.0
     customer: str = ""

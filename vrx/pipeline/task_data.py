@@ -35,7 +35,7 @@ def task_data_options(plan: Plan, prescription: Prescription) -> TaskDataOptions
         fallbacks.append((one.pass_id, FallbackRates(
             default=default, position_lost=lost, outside=outside)))
     return TaskDataOptions(
-        form=told.form, one_task=told.tasks == "one for all", cell_m=told.cell_m,
+        form=told.form or "", one_task=told.tasks == "one for all", cell_m=told.cell_m,
         customer=told.customer or "", farm=told.farm or "", passes=told.passes,
         fallbacks=tuple(fallbacks))
 

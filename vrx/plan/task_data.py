@@ -45,13 +45,14 @@ class FallbackSection(Section):
 class TaskDataSection(Section):
     """`[export.task_data]`: every line may be left out.
 
-    `form`: zones as polygons (at most 254), as a grid of zone codes (type 1) or of rates (type 2).
+    `form`: zones as polygons (at most 254), as a grid of zone codes (type 1) or of rates (type 2);
+    left out, polygons where they fit and else the grid of rates.
     `tasks`: one task a pass, or one for all `passes` (those that are applied together). `cell_m`:
     side of grid cells on the ground, metres. `customer` and `farm` are what operators pick tasks
     by, at most 32 characters.
     """
 
-    form: Literal["polygons", "grid type 1", "grid type 2"] = "polygons"
+    form: Literal["polygons", "grid type 1", "grid type 2"] | None = None
     tasks: Literal["one per pass", "one for all"] = "one per pass"
     cell_m: Annotated[float, Field(ge=0.5, le=100, strict=True)] = 5.0
     customer: Text | None = None
