@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from vrx.formats import task_data as facts
 from vrx.formats.task_check import judge_task_data
 from vrx.formats.task_data import designator, presentation
 from vrx.model import Severity
@@ -233,6 +234,70 @@ def test_many_faults_are_told_up_to_a_limit(tmp_path: Path) -> None:
     told = judge_task_data(home)
     assert len(told) == 201
     assert told[-1].code == "task-check-many"
+
+
+MACHINE = """<?xml version="1.0" encoding="UTF-8"?>
+<ISO11783_TaskData VersionMajor="4" VersionMinor="3" ManagementSoftwareManufacturer="demo" \
+ManagementSoftwareVersion="0.1" TaskControllerManufacturer="demo" TaskControllerVersion="1" \
+DataTransferOrigin="2">
+ <CTR A="CTR1" B="Demo"/><FRM A="FRM1" B="Home" I="CTR1"/><WKR A="WKR-1" B="Driver"/>
+ <PGP A="PGP1" B="dry"/><VPN A="VPN1" B="0" C="0.008921791" D="1" E="lb/ac"/>
+ <PDT A="PDT1" B="0-0-60" C="PGP1" D="VPN1"/>
+ <DVC A="DVC-1" B="Spreader" D="A00080000CE00000" F="31303030303030" G="656E50000000FF">
+  <DET A="DET-1" B="1" C="1" D="whole" E="0" F="0"><DOR A="1"/></DET>
+  <DPD A="1" B="0007" C="1" D="1"/>
+ </DVC>
+ <PFD A="PFD1" C="North 40" D="7500" E="CTR1" F="FRM1"/>
+ <TSK A="TSK-1" B="done" C="CTR1" D="FRM1" E="PFD1" F="WKR-1" G="4">
+  <TIM A="2026-04-15T10:00:00" D="4"><PTN A="41.2" B="-96.5" D="4"/></TIM>
+  <WAN A="WKR-1"/><DAN A="A00080000CE00000" C="DVC-1"/><PAN A="PDT1" E="DET-1" F="VPN1"/>
+  <DLT A="DFFF" B="31"/><TLG A="TLG00001" C="1"/>
+ </TSK>
+</ISO11783_TaskData>
+"""
+
+
+def test_a_machine_s_own_record_has_no_fault(tmp_path: Path) -> None:
+    home = folder(tmp_path, MACHINE)
+    (home / "TLG00001.xml").write_text('<TIM A="" D="4"/>')
+    (home / "TLG00001.bin").write_bytes(b"")
+    assert schema_silent(home / "TASKDATA.XML") == (True, True)
+    assert judge_task_data(home) == ()
+
+
+def test_references_into_other_files_are_doubts(tmp_path: Path) -> None:
+    record = MACHINE.replace('<WKR A="WKR-1" B="Driver"/>', '<XFR A="WKR00001" B="1"/>')
+    home = folder(tmp_path, record.replace('<TLG A="TLG00001" C="1"/>', ""))
+    told = judge_task_data(home)
+    assert {(one.code, one.severity) for one in told} == {("task-check-reference", Severity.WARN)}
+
+
+def test_ids_references_and_required_attributes_are_those_of_the_schemas() -> None:
+    from lxml import etree
+
+    ns = {"x": "http://www.w3.org/2001/XMLSchema"}
+    spec = find_spec("isoxml_writer")
+    assert spec is not None
+    assert spec.origin is not None
+    root = etree.parse(
+        str(Path(spec.origin).parent / "ISOXML_schema" / "ISO11783_Common_V4-3.xsd"))
+    ids: dict[str, str] = {}
+    references: dict[str, dict[str, str]] = {}
+    for element in root.findall("x:element", ns):
+        tag = element.get("name")
+        required = ""
+        for one in element.findall(".//x:attribute", ns):
+            required += one.get("name") if one.get("use") == "required" else ""
+            for kind in one.findall(".//x:restriction", ns):
+                if kind.get("base") == "xs:ID":
+                    ids[tag] = one.get("name")
+                elif kind.get("base") == "xs:IDREF":
+                    pattern = kind.find("x:pattern", ns).get("value")
+                    references.setdefault(tag, {})[one.get("name")] = pattern[1:4]
+        if tag in facts.REQUIRED:
+            assert facts.REQUIRED[tag] == required, tag
+    assert dict(facts.ID_OF) == ids
+    assert {tag: dict(own) for tag, own in facts.REFERENCES.items()} == references
 
 
 @pytest.mark.parametrize(("text", "want"), [

@@ -126,26 +126,30 @@ def _point(one: Element, where: str) -> Iterator[Finding]:
 
 
 def _ids(root: Element) -> Iterator[Finding]:
-    own = {"PLN": "E", "LSG": "F", "PNT": "G", "GRD": "G", "TZN": "", "PDV": "", "DLV": ""}
     ids: Counter[str] = Counter()
     for one in root.iter():
-        name = own.get(one.tag, "A")
-        said = one.get(name) if name else None
-        if said is not None and facts.ID.fullmatch(said):
+        said = one.get(facts.ID_OF.get(one.tag, ""))
+        if said is not None:
             ids[said] += 1
-        elif said is not None and one.tag in facts.REQUIRED and name == "A" and one.tag != "TLG":
-            yield stop("task-check-id", f"{facts.RECORD}, {one.tag}",
-                       f"{said!r} is no id ({one.tag} and digits)")
+            if not facts.ID.fullmatch(said) or not said.startswith(one.tag):
+                yield stop("task-check-id", f"{facts.RECORD}, {one.tag}",
+                           f"{said!r} is no id ({one.tag} and digits)")
     for twice in (one for one, times in ids.items() if times > 1):
         yield stop("task-check-id", facts.RECORD, f"{twice} stands {ids[twice]} times")
+    elsewhere = root.find("XFR") is not None
     for one in root.iter():
         for name, kind in facts.REFERENCES.get(one.tag, {}).items():
             said = one.get(name)
-            if said is not None and (not said.startswith(kind) or said not in ids):
-                yield stop("task-check-reference", f"{facts.RECORD}, {one.tag} {one.get('A')}",
+            if said is None or (said.startswith(kind) and said in ids):
+                continue
+            where = f"{facts.RECORD}, {one.tag} {one.get('A') or ''}".rstrip()
+            if said.startswith(kind) and elsewhere:
+                yield warn("task-check-reference", where, f"{name} names {said!r}, which is not in "
+                           f"{facts.RECORD}; files beside it (XFR) are not followed")
+            else:
+                yield stop("task-check-reference", where,
                            f"{name} names {said!r}, which is no {kind} of this file",
-                           todo="external files (XFR) are not followed" if said.startswith(kind)
-                           else "export it again")
+                           todo="export it again")
 
 
 def _zones(task: Element, where: str) -> Iterator[Finding]:

@@ -44,12 +44,25 @@ DDI = re.compile(r"[0-9A-F]{4}")
 SETPOINT: Mapping[str, str] = MappingProxyType({"lb/ac": "0006", "gal/ac": "0001"})
 """Unit of a material's rate → DDI of its setpoint (mass or volume per area)."""
 
+ID_OF: Mapping[str, str] = MappingProxyType({
+    **dict.fromkeys((
+        "BSN", "CCT", "CCG", "CCL", "CLD", "CTP", "CVT", "CPC", "CTR", "DVC", "DET", "FRM", "GGP",
+        "GPN", "OTQ", "PFD", "PDT", "PGP", "TSK", "TLG", "VPN", "WKR"), "A"),
+    "GRD": "G", "LSG": "F", "PNT": "G", "PLN": "E",
+})
+"""Element → the attribute that holds its id."""
+
 REFERENCES: Mapping[str, Mapping[str, str]] = MappingProxyType({
-    "FRM": {"I": "CTR"}, "PFD": {"E": "CTR", "F": "FRM", "G": "CTP", "H": "CVT", "I": "PFD"},
-    "TSK": {"C": "CTR", "D": "FRM", "E": "PFD", "F": "WKR"},
-    "PDV": {"C": "PDT", "D": "DET", "E": "VPN"}, "PDT": {"C": "PGP", "D": "VPN"},
-    "VPN": {"F": "CLD"}, "CVT": {"B": "PDT"}, "CAN": {"A": "CCT"}, "WAN": {"A": "WKR"},
-    "DAN": {"C": "DVC"}, "PAN": {"A": "PDT"},
+    "CAN": {"A": "CCT", "B": "CCL"}, "CCT": {"D": "CCG"}, "CTP": {"C": "PGP"}, "CVT": {"C": "PDT"},
+    "CNN": {"A": "DVC", "B": "DET", "C": "DVC", "D": "DET"}, "DAN": {"C": "DVC"},
+    "DLT": {"H": "DET", "I": "VPN"}, "DLV": {"C": "DET"}, "FRM": {"I": "CTR"},
+    "GAN": {"A": "GGP"}, "GPN": {"L": "BSN"}, "GST": {"A": "GGP", "B": "GPN"},
+    "OTP": {"A": "CPC", "B": "OTQ"}, "OTR": {"A": "OTQ"},
+    "PAN": {"A": "PDT", "E": "DET", "F": "VPN", "G": "PDT"},
+    "PDT": {"C": "PGP", "D": "VPN"}, "PDV": {"C": "PDT", "D": "DET", "E": "VPN"},
+    "PFD": {"E": "CTR", "F": "FRM", "G": "CTP", "H": "CVT", "I": "PFD"}, "PRN": {"A": "PDT"},
+    "TSK": {"C": "CTR", "D": "FRM", "E": "PFD", "F": "WKR"}, "VPN": {"F": "CLD"},
+    "WAN": {"A": "WKR"},
 })
 """Element → attribute → element that it must name."""
 
