@@ -291,7 +291,9 @@ class PriceSection(Section):
 class ExportSection(Section):
     """`[export]`: the files to write."""
 
-    formats: tuple[Literal["shapefile", "geojson"], ...] = ("shapefile", "geojson")
+    formats: tuple[
+        Literal["shapefile", "geojson", "geopackage", "geotiff", "geoparquet"], ...
+    ] = ("shapefile", "geojson")
 
 
 class Plan(Section):
