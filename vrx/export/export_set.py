@@ -77,6 +77,10 @@ def set_of_job(
 
 
 def _union(layer: ExportLayer) -> shapely.MultiPolygon:
-    whole = shapely.coverage_union_all(layer.polygons)
+    try:
+        whole = shapely.coverage_union_all(layer.polygons)
+    except shapely.errors.GEOSException:
+        # Zones in parts on either side of longitude 180, or nearly touching: noded anew.
+        whole = shapely.union_all(layer.polygons)
     return shapely.MultiPolygon([
         part for part in shapely.get_parts(whole) if isinstance(part, shapely.Polygon)])

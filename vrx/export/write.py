@@ -101,7 +101,7 @@ def write_formats(
         return (path,)
 
     return write_together(
-        folder, [*((name, one(name)) for name in formats), ("text", legend)])
+        folder, [*((name, one(name)) for name in dict.fromkeys(formats)), ("text", legend)])
 
 
 def write_together(

@@ -32,10 +32,10 @@ SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
 
 
-def library_versions() -> dict[str, str]:
-    """Versions of vrx and of the libraries that can move a number."""
+def library_versions(more: Sequence[str] = ()) -> dict[str, str]:
+    """Versions of vrx and of the libraries that can move a number, or bytes (`more`)."""
     found = {"vrx": __version__}
-    for name in _PINS:
+    for name in (*_PINS, *more):
         try:
             found[name] = version(name)
         except PackageNotFoundError:

@@ -11,6 +11,7 @@ from typing import Any
 
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
+from vrx.export import FORMATS
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.pipeline import (
     aside,
@@ -67,7 +68,8 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
             hint="mend them in the plan; nothing was written", findings=stopped,
         )
     identity = {
-        "versions": manifest.library_versions(),
+        "versions": manifest.library_versions(
+            [FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs]),
         "books": [
             {"id": name, "sha256": inputs.books[name].sha256}
             for name in sorted({one.book for one in season.need_sections(plan).values()})

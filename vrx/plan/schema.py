@@ -292,9 +292,9 @@ class PriceSection(Section):
 class ExportSection(Section):
     """`[export]`: the files to write."""
 
-    formats: tuple[Literal[
-        "shapefile", "geojson", "iso11783"
-    ], ...] = ("shapefile", "geojson")
+    formats: tuple[
+        Literal["shapefile", "geojson", "geopackage", "geotiff", "geoparquet", "iso11783"], ...
+    ] = ("shapefile", "geojson")
     task_data: TaskDataSection = TaskDataSection()
 
 
