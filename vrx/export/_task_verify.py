@@ -13,7 +13,7 @@ from vrx.errors import ExportError
 from vrx.export import _task_grid
 from vrx.export._task_plan import Task, TaskGrid, TaskSet
 from vrx.formats import task_data as facts
-from vrx.formats.task_check import judge_task_data
+from vrx.formats.task_check import judge_record
 from vrx.formats.task_read import read_cells, read_record
 from vrx.model import Severity
 
@@ -29,10 +29,10 @@ def require_equal(tasks: TaskSet, home: Path, *, zones: Sequence[shapely.Geometr
     `zones` are the polygons that cells were made from; cells are looked up in them by their own
     centres, without the rasteriser. Raises `InputError` where the folder cannot be read.
     """
-    faults = [one for one in judge_task_data(home) if one.severity is Severity.STOP]
+    root = read_record(home)
+    faults = [one for one in judge_record(home, root) if one.severity is Severity.STOP]
     if faults:
         _differs(home, f"{faults[0].where}: {faults[0].what}")
-    root = read_record(home)
     _attributes(home, root, [{
         "VersionMajor": facts.VERSION[0], "VersionMinor": facts.VERSION[1],
         "DataTransferOrigin": facts.FARM_SOFTWARE}], [root])

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
+
+_DECIMAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
 def whole(text: str | None) -> int | None:
@@ -16,9 +19,4 @@ def whole(text: str | None) -> int | None:
 def number(text: str | None) -> float:
     """A decimal or double, NaN for anything else (also for its NaN and INF)."""
     plain = (text or "").strip()
-    if not plain.isascii() or "_" in plain or plain.lower().lstrip("+-")[:1] in {"i", "n"}:
-        return math.nan
-    try:
-        return float(plain)
-    except ValueError:
-        return math.nan
+    return float(plain) if _DECIMAL.fullmatch(plain) else math.nan

@@ -12,6 +12,7 @@ from vrx.formats import task_data as facts
 from vrx.formats._task_numbers import number
 from vrx.model import Finding, stop, warn
 
+Ring = list[tuple[float, float]]
 _SLIVER_M2 = 1.0
 """Overlap that coordinates of few decimals can make is told from one that gets two rates."""
 
@@ -22,10 +23,13 @@ def polygon_faults(holder: Element, where: str) -> Iterator[Finding]:
     zones = [(f"{where}, zone {zone.get('A')}", zone) for zone in holder.findall("TZN")]
     for place, parent in [(where, holder), *zones]:
         for polygon in parent.findall("PLN"):
-            faults = list(_rings(polygon, place))
+            rings = [(line.get("A") or "", ring_points(line)) for line in polygon.findall("LSG")]
+            faults = list(_rings(rings, place))
             yield from faults
             if not faults:
-                shape = polygon_of(polygon)
+                shape = shapely.Polygon(
+                    next(ring for kind, ring in rings if kind == facts.EXTERIOR),
+                    [ring for kind, ring in rings if kind == facts.INTERIOR])
                 if not shape.is_valid:
                     yield stop("task-check-ring", place,
                                f"is no simple polygon: {shapely.is_valid_reason(shape)}")
@@ -34,28 +38,24 @@ def polygon_faults(holder: Element, where: str) -> Iterator[Finding]:
     yield from _overlaps(shapes)
 
 
-def ring_points(line: Element) -> list[tuple[float, float]]:
-    """(longitude, latitude) of the points of an LSG."""
-    return [(number(point.get("D")), number(point.get("C"))) for point in line.findall("PNT")]
+def ring_points(line: Element) -> Ring:
+    """(longitude, latitude) of the points of an LSG, NaN for what is no number."""
+    points = line.findall("PNT")
+    try:
+        return [(float(at.get("D") or "nan"), float(at.get("C") or "nan")) for at in points]
+    except ValueError:
+        return [(number(at.get("D")), number(at.get("C"))) for at in points]
 
 
-def polygon_of(polygon: Element) -> shapely.Polygon:
-    """A PLN with one exterior ring, in degrees."""
-    rings = {kind: [ring_points(one) for one in polygon.findall("LSG") if one.get("A") == kind]
-             for kind in (facts.EXTERIOR, facts.INTERIOR)}
-    return shapely.Polygon(rings[facts.EXTERIOR][0], rings[facts.INTERIOR])
-
-
-def _rings(polygon: Element, where: str) -> Iterator[Finding]:
-    kinds = [line.get("A") for line in polygon.findall("LSG")]
-    if kinds.count(facts.EXTERIOR) != 1:
-        yield stop("task-check-ring", where, f"a polygon has {kinds.count(facts.EXTERIOR)} outer "
-                   "rings; it has exactly one")
-    for line in polygon.findall("LSG"):
-        if line.get("A") not in {facts.EXTERIOR, facts.INTERIOR}:
+def _rings(rings: list[tuple[str, Ring]], where: str) -> Iterator[Finding]:
+    outer = sum(kind == facts.EXTERIOR for kind, _ in rings)
+    if outer != 1:
+        yield stop("task-check-ring", where,
+                   f"a polygon has {outer} outer rings; it has exactly one")
+    for kind, points in rings:
+        if kind not in {facts.EXTERIOR, facts.INTERIOR}:
             continue
-        points = ring_points(line)
-        if not np.isfinite(points).all() or not points:
+        if not points or not np.isfinite(points).all():
             yield stop("task-check-ring", where, "a point of a ring has no place")
         elif points[0] != points[-1]:
             yield stop("task-check-ring", where, "a ring is open: its last point is not its first")

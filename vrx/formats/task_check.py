@@ -6,6 +6,7 @@ silence was tried out; see the tests.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,6 +21,7 @@ from vrx.formats.task_read import find, read_record
 from vrx.model import Finding, stop, warn
 
 _LEAST_RAW, _MOST_RAW = -(2**31), 2**31 - 1
+_DEGREES = re.compile(r"(?:-?[0-9]{1,3}(?:\.[0-9]{1,9})?\n)*")
 MOST_TOLD = 200
 """Findings of one folder, at most: a broken exporter breaks everything alike."""
 
@@ -41,6 +43,11 @@ def judge_task_data(folder: Path) -> tuple[Finding, ...]:
         return (stop(err.code, err.where, err.message, todo=err.hint),)
     except OSError as err:
         return (stop("task-check-file", str(folder), f"cannot be read: {err.strerror or err}"),)
+    return judge_record(folder, root)
+
+
+def judge_record(folder: Path, root: Element) -> tuple[Finding, ...]:
+    """`judge_task_data` of a record that is read already; the binaries are read from `folder`."""
     found: list[Finding] = []
     for one in _all(folder, root):
         if len(found) == MOST_TOLD:
@@ -85,7 +92,10 @@ def _head(root: Element) -> Iterator[Finding]:
 
 
 def _attributes(root: Element) -> Iterator[Finding]:
+    fine = _all_points_fine(root)
     for one in root.iter():
+        if fine and one.tag == "PNT":
+            continue
         where = f"{facts.RECORD}, {one.tag} {one.get('A') or ''}".rstrip()
         for name in facts.REQUIRED.get(one.tag, ""):
             if one.get(name) is None:
@@ -104,6 +114,17 @@ def _attributes(root: Element) -> Iterator[Finding]:
             yield from _point(one, where)
 
 
+def _all_points_fine(root: Element) -> bool:
+    """Whether every point has its attributes in range; most files do, and have very many."""
+    points = [(one.get("A"), one.get("C") or "", one.get("D") or "") for one in root.iter("PNT")]
+    north, east = [at[1] for at in points], [at[2] for at in points]
+    said = "\n".join([*north, *east, ""])
+    if any(at[0] is None for at in points) or not _DEGREES.fullmatch(said):
+        return False
+    return all(abs(float(at)) <= 90.0 for at in north) and all(
+        abs(float(at)) <= 180.0 for at in east)
+
+
 def _value(one: Element, where: str) -> Iterator[Finding]:
     if not facts.DDI.fullmatch((one.get("A") or "").upper()):
         yield stop("task-check-attribute", where, f"DDI {one.get('A')!r} is not four hex digits")
@@ -116,8 +137,7 @@ def _value(one: Element, where: str) -> Iterator[Finding]:
 def _point(one: Element, where: str) -> Iterator[Finding]:
     for name, most in (("C", 90.0), ("D", 180.0)):
         said = one.get(name) or ""
-        value = number(said)
-        if not abs(value) <= most:
+        if not abs(number(said)) <= most:
             yield stop("task-check-ring", where,
                        f"{'latitude' if name == 'C' else 'longitude'} {said!r} is none")
         elif len(said.partition(".")[2]) > facts.DECIMALS:
