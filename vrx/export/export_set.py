@@ -24,7 +24,8 @@ class ExportSet:
     outside all zones and where it does not know its place, in the pass's unit. `soil`, `surfaces`
     and `findings` are empty where there are none to hand out. `record` are facts of the run for
     people, (name, text): its name, versions, hashes of what went in. `legends` are classes and
-    colours of maps, (rate column or analyte, legend), the same as people see them on the page.
+    colours of maps, the same as people see them on the page, by rate column, analyte and (standard
+    errors) `vrx.formats.legend.error_key`.
     """
 
     layer: ExportLayer
