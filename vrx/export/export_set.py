@@ -26,8 +26,9 @@ class ExportSet:
     outside all zones and where it does not know its place, in the pass's unit. `soil`, `surfaces`
     and `findings` are empty where there are none to hand out. `record` are facts of the run for
     people, (name, text): its name, versions, hashes of what went in. `legends` are classes and
-    colours of maps, (rate column or analyte, legend), the same as people see them on the page.
-    `task_data` is what the user chose about ISO 11783-10 task data, with fallback rates of its own.
+    colours of maps, the same as people see them on the page, by rate column, analyte and (standard
+    errors) `vrx.formats.legend.error_key`. `task_data` is what the user chose about ISO 11783-10
+    task data, with fallback rates of its own.
     """
 
     layer: ExportLayer

@@ -22,6 +22,7 @@ from vrx.export.geopackage_tables import Table, tables
 from vrx.export.rasters import Band, Raster, affine, crs_wkt, surface_rasters
 from vrx.formats import geopackage as facts
 from vrx.formats import raster as raster_facts
+from vrx.formats.legend import error_key
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,11 +61,11 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
 
 
 def _coverages(meant: ExportSet) -> list[Coverage]:
-    """Value and standard error of each map; only the value takes the legend of the analyte."""
+    """Value and standard error of each map, each a table."""
     return [
         Coverage(
             table=f"MAP_{band.description.upper()}", raster=one, band=band,
-            legend=one.key if number == 0 else "")
+            legend=error_key(one.key) if number else one.key)
         for one in surface_rasters(meant) for number, band in enumerate(one.bands)
     ]
 

@@ -97,7 +97,8 @@ def write_formats(
 
     def legend(scratch: Path) -> Sequence[Path]:
         path = scratch / _LEGEND
-        path.write_text(columns_text(meant.layer), encoding="utf-8", newline="\n")
+        rasters = bool({"geopackage", "geotiff"} & set(formats))
+        path.write_text(columns_text(meant.layer, rasters=rasters), encoding="utf-8", newline="\n")
         return (path,)
 
     return write_together(

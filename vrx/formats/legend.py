@@ -20,3 +20,8 @@ class Legend:
     high: tuple[float, ...]
     colours: tuple[str, ...]
     words: tuple[str, ...]
+
+
+def error_key(analyte: str) -> str:
+    """The key of the legend of a map's standard error, beside the analyte's own."""
+    return f"{analyte}, standard error"

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from vrx.formats.legend import Legend
+from vrx.formats.legend import Legend, error_key
 from vrx.model import ANALYTES, Field, Job, PassRates, Surface
 from vrx.report import frame as frames
-from vrx.report.colours import MOST_CLASSES, nice_classes, surface_ramp
+from vrx.report.colours import MOST_CLASSES, error_ramp, nice_classes, surface_ramp
 from vrx.report.maps import inside_values, rate_classes
 
 
 def legends(job: Job) -> tuple[tuple[str, Legend], ...]:
-    """Legends of all rates and soil-test maps, (rate column or analyte, legend)."""
+    """Legends of all rates, soil-test maps and their standard errors.
+
+    Keyed by rate column, analyte, and `vrx.formats.legend.error_key` of the analyte.
+    """
     return (
         *((one.column, _of_rates(one)) for one in job.prescription.passes),
         *((key, _of_surface(job.field, one)) for key, one in job.surfaces.items()),
+        *((error_key(key), _of_surface(job.field, one, error=True))
+          for key, one in job.surfaces.items()),
     )
 
 
@@ -32,11 +37,14 @@ def _of_rates(rates: PassRates) -> Legend:
         colours=colours, words=tuple(words))
 
 
-def _of_surface(field: Field, surface: Surface) -> Legend:
-    classes = nice_classes(inside_values(field, surface, surface.values))
+def _of_surface(field: Field, surface: Surface, *, error: bool = False) -> Legend:
+    values = surface.standard_error if error else surface.values
+    classes = nice_classes(inside_values(field, surface, values))
     edges = [frames.edge_text(classes, i) for i in range(classes.count + 1)]
     known = ANALYTES.get(surface.analyte)
+    name = known.label if known else f"{surface.analyte}, {surface.unit}"
     return Legend(
-        name=known.label if known else f"{surface.analyte}, {surface.unit}",
-        low=classes.edges[:-1], high=classes.edges[1:], colours=surface_ramp(classes.count),
+        name=f"standard error of {name}" if error else name,
+        low=classes.edges[:-1], high=classes.edges[1:],
+        colours=(error_ramp if error else surface_ramp)(classes.count),
         words=tuple(f"{a} to {b} {surface.unit}" for a, b in pairwise(edges)))
