@@ -20,7 +20,7 @@ from vrx.intake._time_log_header import POSITION, Header, read_header
 from vrx.model import BoolArray, Finding, FloatArray, IntArray
 from vrx.model.arrays import array_value
 
-MOST_BYTES = 512 << 20
+MOST_BYTES = 128 << 20
 _MOST_XML_BYTES = 64 << 20
 _AGAIN = "copy the whole TASKDATA folder from the machine again"
 _RATE_OF = {"lb/ac": "0007", "gal/ac": "0002"}

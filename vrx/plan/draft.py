@@ -278,6 +278,7 @@ def _passes(facts: DraftFacts) -> list[str]:
         '# "muriate of potash 0-0-60" = { per = "short ton", usd = 0.0, as_of = "date" }',
         "",
         "[export]",
-        "# also: geopackage (all in one file, for a desktop GIS), geotiff (rasters), geoparquet",
+        "# also: geopackage (all in one file, for a desktop GIS), geotiff (rasters), geoparquet,",
+        "# iso11783 (task data for a terminal)",
         'formats = ["shapefile", "geojson"]',
     ]
