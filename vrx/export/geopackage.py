@@ -98,6 +98,8 @@ def _write_tables(made: Sequence[Table], path: Path) -> None:
             plain = _frame(one)
             more: dict[str, Any] = {}
             options = {"IDENTIFIER": one.name, "DESCRIPTION": one.description}
+            if one.name == facts.STYLES:
+                options["FID"] = "id"  # as the programs that read this table name it
             if one.geometries is not None:
                 plain = geopandas.GeoDataFrame(
                     plain, geometry=list(one.geometries), crs="EPSG:4326")
