@@ -99,6 +99,11 @@ def na_ppm_from_meq_per_l(meq: float) -> float:
     return ppm_from_meq_per_l(meq, g_per_mol=_NA, charge=1)
 
 
+def k_ppm_from_meq_per_l(meq: float) -> float:
+    """ppm of K in water from meq/L (equal to mmol/L: one charge)."""
+    return ppm_from_meq_per_l(meq, g_per_mol=_K, charge=1)
+
+
 def s_from_so3(so3: float) -> float:
     """Elemental S in an amount reported as SO3 (same unit)."""
     return so3 * S_PER_SO3

@@ -246,7 +246,7 @@ depth_in = [0, 6]
 
 def book() -> bytes:
     """A rule book of a user: the commented template."""
-    return (ROOT / "vrx" / "rules" / "template.toml").read_bytes()
+    return (ROOT / "vrx" / "rules" / "templates" / "class-table.toml").read_bytes()
 
 
 def materials() -> bytes:

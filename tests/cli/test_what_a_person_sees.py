@@ -35,8 +35,24 @@ def test_the_table_of_readings_cuts_no_word(name: str, tmp_path: Path,
 
 
 def test_words_too_wide_for_any_terminal_still_show() -> None:
-    assert show._least_widths([["a", "b"], ["x" * 90, "y" * 90]], 80) == [90, None]
-    assert show._least_widths([["a", "b"], ["organic_matter", "1 to 2"]], 80) == [14, 2]
+    # Two blanks for each column: edges and gaps of the table.
+    assert show._widths([["a", "b"], ["x" * 90, "y" * 90]], 80) == [72, 4]
+    assert show._widths([["a", "b"], ["organic_matter", "1 to 2"]], 80) == [14, 6]
+    assert show._widths([["a", "b"], ["one two three", "z " * 60]], 40)[0] >= len("three")
+
+
+@pytest.mark.parametrize("width", [60, 80, 110])
+def test_no_word_of_a_table_is_cut_off(
+    width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [["a-long-name-of-a-thing", f"word{n} " * 8, "https://example.org/" + "p" * n, "end"]
+            for n in range(20, 60, 8)]
+    show.table("t", ["name", "text", "address", "last"], rows, left=4, width=width)
+    lines = capsys.readouterr().out.splitlines()
+    assert all(len(line.rstrip()) <= width for line in lines)
+    shown = "".join("".join(lines).split())
+    assert shown.count("end") == len(rows)
+    assert sum(line.count("p") for line in lines) >= sum(range(20, 60, 8))
 
 
 def test_new_says_where_the_field_lies(tmp_path: Path) -> None:

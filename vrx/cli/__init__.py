@@ -15,6 +15,7 @@ COMMANDS = {
     "check": ("vrx.cli.check", "Read the files of a plan and show what vrx makes of them."),
     "answer": ("vrx.cli.answer", "Fill in lines of a plan; its comments stay."),
     "run": ("vrx.cli.run", "The whole job: maps, zones, needs, rates, files, order, page."),
+    "compare": ("vrx.cli.compare", "The same zones under several guides, and why they differ."),
     "sampling": ("vrx.cli.sampling", "Choose sampling places, and write what a crew takes along."),
     "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
     "books": ("vrx.cli.books", "List the rule books, or explain one."),

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 MOST_FINDINGS = 7
 MOST_STOPS = 25
+_LEAST = 4
 _MARK = {Severity.STOP: "STOP", Severity.WARN: "warn", Severity.NOTE: "note"}
 _STYLE = {Severity.STOP: "bold red", Severity.WARN: "yellow", Severity.NOTE: "dim"}
 
@@ -54,39 +55,53 @@ def say_json(value: Any) -> None:
 
 
 def table(
-    title: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, left: int = 1
+    title: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, left: int = 1,
+    width: int | None = None,
 ) -> None:
-    """A table to stdout; the first `left` columns lean left, the rest right."""
+    """A table to stdout; the first `left` columns lean left, the rest right.
+
+    `width` is that of a table outside a terminal, in characters.
+    """
     shown = Table(
         title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD,
         collapse_padding=True,
     )
-    console = Console(highlight=False, width=None if sys.stdout.isatty() else 110)
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else width or 110)
     cells = [list(row) for row in rows]
-    least = _least_widths([list(heads), *cells], console.width)
+    widths = _widths([list(heads), *cells], console.width)
     for number, head in enumerate(heads):
         shown.add_column(
             head, justify="left" if number < left else "right", overflow="fold", no_wrap=False,
-            min_width=least[number],
+            width=widths[number],
         )
     for row in cells:
         shown.add_row(*(Text(cell) for cell in row))
     console.print(shown)
 
 
-def _least_widths(rows: Sequence[Sequence[str]], width: int) -> list[int | None]:
-    """The longest word of each column, so that none is cut in two; None where all is too wide.
+def _widths(rows: Sequence[Sequence[str]], width: int) -> list[int]:
+    """A width for each column, so that together they fit and no text is cut off at the right.
 
-    Words of other columns give way first to those of the first, which name things.
+    Where all is too wide, each column keeps its longest word as long as there is room; words of
+    other columns are broken before those of the first, which name things. What room is left goes to
+    the columns evenly, up to their longest line.
     """
-    words = [max((len(word) for cell in column for word in cell.split()), default=1)
-             for column in zip(*rows, strict=False)]
-    room = width - 2 * (len(words) - 1)
-    found: list[int | None] = list(words)
-    for number in sorted(range(1, len(words)), key=lambda k: -words[k]):
-        if sum(n or 4 for n in found) <= room:
+    columns = list(zip(*rows, strict=False))
+    natural = [max((len(line) for cell in column for line in cell.splitlines()), default=1) or 1
+               for column in columns]
+    room = width - 2 * len(natural)  # two blanks between columns, one at each edge
+    if sum(natural) <= room:
+        return natural
+    found = [max((len(word) for cell in column for word in cell.split()), default=1)
+             for column in columns]
+    while sum(found) > room and max(found[1:], default=0) > _LEAST:
+        found[1 + found[1:].index(max(found[1:]))] -= 1
+    found[0] = max(_LEAST, min(found[0], room - sum(found[1:])))
+    while sum(found) < room:
+        short = [k for k in range(len(found)) if found[k] < natural[k]]
+        if not short:
             break
-        found[number] = None
+        found[min(short, key=lambda k: found[k])] += 1
     return found
 
 

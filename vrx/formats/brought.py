@@ -46,6 +46,13 @@ WATER: dict[str, Measured] = {
                "mmol/L": lambda value: units.so4s_ppm_from_meq_per_l(2.0 * value)},
         forms={"SO4": units.s_from_so4, "SO4-S": _same, "S": _same}, needs_form=True,
         most=units.s_from_so4(10_000.0), odd=(0.0, units.s_from_so4(2_500.0)), ionic=_IONIC),
+    # Sea water holds about 400 ppm K (from memory).
+    "potassium": Measured(
+        substance="K", kept="ppm K",
+        units={"ppm": _same, "mg/L": _same, "meq/L": units.k_ppm_from_meq_per_l,
+               "mmol/L": units.k_ppm_from_meq_per_l},
+        forms={"K": _same, "K2O": units.k_from_k2o}, needs_form=True, most=400.0, odd=(0.0, 60.0),
+        ionic=_IONIC),
     "chloride": Measured(
         substance="chloride", kept="ppm",
         units={"ppm": _same, "mg/L": _same, "meq/L": units.cl_ppm_from_meq_per_l,
@@ -82,21 +89,28 @@ TISSUE: dict[str, Measured] = {
 }
 
 S_FORMS: dict[str, Factor] = {"S": _same, "SO4": units.s_from_so4, "SO3": units.s_from_so3}
+K2O_FORMS: dict[str, Factor] = {"K2O": _same, "K": units.k2o_from_k}
 def _by_weight(to_pct: Factor) -> Factor:
     return lambda value: units.lb_per_ton_from_pct(to_pct(value))
 
 
 BY_WEIGHT: dict[str, Factor] = {
     "lb/ton": _same, **{unit: _by_weight(to_pct) for unit, to_pct in _DRY.items()}}
-"""Sulfur by weight of manure -> lb/ton."""
+"""A nutrient by weight of manure -> lb/ton."""
 BY_VOLUME: dict[str, Factor] = {
     "lb/1000 gal": _same, "mg/L": units.lb_per_1000_gal_from_mg_per_l}
-"""Sulfur by volume of manure -> lb/1000 gal."""
+"""A nutrient by volume of manure -> lb/1000 gal."""
 MANURE: dict[str, Measured] = {
     "sulfur by weight": Measured(substance="S", kept="lb/ton", units=BY_WEIGHT, forms=S_FORMS,
                                  needs_form=True, most=100.0, odd=(0.0, 40.0)),
     "sulfur by volume": Measured(substance="S", kept="lb/1000 gal", units=BY_VOLUME, forms=S_FORMS,
                                  needs_form=True, most=500.0, odd=(0.0, 100.0)),
+    "potassium by weight": Measured(substance="K2O", kept="lb/ton", units=BY_WEIGHT,
+                                    forms=K2O_FORMS, needs_form=True, most=300.0,
+                                    odd=(0.0, 100.0)),
+    "potassium by volume": Measured(substance="K2O", kept="lb/1000 gal", units=BY_VOLUME,
+                                    forms=K2O_FORMS, needs_form=True, most=1_500.0,
+                                    odd=(0.0, 300.0)),
     "moisture": Measured(substance="moisture", kept="%", units={"%": _same, "g/kg":
                          _pct_of_g_per_kg}, forms={}, needs_form=False, most=100.0,
                          odd=(5.0, 99.9)),

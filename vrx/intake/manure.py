@@ -1,4 +1,4 @@
-"""A table of manure analyses -> sulfur in the manure as it is spread."""
+"""A table of manure analyses -> sulfur and potash in the manure as it is spread."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from vrx.model import Finding, note, stop, warn
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManureSpec:
-    """A table of analyses. `table` states the columns sulfur, and moisture or dry matter if any.
+    """A table of analyses. `table` states sulfur, and potassium, moisture or dry matter if any.
 
     `basis` is "as is" or "dry matter"; the latter needs a moisture, of the table or `moisture_pct`.
     `sample` names the row that counts; else `several` ("mean" or "latest"). `by_volume` asks for
@@ -36,23 +36,30 @@ class ManureSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManureRead:
-    """Sulfur as spread, in lb/1000 gal if `by_volume`, else in lb/ton."""
+    """S and K2O as spread, in lb/1000 gal if `by_volume`, else in lb/ton (None: not tested)."""
 
     sulfur: float
+    potash: float | None
     by_volume: bool
     findings: tuple[Finding, ...]
 
 
 def read_manure(path: Path, spec: ManureSpec, *, season: int | None = None) -> ManureRead:
-    """The sulfur of a table's manure. Raises `InputError` for what is not stated or in doubt."""
+    """S and K2O of a table's manure. Raises `InputError` for what is not stated or in doubt."""
     tests = read_tests(path, spec.table, season=season)
     findings = [*tests.findings]
-    by_weight, said = _by_weight(tests)
-    findings += said
+    if "sulfur" not in tests.spec.columns:
+        findings.append(stop("manure-sulfur-missing", tests.table.file, "no column of sulfur is "
+                             "stated", todo="state it with unit, form and basis"))
+        raise_stops(findings)
+    nutrients = [key for key in ("sulfur", "potassium") if key in tests.spec.columns]
+    by_weight: dict[str, bool] = {}
+    known = {"moisture": MANURE["moisture"], "dry_matter": MANURE["dry matter"]}
+    for key in nutrients:
+        by_weight[key], said = _by_weight(tests, key)
+        findings += said
+        known[key] = MANURE[f"{key} by {'weight' if by_weight[key] else 'volume'}"]
     raise_stops(findings)
-    name = "sulfur by weight" if by_weight else "sulfur by volume"
-    known = {"sulfur": MANURE[name], "moisture": MANURE["moisture"],
-             "dry_matter": MANURE["dry matter"]}
     columns, said = checked(tests, known)
     findings += said
     found: dict[str, Values] = {}
@@ -60,28 +67,29 @@ def read_manure(path: Path, spec: ManureSpec, *, season: int | None = None) -> M
         found[key], said = read_values(tests, key, column, known[key])
         findings += said
     raise_stops(findings)
-    use, said = _which(tests, spec, found["sulfur"])
-    findings += said
-    raise_stops(findings)
-    each = []
-    for k in use:
-        value, words, said = _as_spread(tests, spec, found, k, by_weight=by_weight)
+    means: dict[str, float] = {}
+    for key in nutrients:
+        use, said = _which(tests, spec, found[key], key)
         findings += said
-        each.append(value)
-        findings.append(note("manure-analysis", f"{tests.table.file}, {tests.names[k]}", words,
-                             done="counted", value=tests.dates[k]))
-    raise_stops(findings)
-    findings += _below(tests, found["sulfur"], use, each)
-    return ManureRead(sulfur=float(np.mean(each)), by_volume=spec.by_volume,
-                      findings=tuple(findings))
+        raise_stops(findings)
+        each = []
+        for k in use:
+            value, words, said = _as_spread(tests, spec, found, k, key=key,
+                                            by_weight=by_weight[key])
+            findings += said
+            each.append(value)
+            findings.append(note("manure-analysis", f"{tests.table.file}, {tests.names[k]}", words,
+                                 done="counted", value=tests.dates[k]))
+        raise_stops(findings)
+        findings += _below(tests, found[key], use, each)
+        means[key] = float(np.mean(each))
+    return ManureRead(sulfur=means["sulfur"], potash=means.get("potassium"),
+                      by_volume=spec.by_volume, findings=tuple(dict.fromkeys(findings)))
 
 
-def _by_weight(tests: Tests) -> tuple[bool, list[Finding]]:
-    """Whether sulfur is given by weight; all rows of a unit column must agree."""
-    column = tests.spec.columns.get("sulfur")
-    if column is None:
-        return True, [stop("manure-sulfur-missing", tests.table.file, "no column of sulfur is "
-                           "stated", todo="state it with unit, form and basis")]
+def _by_weight(tests: Tests, key: str) -> tuple[bool, list[Finding]]:
+    """Whether a nutrient is given by weight; all rows of a unit column must agree."""
+    column = tests.spec.columns[key]
     texts = [column.unit] if column.unit_column is None else tests.texts(column.unit_column)
     if column.unit is None and column.unit_column is None and tests.table.units:
         texts = [tests.table.units[tests.table.index(column.column)]]
@@ -93,7 +101,7 @@ def _by_weight(tests: Tests) -> tuple[bool, list[Finding]]:
 
 
 def _which(
-    tests: Tests, spec: ManureSpec, sulfur: Values
+    tests: Tests, spec: ManureSpec, values: Values, key: str
 ) -> tuple[list[int], list[Finding]]:
     rows = list(range(len(tests.rows)))
     what = "the manure"
@@ -103,21 +111,27 @@ def _which(
         if not rows:
             return [], [stop("manure-sample-unknown", tests.table.file, f"has no sample "
                              f"{spec.sample!r}", todo=nearest(spec.sample, list(tests.names)))]
-    use, findings = chosen(tests, sulfur.values, rows, spec.several, what=what)
+    use, findings = chosen(tests, values.values, rows, spec.several, what=what)
     if not use:
-        findings.append(stop("manure-sulfur-missing", tests.table.file,
-                             f"no analysis of {what} has sulfur", todo="ask the laboratory for S"))
+        missing = f"no analysis of {what} has {key}"
+        findings.append(
+            stop("manure-sulfur-missing", tests.table.file, missing,
+                 todo="ask the laboratory for S") if key == "sulfur" else
+            stop("manure-potassium-missing", tests.table.file, missing,
+                 todo="ask the laboratory for K, or take its column out of the plan"))
     return use, findings
 
 
 def _as_spread(
-    tests: Tests, spec: ManureSpec, found: dict[str, Values], k: int, *, by_weight: bool
+    tests: Tests, spec: ManureSpec, found: dict[str, Values], k: int, *, key: str,
+    by_weight: bool
 ) -> tuple[float, str, list[Finding]]:
-    """(sulfur in the unit asked for, its arithmetic, stops)."""
+    """(nutrient in the unit asked for, its arithmetic, stops)."""
     where = f"{tests.table.file}, {tests.names[k]}"
-    value = float(found["sulfur"].values[k])
+    value = float(found[key].values[k])
     kept = "lb/ton" if by_weight else "lb/1000 gal"
-    words = f"{found['sulfur'].words[k]} = {value:.4g} lb S {kept.removeprefix('lb')}"
+    name = "S" if key == "sulfur" else "K2O"
+    words = f"{found[key].words[k]} = {value:.4g} lb {name} {kept.removeprefix('lb')}"
     findings: list[Finding] = []
     if spec.basis == "dry matter":
         dry, said, findings = _dry_share(spec, found, k, where)
@@ -152,12 +166,12 @@ def _dry_share(
     return 1.0 - moisture / 100.0, f"moisture {moisture:.4g} %", []
 
 
-def _below(tests: Tests, sulfur: Values, use: list[int], each: list[float]) -> list[Finding]:
-    below = [k for k in use if math.isfinite(sulfur.limit[k])]
+def _below(tests: Tests, values: Values, use: list[int], each: list[float]) -> list[Finding]:
+    below = [k for k in use if math.isfinite(values.limit[k])]
     if not below:
         return []
     # Half the limit is counted, so the true value is as much lower or higher as is counted.
     apart = sum(value for k, value in zip(use, each, strict=True) if k in below) / len(use)
     return [warn("manure-below-limit", tests.table.file, f"{tests.names[below[0]]} "
-                 f"{sulfur.words[below[0]]}: half the limit is counted; the true value moves the "
+                 f"{values.words[below[0]]}: half the limit is counted; the true value moves the "
                  f"analysis by up to {apart:.3g} either way", done="counted so")]

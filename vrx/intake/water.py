@@ -28,7 +28,7 @@ _CL_PER_MEQ = units.cl_ppm_from_meq_per_l(1.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterSpec:
-    """A table of water tests. `table` states columns of sulfate, chloride, sodium and ec.
+    """A table of water tests. `table` states columns of sulfate, potassium, chloride, sodium, ec.
 
     The source of each test stands in the table's `id_column`; without one all tests are of one
     water. Net inches of the season come from `net_in` (one source), `net_in_of` (by source) or
@@ -46,11 +46,14 @@ class WaterSpec:
 class WaterRead:
     """Water of the season: net inches, and concentrations averaged by inches (None: not tested).
 
+    Potassium moves a rate, so a source without a test of it counts as bringing none.
+
     `sampled_on` is the ISO day of the oldest test that counts, "" where one has none.
     """
 
     net_in: float
     sulfate_s_ppm: float
+    potassium_ppm: float | None
     chloride_ppm: float | None
     sodium_ppm: float | None
     ec_ds_per_m: float | None
@@ -178,6 +181,9 @@ def _average(
         moved = units.water_lb_per_ac(apart, net_in=source.net_in)
         effect = (f"; the true value moves the credit by up to {moved:.1f} lb S/ac either way over "
                   f"{source.net_in:g} in" if key == "sulfate" else "")
+        if key == "potassium":
+            effect = (f"; the true value moves the credit by up to {units.k2o_from_k(moved):.1f} "
+                      f"lb K2O/ac either way over {source.net_in:g} in")
         findings.append(warn(
             "test-water-below-limit", where, f"{measured.substance} "
             f"{listed(values.words[k] for k in below)}: half the limit is counted, "
@@ -206,6 +212,11 @@ def _told(
         sulfate = (f"sulfate {written} = {ppm:.4g} ppm SO4-S x {source.net_in:g} in net x 0.22661 "
                    f"= {brought:.1f} lb S/ac")
         parts = [sulfate]
+        if "potassium" in source.means:
+            ppm = source.means["potassium"]
+            amount = units.k2o_from_k(units.water_lb_per_ac(ppm, net_in=source.net_in))
+            parts.append(f"{ppm:.4g} ppm K x {source.net_in:g} in net x 0.22661 x 1.2046 = "
+                         f"{amount:.1f} lb K2O/ac")
         parts += [f"{WATER[key].substance} {source.means[key]:.4g} {WATER[key].kept}"
                   for key in ("chloride", "sodium", "ec") if key in source.means]
         several = f", mean of {len(count)} tests" if len(count) > 1 else ""
@@ -235,12 +246,15 @@ def _combined(tests: Tests, sources: Sequence[_Source], findings: list[Finding])
     means: dict[str, float | None] = {}
     for key in WATER:
         have = [source for source in sources if key in source.means and source.net_in > 0]
-        inches = sum(source.net_in for source in have)
+        moves = key == "potassium"
+        inches = sum(source.net_in for source in (sources if moves and have else have))
         means[key] = (sum(s.means[key] * s.net_in for s in have) / inches) if inches else None
         if have and len(have) < len(sources):
             lacking = [source.name for source in sources if source not in have]
             findings.append(warn("test-water-partly-tested", tests.table.file,
-                                 f"no {key} of {listed(lacking)}", done="told for the others only"))
+                                 f"no {key} of {listed(lacking)}",
+                                 done="counted as bringing none" if moves
+                                 else "told for the others only"))
     sulfate = means["sulfate"] or 0.0
     if len(sources) > 1 and total > 0:
         findings.append(note(
@@ -249,6 +263,6 @@ def _combined(tests: Tests, sources: Sequence[_Source], findings: list[Finding])
             f"mean by inches {sulfate:.4g} ppm SO4-S", done="used as one water"))
     days = [tests.dates[k] for source in sources for k in source.used]
     return WaterRead(
-        net_in=total, sulfate_s_ppm=sulfate, chloride_ppm=means["chloride"],
-        sodium_ppm=means["sodium"], ec_ds_per_m=means["ec"],
+        net_in=total, sulfate_s_ppm=sulfate, potassium_ppm=means["potassium"],
+        chloride_ppm=means["chloride"], sodium_ppm=means["sodium"], ec_ds_per_m=means["ec"],
         sampled_on=min(days) if days and all(days) else "", findings=tuple(findings))

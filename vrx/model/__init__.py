@@ -4,6 +4,7 @@ from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
 from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
 from vrx.model.finding import Finding, Severity, note, stop, stops, warn
+from vrx.model.guide import Guide, GuideTable
 from vrx.model.job import CropTruth, ExportedFile, Job, Source
 from vrx.model.layer import (
     Agreement,
@@ -70,6 +71,8 @@ __all__ = [
     "Finding",
     "FloatArray",
     "Grid",
+    "Guide",
+    "GuideTable",
     "IntArray",
     "Job",
     "Knowledge",

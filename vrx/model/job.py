@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.guide import Guide
 from vrx.model.layer import LayerReading
 from vrx.model.need import Need, Yield
+from vrx.model.need_beside import NOTHING_BESIDE, NeedBeside
 from vrx.model.product import Material, Prescription
 from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
@@ -72,3 +74,5 @@ class Job:
     layers: tuple[LayerReading, ...] = ()
     knowledge: tuple[Knowledge, ...] = ()
     past: Past = NO_PAST
+    need_beside: NeedBeside = NOTHING_BESIDE
+    guides: tuple[Guide, ...] = ()

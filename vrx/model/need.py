@@ -20,7 +20,8 @@ class NeedLine:
     """One term of a need. `lb_per_ac` adds (or, negative, subtracts) oxide K2O or elemental S.
 
     `detail` shows the arithmetic with its figures, `locator` the place in the guide, `evidence` one
-    of "read", "computed", "from memory", "common practice, no source", "user".
+    of "read", "computed", "from memory", "common practice, no source", "user". `credit` marks what
+    comes by itself (water, organic matter, manure ...) and is taken off the base need.
     """
 
     term: str
@@ -28,11 +29,15 @@ class NeedLine:
     detail: str
     locator: str
     evidence: str
+    credit: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Need:
-    """What one zone needs of one nutrient ("K2O" or "S"), lb/ac. The lines sum to it."""
+    """What one zone needs of one nutrient ("K2O" or "S"), lb/ac. The lines sum to it.
+
+    `surplus_lb_per_ac` is by how much credits are more than the base need (0 where they are not).
+    """
 
     zone_id: int
     nutrient: str
@@ -41,3 +46,4 @@ class Need:
     lines: tuple[NeedLine, ...]
     soil_class: str = ""
     findings: tuple[Finding, ...] = ()
+    surplus_lb_per_ac: float = 0.0

@@ -2,6 +2,7 @@
 
 from vrx.pipeline.answer import answer_field
 from vrx.pipeline.check import Checked, check_field
+from vrx.pipeline.compare import compare_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
 from vrx.pipeline.new import new_plan
 from vrx.pipeline.run import OUTPUT, RunResult, compute, run_field
@@ -15,6 +16,7 @@ __all__ = [
     "SamplingResult",
     "answer_field",
     "check_field",
+    "compare_field",
     "compute",
     "new_plan",
     "plan_sampling",

@@ -9,45 +9,55 @@ from vrx.errors import PlanError
 from vrx.model import Finding, Yield, Zones, note, warn
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
-from vrx.plan import Plan
+from vrx.plan import ManureSection, NeedSection, Plan
 
 _OPTION = "manure_s_lb_per_ac"
 Removal = Callable[[Plan, Inputs, Yield], dict[str, tuple[float, str]]]
 
 
-def manure_s_lb_per_ac(plan: Plan) -> float:
-    """Sulfur that the plan's manure brings, lb S/ac: amount x its analysis x available share."""
-    return sum(
-        s_lb_per_ac * (1.0 if one.available_share is None else one.available_share)
-        for one, (s_lb_per_ac, _) in zip(plan.manure, _manures(plan), strict=True)
-    )
+def manure_lb_per_ac(plan: Plan, nutrient: str) -> tuple[float | None, str]:
+    """(what the plan's manure brings of S or K2O in the season, its arithmetic); lb/ac.
+
+    None where no application has an analysis of it.
+    """
+    held = _manures(plan, nutrient)
+    if not held:
+        return None, ""
+    words = [f"{one.name}: {text}" + ("" if share is None else f" x available share {share:g}")
+             for one, _, text, share in held]
+    return sum(amount * (1.0 if share is None else share) for _, amount, _, share in held), \
+        "; ".join(words)
 
 
-def _manures(plan: Plan) -> list[tuple[float, str]]:
-    """(total lb S/ac, its arithmetic) of each application."""
+def _manures(
+    plan: Plan, nutrient: str
+) -> list[tuple[ManureSection, float, str, float | None]]:
+    """(application, total lb/ac of S or K2O, its arithmetic, share that is available) of each."""
+    key = "s" if nutrient == "S" else "k2o"
     found = []
     for one in plan.manure:
-        if one.tons_per_ac is not None and one.s_lb_per_ton is not None:
-            amount = one.tons_per_ac * one.s_lb_per_ton
-            text = f"{one.tons_per_ac:g} tons/ac x {one.s_lb_per_ton:g} lb S/ton"
-        elif one.gal_per_ac is not None and one.s_lb_per_1000_gal is not None:
-            amount = one.gal_per_ac / 1000.0 * one.s_lb_per_1000_gal
-            text = f"{one.gal_per_ac:g} gal/ac x {one.s_lb_per_1000_gal:g} lb S/1,000 gal"
-        else:
-            raise AssertionError("the plan's schema lets no such manure through")
-        found.append((amount, text))
+        per_ton, per_gal = (getattr(one, f"{key}_lb_per_{per}") for per in ("ton", "1000_gal"))
+        share = one.available_share if nutrient == "S" else one.k2o_available_share
+        if one.tons_per_ac is not None and per_ton is not None:
+            text = f"{one.tons_per_ac:g} tons/ac x {per_ton:g} lb {nutrient}/ton"
+            found.append((one, one.tons_per_ac * per_ton, text, share))
+        elif one.gal_per_ac is not None and per_gal is not None:
+            text = f"{one.gal_per_ac:g} gal/ac x {per_gal:g} lb {nutrient}/1,000 gal"
+            found.append((one, one.gal_per_ac / 1000.0 * per_gal, text, share))
     return found
 
 
-def manure_option(plan: Plan, inputs: Inputs, nutrient: str) -> dict[str, object]:
+def manure_option(
+    plan: Plan, inputs: Inputs, nutrient: str, section: NeedSection
+) -> dict[str, object]:
     """The option by which the plan's manure reaches the rule book of sulfur, if it takes one."""
-    if nutrient != "S" or not plan.manure or not _takes_manure(plan, inputs):
+    amount, _ = manure_lb_per_ac(plan, nutrient)
+    if nutrient != "S" or amount is None or not _takes_manure(inputs, section):
         return {}
-    return {_OPTION: manure_s_lb_per_ac(plan)}
+    return {_OPTION: amount}
 
 
-def _takes_manure(plan: Plan, inputs: Inputs) -> bool:
-    section = plan.need.sulfur
+def _takes_manure(inputs: Inputs, section: NeedSection | None) -> bool:
     if section is None:
         return False
     book = find_book(inputs.books, section.book)
@@ -63,7 +73,8 @@ def tissue_test(plan: Plan, inputs: Inputs, made: Zones) -> rules.TissueTest | N
     if told is None:
         return None
     contents: dict[str, float | Mapping[int, float] | None] = {
-        "sulfur_pct": told.sulfur_pct, "potassium_pct": told.potassium_pct}
+        "sulfur_pct": told.sulfur_pct, "potassium_pct": told.potassium_pct,
+        "sulfate_s_ppm": told.sulfate_s_ppm}
     known = {zone.letter.casefold(): zone.zone_id for zone in made.zones}
     for key, of in inputs.tests.tissue_by_zone.items():
         strangers = [name for name in of if name.casefold() not in known]
@@ -84,37 +95,47 @@ def findings(plan: Plan, inputs: Inputs, *, removal: Removal) -> tuple[Finding, 
 
 
 def _manure(plan: Plan, inputs: Inputs) -> list[Finding]:
-    if not plan.manure:
-        return []
-    words, open_share = [], []
-    for one, (amount, text) in zip(plan.manure, _manures(plan), strict=True):
-        share = "" if one.available_share is None else f" x available share {one.available_share:g}"
-        on = "" if one.applied_on is None else f" of {one.applied_on}"
-        counted = amount * (1.0 if one.available_share is None else one.available_share)
-        words.append(f"{one.name}{on}: {text}{share} = {counted:.1f} lb S/ac")
-        if one.available_share is None and amount > 0:
-            open_share.append(one.name)
-    total = manure_s_lb_per_ac(plan)
-    what = "; ".join(words) + (f"; together {total:.1f} lb S/ac" if len(words) > 1 else "")
+    held = _manures(plan, "S")
     found: list[Finding] = []
-    if _takes_manure(plan, inputs):
-        found.append(note(
-            "manure-s-counted", "[manure]", what,
-            done="subtracted from the sulfur need; its N, P and K are not counted"))
-    elif total > 0:
-        found.append(warn(
-            "manure-s-uncounted", "[manure]",
-            f"{what}, which the sulfur rule of this plan does not read",
-            done="not subtracted from any rate",
-            todo='book = "sulfur-balance" in [need.sulfur] counts it; its K is not counted either'))
-    if open_share:
-        found.append(warn(
+    if held:
+        words = []
+        for one, amount, text, share in held:
+            by = "" if share is None else f" x available share {share:g}"
+            on = "" if one.applied_on is None else f" of {one.applied_on}"
+            counted = amount * (1.0 if share is None else share)
+            words.append(f"{one.name}{on}: {text}{by} = {counted:.1f} lb S/ac")
+        total = manure_lb_per_ac(plan, "S")[0] or 0.0
+        what = "; ".join(words) + (f"; together {total:.1f} lb S/ac" if len(words) > 1 else "")
+        rest = "its N and P are not counted" if _manures(plan, "K2O") else \
+            "its N, P and K are not counted"
+        if _takes_manure(inputs, plan.need.sulfur) or plan.credits.sulfur.manure:
+            found.append(note("manure-s-counted", "[manure]", what,
+                              done=f"subtracted from the sulfur need; {rest}"))
+        elif total > 0:
+            found.append(note("manure-s-uncounted", "[manure]", what,
+                              done="not subtracted from any rate"))
+    for nutrient, key in (("S", "available_share"), ("K2O", "k2o_available_share")):
+        found += _open_share(plan, nutrient, key)
+    return found
+
+
+def _open_share(plan: Plan, nutrient: str, key: str) -> list[Finding]:
+    """Told where no share is stated: all is counted."""
+    names = [one.name for one, amount, _, share in _manures(plan, nutrient)
+             if share is None and amount > 0]
+    if not names:
+        return []
+    if nutrient == "S":
+        return [warn(
             "manure-share-assumed", "[manure]",
-            f"no available_share is given for {', '.join(open_share)}; part of the sulfur in "
+            f"no {key} is given for {', '.join(names)}; part of the sulfur in "
             "manure is organic and comes later than this season",
             done="all of it counted as available",
-            todo="give available_share, from your guide or the laboratory"))
-    return found
+            todo=f"give {key}, from your guide or the laboratory")]
+    return [note(
+        "manure-share-assumed", "[manure]", f"no {key} is given for {', '.join(names)}",
+        done="all of its K2O counted as available",
+        todo=f"give {key}, from your guide, where it says less")]
 
 
 def _water(plan: Plan) -> list[Finding]:

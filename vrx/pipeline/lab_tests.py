@@ -163,7 +163,8 @@ def _water(
     found = _tried("[water.table]", lambda: intake.read_water(
         folder / table.file, spec, season=season))
     return WaterSection(
-        net_in=found.net_in, sulfate_s_ppm=found.sulfate_s_ppm, chloride_ppm=found.chloride_ppm,
+        net_in=found.net_in, sulfate_s_ppm=found.sulfate_s_ppm,
+        potassium_ppm=found.potassium_ppm, chloride_ppm=found.chloride_ppm,
         sodium_ppm=found.sodium_ppm, ec_ds_per_m=found.ec_ds_per_m,
         sampled_on=date.fromisoformat(found.sampled_on) if found.sampled_on else None,
     ), found.findings
@@ -199,5 +200,7 @@ def _manure(
         density_lb_per_gal=table.density_lb_per_gal)
     found = _tried(f"[manure.table] of {manure.name}", lambda: intake.read_manure(
         folder / table.file, spec, season=season))
-    key = "s_lb_per_1000_gal" if by_volume else "s_lb_per_ton"
-    return manure.model_copy(update={key: found.sulfur, "table": None}), found.findings
+    per = "1000_gal" if by_volume else "ton"
+    return manure.model_copy(update={
+        f"s_lb_per_{per}": found.sulfur, f"k2o_lb_per_{per}": found.potash, "table": None,
+    }), found.findings

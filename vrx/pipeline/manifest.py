@@ -17,6 +17,7 @@ from vrx.model import (
     ExportedFile,
     Field,
     Finding,
+    Guide,
     Job,
     Knowledge,
     LayerReading,
@@ -27,6 +28,7 @@ from vrx.model import (
     ZoneTrend,
 )
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.need_record import comparison_json, need_json
 
 SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
@@ -91,6 +93,7 @@ def build(
             "basis": job.zones.basis,
             "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
         },
+        "guides": [_guide(one) for one in job.guides],
         "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [
@@ -103,6 +106,8 @@ def build(
             }
             for balance in job.prescription.balances
         ],
+        "needs": [need_json(job, nutrient) for nutrient in job.needs],
+        "guides_compared": [comparison_json(one, job.zones) for one in job.need_beside.comparisons],
         "readings": [_reading(one, zone_ids) for one in job.readings.values()],
         "trends": [_trend(one, zone_ids) for one in job.past.trends],
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
@@ -119,6 +124,13 @@ def build(
 def findings(found: Sequence[Finding]) -> list[dict[str, str]]:
     """Findings as JSON values."""
     return [{**asdict(one), "severity": one.severity.value} for one in found]
+
+
+def _guide(one: Guide) -> dict[str, Any]:
+    return {
+        "nutrient": one.nutrient, "id": one.id, "name": one.name, "source": one.source,
+        "evidence": list(one.evidence), "reads": list(one.reads), "options": dict(one.options),
+    }
 
 
 def _field(field: Field, made: Zones) -> dict[str, Any]:

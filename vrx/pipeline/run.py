@@ -13,10 +13,13 @@ from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.export import FORMATS
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
+from vrx.model.need_beside import NeedBeside
 from vrx.pipeline import (
     aside,
     brought,
+    compare,
     ground,
+    guides,
     knowledge,
     layers,
     manifest,
@@ -27,6 +30,7 @@ from vrx.pipeline import (
     zone_values,
     zoning,
 )
+from vrx.pipeline import needs as asking
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.pipeline.lab_tests import with_tests
@@ -72,7 +76,8 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
             [FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs]),
         "books": [
             {"id": name, "sha256": inputs.books[name].sha256}
-            for name in sorted({one.book for one in season.need_sections(plan).values()})
+            for name in sorted({
+                *(one.book for one in season.need_sections(plan).values()), *plan.compare.books})
         ],
         **inputs.record,
     }
@@ -103,9 +108,16 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         patterns=layers.patterns(plan, beside),
     )
     progress("working out needs and passes")
-    needs = season.find_needs(plan, inputs, made, readings, shared.goals if shared else None)
+    ground_ = asking.ground_of(
+        plan, made=made, readings=readings, maps=maps, goals=shared.goals if shared else (),
+        yield_source=shared.source if shared else "one goal for the whole field",
+        profiles=before.profiles)
+    found_needs = asking.find(plan, inputs, ground_, season.need_sections(plan))
+    needs = found_needs.needs
     truth = season.crop_truth(plan, inputs)
     planned = season.prescribe(plan, inputs, made, needs, truth)
+    compared, said = compare.compare(
+        plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -115,6 +127,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *knowledge.knowledge_findings(known), *layers.findings(beside, made),
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
+        *found_needs.findings, *said,
         *inputs.tests.findings, *brought.findings(plan, inputs, removal=season.removal),
         *aside.findings(plan, inputs, made, readings),
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
@@ -128,7 +141,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before,
+        past=before, guides=guides.guides(plan, inputs), need_beside=NeedBeside(
+            bounds=found_needs.bounds, cells=found_needs.cells, comparisons=compared),
     )
 
 

@@ -18,15 +18,12 @@ from vrx.model import (
     Price,
     Source,
     Yield,
-    ZoneReading,
     Zones,
     note,
 )
-from vrx.pipeline import brought
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
-from vrx.plan import MachineSection, PassSection, Plan
-from vrx.plan.schema import NeedSection
+from vrx.plan import MachineSection, NeedSection, PassSection, Plan
 
 NUTRIENT = {"potassium": "K2O", "sulfur": "S"}
 
@@ -49,37 +46,6 @@ def need_sections(plan: Plan) -> dict[str, NeedSection]:
     """Nutrient ("K2O", "S") → its section, for those that the plan asks for."""
     held = {"K2O": plan.need.potassium, "S": plan.need.sulfur}
     return {nutrient: section for nutrient, section in held.items() if section is not None}
-
-
-def find_needs(
-    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading],
-    goals: Sequence[Yield] | None = None,
-) -> dict[str, tuple[Need, ...]]:
-    """Need of each nutrient that the plan names a book for, per zone, line by line.
-
-    `goals` are yield goals in the order of the zones; without them the plan's goal holds for all.
-    """
-    water = water_test(plan)
-    tissue = brought.tissue_test(plan, inputs, made)
-    return {
-        nutrient: rules.needs(
-            book=find_book(inputs.books, section.book), nutrient=nutrient,
-            zone_ids=[zone.zone_id for zone in made.zones], readings=readings,
-            crop=plan.field.crop, expected_yield=goals or expected_yield(plan),
-            options={**section.options(), **brought.manure_option(plan, inputs, nutrient)},
-            water=water, tissue=tissue,
-            zone_names=[zone.letter for zone in made.zones],
-        )
-        for nutrient, section in need_sections(plan).items()
-    }
-
-
-def water_test(plan: Plan) -> rules.WaterTest | None:
-    """The plan's water: its inches and its sulfate."""
-    if plan.water is None:
-        return None
-    sulfate = ("net_in", "sulfate_so4_ppm", "sulfate_s_ppm", "sulfate_meq_per_l")
-    return rules.WaterTest(**plan.water.model_dump(include=set(sulfate)))
 
 
 def removal(plan: Plan, inputs: Inputs, hay: Yield) -> dict[str, tuple[float, str]]:

@@ -11,7 +11,7 @@ import shapely
 from vrx import rules, sampling, surfaces
 from vrx.errors import PlanError
 from vrx.model import Finding, FloatArray, Surface, ZoneReading, note, warn
-from vrx.pipeline import season
+from vrx.pipeline import needs, season
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import Plan, SamplingSection
@@ -69,12 +69,13 @@ def rate_function(
         )
     book = find_book(inputs.books, section.book)
     beside = {key: value_at(drawn, cells)[:, None] for key, drawn in maps.items()}
-    least = [one.low for one in book.data.ranges if one.input == analyte]
-    most = [one.high for one in book.data.ranges if one.input == analyte]
+    span = (0.0, np.inf)
+    if book.analyte == analyte:
+        span = rules.soil_span(book=book, options=section.options())
 
     def rates(tests: FloatArray) -> FloatArray:
         # Beyond the guide's range it has no rate: the nearest test that it reads stands in.
-        tests = np.clip(tests, max(least, default=0.0), min(most, default=np.inf))
+        tests = np.clip(tests, *span)
         held = {
             key: replace(
                 readings[key], mean=tests if key == analyte
@@ -83,8 +84,9 @@ def rate_function(
         }
         return rules.need_surface(
             book=book, nutrient=nutrient, readings=held, crop=plan.field.crop,
-            expected_yield=season.expected_yield(plan), options=section.options(),
-            water=season.water_test(plan),
+            expected_yield=season.expected_yield(plan),
+            options=needs.book_options(plan, inputs, nutrient, section),
+            water=needs.water_test(plan), credited=needs.credits_of(plan, nutrient),
         )[0]
 
     return rates

@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from vrx import intake
-from vrx.model import Field, Finding, Grid, LayerGrid, Yield, Zones, note
+from vrx.errors import PlanError
+from vrx.model import Field, Finding, Grid, LayerGrid, Yield, Zones, note, warn
 from vrx.plan import Plan
 from vrx.plan.yields import YieldLogSection
 
 # Cells without a reading take the nearest one within this many cells; beyond it they have none.
 _FILL_CELLS = 4.0
+# Goals of zones whose mean is further from the field's goal are told as a doubt (our choice).
+_GOALS_APART = 0.05
 _MEASURES = ("time", "interval", "distance", "speed", "swath")
 _PLACES = (
     "longitude_column", "latitude_column", "easting_column", "northing_column", "crs", "layer",
@@ -27,9 +30,10 @@ _LOG = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ZoneGoals:
-    """A yield goal for each zone, in order, and what is to be told of them."""
+    """A yield goal for each zone, in order, where they are from, and what is to be told of them."""
 
     goals: tuple[Yield, ...]
+    source: str
     findings: tuple[Finding, ...]
 
 
@@ -43,6 +47,8 @@ def zone_goals(
     `patterns`, the layers of yield that the plan names. All count alike.
     """
     told = plan.yield_goal
+    if told.by_zone:
+        return _stated(plan, made)
     if not told.log and not patterns:
         return None
     findings: list[Finding] = []
@@ -82,7 +88,40 @@ def zone_goals(
         done="the area-weighted mean stays the plan's goal",
         todo="a zone that yields less for want of K or S needs more, not less: judge the pattern",
     )]
-    return ZoneGoals(goals=goals, findings=tuple(findings))
+    return ZoneGoals(
+        goals=goals, findings=tuple(findings),
+        source=f"the zone's share of the field's {told.tons_per_ac:g} t/ac by "
+        f"{_counted(harvests, len(patterns))}, cleaned and scaled to the field's mean")
+
+
+def _stated(plan: Plan, made: Zones) -> ZoneGoals:
+    """Goals that the plan states zone by zone. PlanError for letters that fit no zone."""
+    told = plan.yield_goal
+    letters = [zone.letter for zone in made.zones]
+    stated = {letter.casefold(): tons for letter, tons in told.by_zone.items()}
+    known = {letter.casefold() for letter in letters}
+    strangers = sorted(letter for letter in told.by_zone if letter.casefold() not in known)
+    missing = [letter for letter in letters if letter.casefold() not in stated]
+    if strangers or missing:
+        parts = [f"names {', '.join(strangers)}"] if strangers else []
+        parts += [f"has no goal for {', '.join(missing)}"] if missing else []
+        raise PlanError(
+            f"by_zone {' and '.join(parts)}; the zones are {', '.join(letters)}",
+            code="yield-goal-zones", where="[yield_goal] by_zone",
+            hint="give every zone of this plan its goal, by its letter")
+    goals = tuple(Yield(tons_per_ac=stated[letter.casefold()], moisture_pct=told.moisture_pct)
+                  for letter in letters)
+    mean = sum(goal.tons_per_ac * zone.area_ac
+               for goal, zone in zip(goals, made.zones, strict=True)) / made.area_ac
+    each = ", ".join(f"{letter} {stated[letter.casefold()]:g}" for letter in letters)
+    what = (f"goals stated zone by zone, {each}; their mean by area is {mean:.2f} t/ac, the "
+            f"field's goal {told.tons_per_ac:g}")
+    apart = abs(mean - told.tons_per_ac) > _GOALS_APART * told.tons_per_ac
+    found = warn("yield-goal-by-zone", "[yield_goal]", what,
+                 done="needs rest on the zones' goals, what the crop takes up on the field's",
+                 todo="make them agree") if apart else note(
+        "yield-goal-by-zone", "[yield_goal]", what, done="needs rest on the zones' goals")
+    return ZoneGoals(goals=goals, findings=(found,), source="stated for this zone")
 
 
 def _counted(harvests: int, layers: int) -> str:

@@ -11,7 +11,7 @@ import shapely
 from vrx import geo, rules, units, zones
 from vrx.errors import PlanError
 from vrx.model import ANALYTES, FloatArray, LayerGrid, Surface, ZoneReading, Zones
-from vrx.pipeline import brought, season
+from vrx.pipeline import needs, season
 from vrx.pipeline.ground import class_layer, find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import PassSection, Plan
@@ -213,6 +213,6 @@ def _need_map(
     need, _ = rules.need_surface(
         book=find_book(inputs.books, section.book), nutrient=nutrient, readings=readings,
         crop=plan.field.crop, expected_yield=season.expected_yield(plan),
-        options={**section.options(), **brought.manure_option(plan, inputs, nutrient)},
-        water=season.water_test(plan))
+        options=needs.book_options(plan, inputs, nutrient, section),
+        water=needs.water_test(plan), credited=needs.credits_of(plan, nutrient))
     return need

@@ -2,6 +2,7 @@
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
+from vrx.plan.credits import CreditsSection, ResidualSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
@@ -17,6 +18,7 @@ from vrx.plan.load import (
     plan_path,
     read_document,
 )
+from vrx.plan.need import NeedSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
 from vrx.plan.sampling import SamplingSection
@@ -37,6 +39,7 @@ __all__ = [
     "AnalyteSection",
     "Answered",
     "Change",
+    "CreditsSection",
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
@@ -44,10 +47,12 @@ __all__ = [
     "Layout",
     "MachineSection",
     "ManureSection",
+    "NeedSection",
     "PassSection",
     "PivotSection",
     "Plan",
     "PointsSection",
+    "ResidualSection",
     "SamplingSection",
     "SoilSection",
     "TestTableSection",

@@ -14,7 +14,8 @@ from vrx.plan.tables import ManureTableSection, TissueTableSection, WaterTableSe
 class WaterSection(Section):
     """`[water]`: what irrigation brings in the season, net of losses.
 
-    `chloride_ppm`, `sodium_ppm` and `ec_ds_per_m` are read along; they move no rate.
+    `potassium_ppm` is of the element K. `chloride_ppm`, `sodium_ppm` and `ec_ds_per_m` are read
+    along; they move no rate.
     `[water.table]` takes the place of all concentrations, and of `net_in` for several sources.
     """
 
@@ -23,6 +24,7 @@ class WaterSection(Section):
     sulfate_so4_ppm: NotNegative | None = None
     sulfate_s_ppm: NotNegative | None = None
     sulfate_meq_per_l: NotNegative | None = None
+    potassium_ppm: NotNegative | None = None
     chloride_ppm: NotNegative | None = None
     sodium_ppm: NotNegative | None = None
     ec_ds_per_m: NotNegative | None = None
@@ -56,13 +58,15 @@ class TissueSection(Section):
 
     sulfur_pct: Positive | None = None
     potassium_pct: Positive | None = None
+    sulfate_s_ppm: Positive | None = None
     part: Text
     stage: Text
     table: TissueTableSection | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
-        if self.table is not None and (self.sulfur_pct or self.potassium_pct):
+        if self.table is not None and (
+                self.sulfur_pct or self.potassium_pct or self.sulfate_s_ppm):
             raise ValueError("contents and [tissue.table] are both given: keep one")
         return self
 
@@ -71,33 +75,37 @@ class ManureSection(Section):
     """`[manure]`, or `[[manure]]` for each of several: amount spread and its own analysis.
 
     Tons are short tons as spread, at the moisture of the analysis. `available_share` is the share
-    of its sulfur that the season's crop can use.
+    of its sulfur that the season's crop can use, `k2o_available_share` that of its potash.
     """
 
     name: Text = "manure"
     applied_on: date | None = None
     tons_per_ac: Positive | None = None
     s_lb_per_ton: NotNegative | None = None
+    k2o_lb_per_ton: NotNegative | None = None
     gal_per_ac: Positive | None = None
     s_lb_per_1000_gal: NotNegative | None = None
+    k2o_lb_per_1000_gal: NotNegative | None = None
     available_share: Share | None = None
+    k2o_available_share: Share | None = None
     table: ManureTableSection | None = None
 
     @model_validator(mode="after")
     def _one_basis(self) -> Self:
+        amounts = (self.tons_per_ac, self.gal_per_ac)
+        solid = (self.s_lb_per_ton, self.k2o_lb_per_ton)
+        liquid = (self.s_lb_per_1000_gal, self.k2o_lb_per_1000_gal)
         if self.table is not None:
-            if self.s_lb_per_ton is not None or self.s_lb_per_1000_gal is not None:
+            if any(one is not None for one in (*solid, *liquid)):
                 raise ValueError("an analysis and its table are both given: keep one")
-            if (self.tons_per_ac is None) == (self.gal_per_ac is None):
+            if sum(one is not None for one in amounts) != 1:
                 raise ValueError("give tons_per_ac or gal_per_ac, the amount spread")
             return self
-        solid = (self.tons_per_ac, self.s_lb_per_ton)
-        liquid = (self.gal_per_ac, self.s_lb_per_1000_gal)
-        full = [all(one is not None for one in pair) for pair in (solid, liquid)]
-        begun = [any(one is not None for one in pair) for pair in (solid, liquid)]
-        if full != begun or sum(full) != 1:
-            raise ValueError("give tons_per_ac with s_lb_per_ton, or gal_per_ac with "
-                             "s_lb_per_1000_gal, as the manure's analysis prints it")
+        given = [any(one is not None for one in pair) for pair in (solid, liquid)]
+        if given != [one is not None for one in amounts] or sum(given) != 1:
+            raise ValueError("give tons_per_ac with s_lb_per_ton or k2o_lb_per_ton, or gal_per_ac "
+                             "with s_lb_per_1000_gal or k2o_lb_per_1000_gal, as the manure's "
+                             "analysis prints it")
         return self
 
 

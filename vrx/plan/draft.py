@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -194,6 +195,7 @@ def _water_and_yield() -> list[str]:
         "[water]",
         'net_in = "?"',
         'sulfate_so4_ppm = "?"',
+        "# potassium_ppm = 4.0 (of the element K) is subtracted from the K2O need",
         "",
         "[yield_goal]",
         'tons_per_ac = "?"',
@@ -233,16 +235,33 @@ def _zones() -> list[str]:
     ]
 
 
+def _listed(names: Sequence[str]) -> list[str]:
+    """Names behind commas as lines of comment."""
+    text = ", ".join(names).replace(":, ", ": ")
+    return textwrap.wrap(text, 96, initial_indent="# ", subsequent_indent="#   ",
+                         break_long_words=False, break_on_hyphens=False)
+
+
 def _need(facts: DraftFacts) -> list[str]:
     return [
-        "# The guide that governs your field; `vrx books NAME` explains each.",
-        f"# potassium: {', '.join(facts.potassium_books)}",
+        "# The guide that governs your field; `vrx books` lists them with region, extractant and",
+        "# depth, `vrx books explain NAME` tells what one asks (rating, soil_group, ...), and",
+        "# `vrx books template` starts a file of your own guide.",
+        *_listed(["potassium:", *facts.potassium_books]),
         "[need.potassium]",
         'book = "?"',
         "# Sulfur is flat unless you choose otherwise, since a topsoil test is a weak guide:",
-        f"# {', '.join(facts.sulfur_books)}",
+        *_listed(facts.sulfur_books),
         "[need.sulfur]",
         'book = "flat-sulfur"',
+        "",
+        "# What is subtracted beside the lines of the guide, and other guides for the page:",
+        "# [credits.potassium]",
+        "# carry_over_lb_per_ac = 20.0",
+        '# carry_over_source = "where the figure is from"',
+        "# [compare]",
+        '# books = ["removal-sulfur"]',
+        '# options = { removal-sulfur = { removal_source = "wisconsin" } }',
         "",
         "[limits]",
         "# most S of the whole season, lb/ac; above 50 give s_reason as well",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, ClassVar, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import Field, StringConstraints, model_validator
 
 from vrx.plan.base import (
     Depth,
@@ -28,8 +28,11 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.compare import CompareSection
+from vrx.plan.credits import CreditsSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.maps import SurfaceSection
+from vrx.plan.need import NeedsSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
     DegreesAs,
@@ -42,6 +45,8 @@ from vrx.plan.sampling import SamplingSection
 from vrx.plan.task_data import TaskDataSection
 from vrx.plan.yields import YieldLogSection
 from vrx.plan.zones import ZonesSection, require_layers
+
+Tons = Annotated[float, Field(gt=0, le=20, strict=True)]
 
 
 class FieldSection(Section):
@@ -201,33 +206,22 @@ class SoilSection(Section):
 
 
 class YieldSection(Section):
-    """`[yield_goal]`: expected hay of the season and the moisture of its tons."""
+    """`[yield_goal]`: expected hay of the season and the moisture of its tons.
 
-    tons_per_ac: Annotated[float, Field(gt=0, le=20, strict=True)]
+    `by_zone` states the goal of each zone by its letter.
+    """
+
+    tons_per_ac: Tons
     moisture_pct: Annotated[float, Field(ge=0, lt=60, strict=True)]
     log: tuple[YieldLogSection, ...] = ()
     layers: tuple[Text, ...] = ()
+    by_zone: dict[str, Tons] = Field(default_factory=dict)
 
-
-
-
-class NeedSection(BaseModel):
-    """`[need.potassium]`, `[need.sulfur]`: the rule book, and options that the book checks."""
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-
-    book: Text
-
-    def options(self) -> dict[str, object]:
-        """What the plan says beside the book's name."""
-        return dict(self.model_extra or {})
-
-
-class NeedsSection(Section):
-    """`[need]`: one rule book a nutrient."""
-
-    potassium: NeedSection | None = None
-    sulfur: NeedSection | None = None
+    @model_validator(mode="after")
+    def _one_pattern(self) -> Self:
+        if self.by_zone and (self.log or self.layers):
+            raise ValueError("yields by zone come from by_zone, or from log and layers: keep one")
+        return self
 
 
 class PassSection(Section):
@@ -316,6 +310,8 @@ class Plan(Section):
     surface: SurfaceSection = SurfaceSection()
     zones: ZonesSection
     need: NeedsSection
+    credits: CreditsSection = CreditsSection()
+    compare: CompareSection = CompareSection()
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
     machine: dict[str, MachineSection] = Field(default_factory=dict)
     limits: LimitsSection = LimitsSection()

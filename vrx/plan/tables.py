@@ -78,11 +78,13 @@ class WaterTableSection(TestTableSection):
     net_in_column: Text | None = None
     several: Several | None = None
     sulfate: TestColumnSection
+    potassium: TestColumnSection | None = None
     chloride: TestColumnSection | None = None
     sodium: TestColumnSection | None = None
     ec: TestColumnSection | None = None
 
-    QUANTITIES: ClassVar[tuple[str, ...]] = ("sulfate", "chloride", "sodium", "ec")
+    QUANTITIES: ClassVar[tuple[str, ...]] = (
+        "sulfate", "potassium", "chloride", "sodium", "ec")
 
     @model_validator(mode="after")
     def _inches_fit(self) -> Self:
@@ -121,10 +123,12 @@ class ManureTableSection(TestTableSection):
     moisture_pct: Pct | None = None
     density_lb_per_gal: Positive | None = None
     sulfur: TestColumnSection
+    potassium: TestColumnSection | None = None
     moisture: TestColumnSection | None = None
     dry_matter: TestColumnSection | None = None
 
-    QUANTITIES: ClassVar[tuple[str, ...]] = ("sulfur", "moisture", "dry_matter")
+    QUANTITIES: ClassVar[tuple[str, ...]] = (
+        "sulfur", "potassium", "moisture", "dry_matter")
 
     @model_validator(mode="after")
     def _sample_has_names(self) -> Self:

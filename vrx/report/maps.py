@@ -174,7 +174,8 @@ def error_map(
     )
 
 
-def _zone_paths(key: str, frame: MapFrame, zones: Zones, colours: Sequence[str]) -> str:
+def zone_paths(key: str, frame: MapFrame, zones: Zones, colours: Sequence[str]) -> str:
+    """The zones, each in its colour, with their borders."""
     shapes = frame.geometry(np.array([zone.polygon for zone in zones.zones], dtype=object))
     if shapely.coverage_is_valid(shapes):
         shapes = shapely.coverage_simplify(shapes, 0.25)
@@ -195,9 +196,10 @@ def _zone_paths(key: str, frame: MapFrame, zones: Zones, colours: Sequence[str])
     return svg.element("defs", *outlines) + white + ink
 
 
-def _zone_labels(
+def zone_labels(
     frame: MapFrame, zones: Zones, texts: Sequence[tuple[str, ...]]
 ) -> tuple[str, str]:
+    """(lines of text in every zone, what must be said of those without room)."""
     polygons, lines, small = [], [], 0
     for zone, text in zip(zones.zones, texts, strict=True):
         parts = sorted(
@@ -248,10 +250,10 @@ def zones_map(*, key: str, field: Field, zones: Zones) -> Picture:
     frame = frames.frame_for(field.boundary, top=top)
     tints = ["#e9ecdf"] * len(zones.zones)
     texts = [(z.letter, f"{numbers.acres(z.area_ac)} ac") for z in zones.zones]
-    labels, remark = _zone_labels(frame, zones, texts)
+    labels, remark = zone_labels(frame, zones, texts)
     foot, bottom = frames.furniture(frame)
     body = [
-        head, _zone_paths(key, frame, zones, tints), outline(frame, field, fill="none"), labels,
+        head, zone_paths(key, frame, zones, tints), outline(frame, field, fill="none"), labels,
         foot,
     ]
     description = "; ".join(f"zone {letter}: {acres}" for letter, acres in texts) + "."
@@ -296,7 +298,7 @@ def rate_map(
         (zone.letter, numbers.rate(value, rates.step))
         for zone, value in zip(zones.zones, rates.rates.tolist(), strict=True)
     ]
-    labels, small = _zone_labels(frame, zones, texts)
+    labels, small = zone_labels(frame, zones, texts)
     foot, after = frames.furniture(frame)
     rows = []
     for i, (colour, word) in enumerate(zip(ramp, words, strict=True)):
@@ -307,7 +309,7 @@ def rate_map(
             rows.append((colour, f"{word}: {letters} ({acres} ac)"))
     legend, bottom = frames.swatch_legend(rows, top=after)
     body = [
-        head, _zone_paths(key, frame, zones, [ramp[i] for i in index]),
+        head, zone_paths(key, frame, zones, [ramp[i] for i in index]),
         outline(frame, field, fill="none"), labels, foot, legend,
     ]
     description = "; ".join(
@@ -320,5 +322,3 @@ def rate_map(
         ),
         small,
     )
-
-

@@ -12,9 +12,11 @@ from markupsafe import Markup, escape
 
 from vrx.model import ExportedFile, Job
 from vrx.report import (
+    guides,
     knowledge,
     layers,
     maps,
+    need_beside,
     numbers,
     passes,
     reasons,
@@ -194,6 +196,9 @@ def page(
         soil=_soil(job),
         nutrients=list(job.needs),
         needs=reasons.need_views(job),
+        sure=need_beside.sure_views(job),
+        compared=need_beside.compare_views(job),
+        guides=guides.guide_views(job),
         memory_nutrients=words.memory_nutrients(job),
         memory_short=words.MEMORY_SHORT,
         balances=reasons.balance_views(job),

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from vrx.formats.catalogue import gravest_first
 from vrx.model import Finding, Job, Need, Severity, Zone
-from vrx.report import charts, numbers, words
+from vrx.report import charts, need_beside, numbers, words
 
 SHOWN_FINDINGS = 7
 _NUMBER = re.compile(r"-?\d[\d,]*\.?\d*")
@@ -18,8 +18,9 @@ _NUMBER = re.compile(r"-?\d[\d,]*\.?\d*")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineView:
-    """One term of a need."""
+    """One term of a need; `base` is the sum of the lines before it where credits begin."""
 
+    base: str
     term: str
     lb_per_ac: str
     detail: str
@@ -39,6 +40,8 @@ class NeedView:
     book: str
     soil_class: str
     lb_per_ac: str
+    bounds: str
+    surplus: str
     lines: tuple[LineView, ...]
     memory: bool
 
@@ -67,21 +70,33 @@ class FindingView:
     todo: str
 
 
-def _need(need: Need, zones: Sequence[Zone]) -> NeedView:
+def _bases(need: Need) -> list[str]:
+    """For each line the base need where credits begin there, else ""."""
+    at = next((k for k, line in enumerate(need.lines) if line.credit), None)
+    base = ["" for _ in need.lines]
+    if at:
+        base[at] = numbers.fixed(sum(line.lb_per_ac for line in need.lines[:at]), 1)
+    return base
+
+
+def _need(need: Need, zones: Sequence[Zone], bounds: str) -> NeedView:
     lines = tuple(
         LineView(
-            term=line.term, lb_per_ac=numbers.signed(line.lb_per_ac, 1), detail=line.detail,
+            base=base, term=line.term, lb_per_ac=numbers.signed(line.lb_per_ac, 1),
+            detail=line.detail,
             locator=line.locator, evidence=line.evidence,
             memory=words.is_from_memory(line.evidence),
             unsourced=words.is_unsourced(line.evidence),
         )
-        for line in need.lines
+        for line, base in zip(need.lines, _bases(need), strict=True)
     )
     return NeedView(
         letters=numbers.listing([zone.letter for zone in zones]), several=len(zones) > 1,
         area=numbers.acres(sum(zone.area_ac for zone in zones)), book=need.book,
         soil_class=need.soil_class,
-        lb_per_ac=numbers.fixed(need.lb_per_ac, 1), lines=lines,
+        lb_per_ac=numbers.fixed(need.lb_per_ac, 1), bounds=bounds,
+        surplus=numbers.fixed(need.surplus_lb_per_ac, 1) if need.surplus_lb_per_ac > 0 else "",
+        lines=lines,
         memory=any(line.memory for line in lines),
     )
 
@@ -90,11 +105,13 @@ def need_views(job: Job) -> dict[str, list[NeedView]]:
     """By nutrient, zones in order; zones with the same lines stand together."""
     views = {}
     for nutrient, needs in job.needs.items():
-        alike: dict[tuple[object, ...], tuple[Need, list[Zone]]] = {}
-        for need, zone in zip(needs, job.zones.zones, strict=True):
-            same = (need.book, need.soil_class, need.lb_per_ac, need.lines)
-            alike.setdefault(same, (need, []))[1].append(zone)
-        views[nutrient] = [_need(need, zones) for need, zones in alike.values()]
+        held = job.need_beside.bounds.get(nutrient)
+        alike: dict[tuple[object, ...], tuple[Need, list[Zone], str]] = {}
+        for k, (need, zone) in enumerate(zip(needs, job.zones.zones, strict=True)):
+            bounds = need_beside.bound_words(held, k)
+            same = (need.book, need.soil_class, need.lb_per_ac, need.lines, bounds)
+            alike.setdefault(same, (need, [], bounds))[1].append(zone)
+        views[nutrient] = [_need(need, zones, bounds) for need, zones, bounds in alike.values()]
     return views
 
 

@@ -16,9 +16,14 @@ EVIDENCE_ORDER = ("read", "computed", "common practice, no source", "from memory
 KINDS = (
     "class-table", "rate-table", "build-up-maintenance", "linear-in-yield", "removal-balance",
     "tissue-criterion", "soil-criterion", "flat-rate", "organic-matter-credit", "water-credit",
-    "soil-layer-credit", "stated-credit", "water-cap", "limit",
+    "soil-layer-credit", "stated-credit", "water-cap", "limit", "rating-table",
+    "grouped-class-table", "class-share", "stand-age", "conditional-rate", "availability-index",
+    "tissue-table",
 )
-KINDS_WITH_CLASSES = ("class-table", "build-up-maintenance", "soil-criterion")
+KINDS_WITH_CLASSES = ("class-table", "build-up-maintenance", "soil-criterion", "rating-table",
+                      "grouped-class-table", "class-share")
+KINDS_THAT_CHANGE = ("organic-matter-credit", "water-credit", "soil-layer-credit", "stated-credit",
+                     "water-cap", "limit", "stand-age")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,8 +62,8 @@ class Book:
 
     @property
     def evidence(self) -> tuple[str, ...]:
-        """Every evidence label that a number of its rules carries, best first."""
-        held = {label for rule in self.data.rules for label in _labels(rule)}
+        """Every evidence label that its rules and its soil test carry, best first."""
+        held = {label for part in (*self.data.rules, self.data.soil) for label in _labels(part)}
         return tuple(label for label in EVIDENCE_ORDER if label in held)
 
     @property
@@ -79,9 +84,16 @@ class Book:
 
 
 def _gives_rate(rule: Any) -> bool:
-    if rule.kind in ("tissue-criterion", "soil-criterion"):
+    """Whether the rule starts a rate by itself; credits, caps and shares of a rate do not."""
+    if rule.kind in ("tissue-criterion", "soil-criterion", "flat-rate", "conditional-rate"):
         return rule.rate_lb_per_ac is not None
-    return rule.has_rates is True if rule.kind == "class-table" else True
+    if rule.kind == "availability-index":
+        return all(c.rate_lb_per_ac is not None for c in rule.classes)
+    if rule.kind == "class-share":
+        return bool(rule.has_shares)
+    if rule.kind in KINDS_THAT_CHANGE:
+        return False
+    return bool(getattr(rule, "has_rates", True))
 
 
 def _labels(part: Any) -> Iterator[str]:

@@ -22,14 +22,17 @@ from vrx.model import (
 from vrx.rules.book import Book
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.names import extractant
+from vrx.rules.stated import accept_depth, accept_extractant, units_per_ppm
 
 
 @dataclass(slots=True, kw_only=True)
 class Context:
     """One question to one book. Arrays have `shape`: (zones,) or that of a whole surface.
 
-    `zone_ids` is empty for a surface; `zone_names` is how people read them. `findings` holds (index
-    or None for all, finding).
+    `zone_ids` is empty for a surface; `zone_names` is how people read them. On a surface `of_zone`
+    may tell the position of each cell's zone, `all_ids` and `all_names` those zones. `findings`
+    holds (index or None for all, finding). `thresholds` are where the rule turns, words and
+    level of each zone on the guide's own scale.
     """
 
     book: Book
@@ -47,6 +50,11 @@ class Context:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     class_index: IntArray | None = None
     class_names: tuple[str, ...] = ()
+    of_zone: IntArray | None = None
+    all_ids: Sequence[int] = ()
+    all_names: Sequence[str] = ()
+    thresholds: list[tuple[str, FloatArray]] = field(default_factory=list)
+    factor: float = 1.0
     _held: dict[str, FloatArray] = field(default_factory=dict)
 
     # ---- findings -------------------------------------------------------------------------------
@@ -110,6 +118,22 @@ class Context:
             self._held["tons"] = self.bounded("dry_matter_tons_per_ac", self.dry_matter_tons)
         return self._held["tons"] / dm_fraction
 
+    @property
+    def read_yield(self) -> bool:
+        """Whether a rule has looked at the yield."""
+        return "tons" in self._held
+
+    def by_zone(self, values: FloatArray) -> FloatArray:
+        """One figure, or one a zone, in the question's shape."""
+        if values.size > 1 and self.of_zone is not None:
+            values = values[self.of_zone]
+        return np.broadcast_to(values, self.shape)
+
+    def turns(self, words: str, level: FloatArray | float) -> None:
+        """A level of the soil test, one or one a zone, at which the rule turns."""
+        held: FloatArray = np.broadcast_to(np.asarray(level, dtype=np.float64), self.shape)
+        self.thresholds.append((words, held))
+
     def soil(self) -> FloatArray:
         """The guide's soil test on the guide's scale. RuleError for another method or depth."""
         asked = self.book.data.soil
@@ -126,7 +150,8 @@ class Context:
                      "read it",
             )
         self._check_depth(reading)
-        values = reading.mean * self._factor(reading)
+        self.factor = self._factor(reading) * units_per_ppm(self)
+        values = reading.mean * self.factor
         self._held["soil"] = self.bounded(asked.analyte, values)
         return self._held["soil"]
 
@@ -137,7 +162,10 @@ class Context:
         top, bottom = reading.depth_in
         text = f"{raw:.{1 if raw < 20 else 0}f} {reading.unit} ({extractant(reading.extractant)}, "
         text += f"{top:g}-{bottom:g} in)"
-        return text if abs(raw - read) < 1e-9 else f"{text}, read as {read:.1f} {reading.unit}"
+        asked = self.book.data.soil
+        unit = asked.unit if asked else reading.unit
+        same = abs(raw - read) < 1e-9 and unit == reading.unit
+        return text if same else f"{text}, read as {read:.1f} {unit}"
 
     def optional(self, analyte: str, option: str = "") -> FloatArray | None:
         """Another reading, or the field-wide figure of an option; None if neither is given."""
@@ -179,10 +207,13 @@ class Context:
     def _check_depth(self, reading: ZoneReading) -> None:
         asked = self.book.data.soil.depth if self.book.data.soil else None
         if asked is None:
+            accept_depth(self, reading)
             return
         ours, theirs = reading.depth_in, (asked.from_in, asked.to_in)
-        if all(abs(a - b) <= asked.tolerance_in + 1e-9 for a, b in zip(ours, theirs, strict=True)):
-            return
+        for bottom in (asked.to_in, asked.or_to_in or asked.to_in):
+            if all(abs(a - b) <= asked.tolerance_in + 1e-9
+                   for a, b in zip(ours, (asked.from_in, bottom), strict=True)):
+                return
         words = (f"the sample is from {ours[0]:g}-{ours[1]:g} in, the guide reads "
                  f"{theirs[0]:g}-{theirs[1]:g} in ({asked.locator}; {asked.evidence})")
         accepted = self.options.get("accept_depth_in")
@@ -201,6 +232,9 @@ class Context:
 
         asked = self.book.data.soil
         if asked is None:
+            return 1.0
+        if asked.extractants_not_stated:
+            accept_extractant(self, reading)
             return 1.0
         ours = extractant(reading.extractant)
         theirs = [extractant(e) for e in asked.extractants]

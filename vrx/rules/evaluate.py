@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from vrx.errors import RuleError
-from vrx.model import Finding, FloatArray, Severity, Yield, ZoneReading
-from vrx.rules import terms_balance, terms_soil
+from vrx.model import Finding, FloatArray, IntArray, Severity, Yield, ZoneReading
+from vrx.rules import terms_balance, terms_classes, terms_soil, terms_stand
 from vrx.rules.book import Book
 from vrx.rules.context import Context, dry_matter
+from vrx.rules.credits import NO_CREDITS, Credits, credit_terms
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.names import plain
 from vrx.rules.options import resolve
@@ -34,15 +35,26 @@ KINDS: Mapping[str, Callable[[Any, Context, FloatArray], list[Term]]] = {
     "soil-layer-credit": terms_balance.soil_layer_credit,
     "stated-credit": terms_balance.stated_credit,
     "limit": terms_balance.limit,
+    "rating-table": terms_classes.rating_table,
+    "grouped-class-table": terms_classes.grouped_class_table,
+    "class-share": terms_classes.class_share,
+    "tissue-table": terms_classes.tissue_table,
+    "stand-age": terms_stand.stand_age,
+    "conditional-rate": terms_stand.conditional_rate,
+    "availability-index": terms_stand.availability_index,
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome:
-    """Terms that sum to `total` (never below 0), and the context with classes and findings."""
+    """Terms that sum to `total` (never below 0), and the context with classes and findings.
+
+    `surplus` is what credits bring beyond the base need, lb/ac.
+    """
 
     terms: tuple[Term, ...]
     total: FloatArray
+    surplus: FloatArray
     context: Context
 
 
@@ -50,23 +62,32 @@ def evaluate(
     *, book: Book, shape: tuple[int, ...], zone_ids: Sequence[int], zone_names: Sequence[str],
     readings: Mapping[str, ZoneReading], crop: str, expected_yield: Yield | Sequence[Yield],
     options: Mapping[str, object], water: WaterTest | None, tissue: TissueTest | None, region: str,
+    credited: Credits = NO_CREDITS, yield_source: str = "", of_zone: IntArray | None = None,
+    all_ids: Sequence[int] = (), all_names: Sequence[str] = (),
 ) -> Outcome:
-    """All terms of a book. RuleError for what it does not cover, with every stop listed."""
+    """All terms of a book, then credits. RuleError for what it does not cover, with every stop.
+
+    `of_zone` (on a surface) is the position of each cell's zone in `expected_yield`, in credits by
+    zone, and among `all_ids` and `all_names`, the ids and names of the zones.
+    """
     if plain(crop) not in [plain(c) for c in book.data.crops]:
         raise RuleError(f"the guide does not cover {crop!r}", code="rules-crop", where=book.where,
                         hint=f"it covers: {', '.join(book.data.crops)}")
     yields = [expected_yield] if isinstance(expected_yield, Yield) else list(expected_yield)
-    if len(yields) not in (1, int(np.prod(shape))):
+    if len(yields) not in (1, int(np.prod(shape))) and of_zone is None:
         raise RuleError(f"{len(yields)} yields for {int(np.prod(shape))} zones",
                         code="rules-yield", where=book.where,
                         hint="give one yield, or one for each zone")
-    tons = [dry_matter(y.tons_per_ac, y.moisture_pct, "[yield_goal]") for y in yields]
+    tons = np.array([dry_matter(y.tons_per_ac, y.moisture_pct, "[yield_goal]") for y in yields])
+    which = np.arange(len(yields)) if of_zone is None else of_zone.ravel()
     ctx = Context(
         book=book, shape=shape, zone_ids=zone_ids, zone_names=zone_names, readings=readings,
         crop=crop,
-        dry_matter_tons=np.broadcast_to(np.array(tons).reshape(-1 if len(tons) > 1 else ()), shape),
-        yield_words=lambda i: _yield_words(yields[i if len(yields) > 1 else 0]),
-        options=resolve(book, options), given=frozenset(options), water=water, tissue=tissue)
+        dry_matter_tons=np.broadcast_to(
+            tons[which].reshape(shape) if len(yields) > 1 else tons[0], shape),
+        yield_words=lambda i: _yield_words(yields[int(which[i]) if len(yields) > 1 else 0]),
+        options=resolve(book, options), given=frozenset(options), water=water, tissue=tissue,
+        of_zone=of_zone, all_ids=all_ids, all_names=all_names)
     _region(ctx, region)
     tell_unread_tissue(ctx)
     terms: list[Term] = []
@@ -75,6 +96,11 @@ def evaluate(
         made = KINDS[rule.kind](rule, ctx, so_far)
         terms += made
         so_far = so_far + sum((t.lb_per_ac for t in made), np.zeros(shape))
+    beside = credit_terms(credited, ctx)
+    terms += beside
+    so_far = so_far + sum((t.lb_per_ac for t in beside), np.zeros(shape))
+    if yield_source and ctx.read_yield:
+        terms.insert(0, _yield_goal(ctx, yield_source))
     stops = [f for _, f in ctx.findings if f.severity is Severity.STOP]
     if stops:
         raise RuleError("; ".join(f"{f.where}: {f.what}" for f in stops),
@@ -85,9 +111,24 @@ def evaluate(
         terms.append(Term(term="more than covered: nothing to apply", lb_per_ac=lift,
                           detail=_covered_words(so_far), locator="a need is never below zero",
                           evidence="computed"))
-    total = np.where(covered, 0.0, so_far)
+    total, surplus = np.where(covered, 0.0, so_far), np.where(covered, -so_far, 0.0)
+    _surplus(ctx, surplus, terms)
     _cautions(ctx, total, terms)
-    return Outcome(terms=tuple(terms), total=total, context=ctx)
+    return Outcome(terms=tuple(terms), total=total, surplus=surplus, context=ctx)
+
+
+def _yield_goal(ctx: Context, source: str) -> Term:
+    return Term(term="yield goal", lb_per_ac=np.zeros(ctx.shape), evidence="user",
+                detail=lambda i: f"{ctx.yield_words(i)}, {source}",
+                locator="[yield_goal] of the plan")
+
+
+def _surplus(ctx: Context, surplus: FloatArray, terms: Sequence[Term]) -> None:
+    if not any(t.credit and (t.lb_per_ac < 0).any() for t in terms):
+        return
+    ctx.tell_where(surplus > 0, surplus, Severity.NOTE, "rules-surplus",
+                   f"credits are {{value}} lb {ctx.book.nutrient}/ac more than the base need",
+                   done="the need is zero, never less; the surplus is told and goes nowhere")
 
 
 def _covered_words(so_far: FloatArray) -> Callable[[int], str]:

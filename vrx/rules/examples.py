@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from vrx.errors import RuleError
-from vrx.model import ANALYTES, Need, Yield, ZoneReading
+from vrx.model import ANALYTES, FloatArray, Need, Yield, ZoneReading
 from vrx.rules.book import Book
 from vrx.rules.inputs import TissueTest, WaterTest
 from vrx.rules.need import needs
 
 if TYPE_CHECKING:
-    from vrx.rules.schema import Example
+    from vrx.rules.schema import Example, Given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,7 @@ def run_examples(book: Book) -> tuple[ExampleResult, ...]:
 
 def _run(book: Book, example: Example) -> ExampleResult:
     try:
-        found: Need | RuleError = _need(book, example)
+        found: Need | RuleError = needs_of(book, example.given)[0]
     except RuleError as error:
         found = error
     differences = tuple(_differences(example, found))
@@ -71,23 +71,29 @@ def _far(what: str, got: float, wanted: float, tolerance: float) -> list[str]:
     return [f"{what} {got:.4f}, not {wanted:g} (tolerance {tolerance:g})"]
 
 
-def _need(book: Book, example: Example) -> Need:
-    given = example.given
+def needs_of(book: Book, given: Given, swept: FloatArray | None = None) -> tuple[Need, ...]:
+    """The need of what an example gives; with `swept` (ppm) one for each such soil test.
+
+    The others of its readings, its yield and its options stay. RuleError as for `needs`.
+    """
     soil = book.data.soil
-    depth = (soil.depth.from_in, soil.depth.to_in) if soil else (0.0, 12.0)
-    depth = given.depth_in or depth
+    own = soil.depth if soil else None
+    depth = given.depth_in or ((own.from_in, own.to_in) if own else (0.0, 12.0))
+    count = 1 if swept is None else swept.size
     readings = {}
     for analyte, value in given.readings.model_dump(exclude_none=True).items():
-        one = np.array([value])
+        many = swept is not None and analyte == book.analyte
+        values = swept if many and swept is not None else np.full(count, value)
         readings[analyte] = ZoneReading(
             analyte=analyte, unit=ANALYTES[analyte].unit,
-            extractant=given.extractant or (soil.extractants[0] if soil else "not stated"),
-            depth_in=depth, mean=one, standard_error=np.zeros(1), low=one, high=one)
+            extractant=given.extractant or (
+                soil.extractants[0] if soil and soil.extractants else "not stated"),
+            depth_in=depth, mean=values, standard_error=np.zeros(count), low=values, high=values)
     return needs(
-        book=book, nutrient=book.nutrient, zone_ids=(1,), readings=readings,
+        book=book, nutrient=book.nutrient, zone_ids=range(1, count + 1), readings=readings,
         crop=given.crop or book.data.crops[0],
         expected_yield=Yield(tons_per_ac=given.yield_tons_per_ac,
                              moisture_pct=given.yield_moisture_pct),
         options=given.options,
         water=WaterTest(**given.water.model_dump()) if given.water else None,
-        tissue=TissueTest(**given.tissue.model_dump()) if given.tissue else None)[0]
+        tissue=TissueTest(**given.tissue.model_dump()) if given.tissue else None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any, get_args
 
 from vrx.errors import RuleError
@@ -11,13 +12,16 @@ from vrx.rules.names import advice
 if TYPE_CHECKING:
     from pydantic import BaseModel, ValidationError
 
-HOW_TO = "run `vrx books NAME` on a built-in book to see the shape; correct the file and run again"
+HOW_TO = ("`vrx books template KIND` shows the shape of every kind of rule; correct the file and "
+          "run again")
+# What pydantic puts into a path for each way of a value that has several; no key of the file.
+_WAY = re.compile(r"^(constrained-|tuple\[|list\[|function-|float$|int$|str$|bool$|none$)")
 
 
 def explained(error: ValidationError, file: str, model: type[BaseModel],
               content: object) -> RuleError:
     """One RuleError that lists every fault of the file by its key path."""
-    faults = error.errors(include_url=False)
+    faults = _merged(error)
     places = [fault["loc"] for fault in faults]
     lines, hints = [], []
     for fault in faults:
@@ -36,10 +40,26 @@ def explained(error: ValidationError, file: str, model: type[BaseModel],
             lines.append(f"{shown}.kind: " + (f"unknown kind {kind!r}" if kind else "missing"))
             hints.append(f"{shown}.kind: {advice(str(kind), KINDS)}")
         else:
-            said = fault["msg"].removeprefix("Value error, ")
+            said = _said(fault)
             lines.append(f"{shown}: {said} (value {_short(fault['input'])})")
     return RuleError("; ".join(lines), code="rules-book-invalid", where=file,
                      hint="; ".join([*hints, HOW_TO]))
+
+
+def _merged(error: ValidationError) -> list[dict[str, Any]]:
+    """The faults, each place once: a value that fits none of its ways is one fault."""
+    found: dict[tuple[int | str, ...], dict[str, Any]] = {}
+    for fault in error.errors(include_url=False):
+        loc = tuple(part for part in fault["loc"]
+                    if isinstance(part, int) or not _WAY.match(part))
+        found.setdefault(loc, {**fault, "loc": loc})
+    return list(found.values())
+
+
+def _said(fault: dict[str, Any]) -> str:
+    if fault["type"] in ("float_type", "int_type") and isinstance(fault["input"], str):
+        return "a number is wanted, without quotation marks"
+    return str(fault["msg"]).removeprefix("Value error, ")
 
 
 def _short(value: object) -> str:

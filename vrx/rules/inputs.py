@@ -12,16 +12,18 @@ from vrx.errors import RuleError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterTest:
-    """Irrigation water: net inches a season that stay in the root zone, and its sulfate.
+    """Irrigation water: net inches a season that stay in the root zone, its sulfate and its K.
 
     Give exactly one of `sulfate_so4_ppm` (mg/L reported as SO4), `sulfate_s_ppm` (as S, also
-    written SO4-S) or `sulfate_meq_per_l`. RuleError otherwise, or for a negative figure.
+    written SO4-S) or `sulfate_meq_per_l`; `potassium_ppm` (mg/L of the element K) where it was
+    tested. RuleError otherwise, or for a negative figure.
     """
 
     net_in: float
     sulfate_so4_ppm: float | None = None
     sulfate_s_ppm: float | None = None
     sulfate_meq_per_l: float | None = None
+    potassium_ppm: float | None = None
 
     def __post_init__(self) -> None:
         given = self._given()
@@ -33,7 +35,8 @@ class WaterTest:
                 hint="give one of sulfate_so4_ppm (as SO4), sulfate_s_ppm (as S), "
                      "sulfate_meq_per_l; the laboratory's sheet says which it is",
             )
-        for name, value in {"net_in": self.net_in, **given}.items():
+        also = {} if self.potassium_ppm is None else {"potassium_ppm": self.potassium_ppm}
+        for name, value in {"net_in": self.net_in, **given, **also}.items():
             _positive(name, value, "[water]")
 
     def _given(self) -> dict[str, float]:
@@ -61,7 +64,7 @@ class WaterTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TissueTest:
-    """A plant tissue test: part and stage in words, contents in per cent of dry matter.
+    """A plant tissue test: part and stage in words, contents in per cent (or ppm) of dry matter.
 
     A content is one number for the field, or a mapping from zone id to number. `part` may carry
     the stage behind a comma ("top 6 in, bud to first flower"); `stage` wins where it is given.
@@ -71,9 +74,10 @@ class TissueTest:
     stage: str = ""
     sulfur_pct: float | Mapping[int, float] | None = None
     potassium_pct: float | Mapping[int, float] | None = None
+    sulfate_s_ppm: float | Mapping[int, float] | None = None
 
     def __post_init__(self) -> None:
-        for name in ("sulfur_pct", "potassium_pct"):
+        for name in ("sulfur_pct", "potassium_pct", "sulfate_s_ppm"):
             held = getattr(self, name)
             values = held.values() if isinstance(held, Mapping) else [held]
             for value in values:
@@ -81,8 +85,12 @@ class TissueTest:
                     _positive(name, value, "[tissue]")
 
     def content(self, nutrient: str, zone_ids: Sequence[int]) -> list[float] | None:
-        """Per cent of "sulfur" or "potassium" for each zone, None if not tested at all."""
-        held = self.sulfur_pct if nutrient == "sulfur" else self.potassium_pct
+        """Per cent of "sulfur" or "potassium", or ppm of "sulfate-sulfur", for each zone.
+
+        None if not tested at all.
+        """
+        held = {"sulfur": self.sulfur_pct, "potassium": self.potassium_pct,
+                "sulfate-sulfur": self.sulfate_s_ppm}[nutrient]
         if held is None:
             return None
         if not isinstance(held, Mapping):

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from vrx.model import FloatArray, IntArray
+from vrx.model import BoolArray, FloatArray, IntArray
 from vrx.units import LB_PER_AC_PER_PPM_IN
 
 Numbers = FloatArray | float
@@ -156,3 +156,56 @@ def water_cap(so_far: Numbers, uptake: Numbers, water: Numbers) -> FloatArray:
 def limit(so_far: Numbers, most: float) -> FloatArray:
     """-(what lies above the guide's most). Reference: the yearly caps that guides print."""
     return -np.maximum(np.asarray(so_far, dtype=np.float64) - most, 0.0)
+
+
+def class_share(index: IntArray, removed: Numbers, shares: FloatArray,
+                extras: FloatArray) -> FloatArray:
+    """share[class] x what the hay removes + extra[class].
+
+    Reference: removal-based guides by soil-test class (Wisconsin: removal at optimum, part of it
+    above; United Kingdom: offtake and an adjustment by index).
+    """
+    at = np.asarray(index)
+    return np.asarray(shares[at] * np.asarray(removed, dtype=np.float64) + extras[at],
+                      dtype=np.float64)
+
+
+def last_year_share(soil: Numbers, above: float, share: float) -> FloatArray:
+    """`share` where the soil test lies above a level, else 1: the last year of a stand.
+
+    Reference: USDA-ARS and Univ. Minnesota on-farm trials, 2008-09.
+    """
+    return np.where(np.asarray(soil, dtype=np.float64) > above, share, 1.0).astype(np.float64)
+
+
+def stand_year_share(year: Numbers, from_years: FloatArray, shares: FloatArray) -> FloatArray:
+    """The share of the last step whose year is reached, 1 before the first.
+
+    Reference: response by age of stand, as forage guides print it.
+    """
+    step = np.searchsorted(from_years, np.asarray(year, dtype=np.float64), side="right")
+    return np.concatenate([[1.0], shares])[step].astype(np.float64)
+
+
+def stand_age(so_far: Numbers, share: Numbers) -> FloatArray:
+    """-(what of the rate so far is left out): -max(0, so far) x (1 - share).
+
+    Reference: as `last_year_share` and `stand_year_share`.
+    """
+    held = np.maximum(np.asarray(so_far, dtype=np.float64), 0.0)
+    return np.asarray(-held * (1.0 - np.asarray(share, dtype=np.float64)), dtype=np.float64)
+
+
+def conditional_rate(met: Sequence[BoolArray], rate: Numbers) -> FloatArray:
+    """`rate` where every condition holds, else 0.
+
+    Reference: Nebraska's sulfur advice (sandy, little organic matter and a low test together).
+    """
+    return np.where(np.all(met, axis=0), rate, 0.0).astype(np.float64)
+
+
+def availability_index(supplies: Sequence[Numbers], like: Numbers) -> FloatArray:
+    """The sum of supplies, in the shape of `like`. Reference: Wisconsin sulfur availability index.
+    """
+    return np.asarray(sum((flat_rate(one, like) for one in supplies), np.zeros(np.shape(like))),
+                      dtype=np.float64)

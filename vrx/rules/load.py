@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from vrx.errors import RuleError
 from vrx.formats.toml_file import toml_bytes, toml_document
-from vrx.rules.book import Book
+from vrx.rules.book import KINDS, Book
 from vrx.rules.faults import explained
+from vrx.rules.names import advice
 
 if TYPE_CHECKING:
     from vrx.rules.schema_parts import Conversion, Crop
@@ -52,9 +53,21 @@ def parse_book(raw: bytes, *, file: str, origin: str) -> Book:
                 sha256=hashlib.sha256(raw).hexdigest())
 
 
-def own_book_template() -> str:
-    """A commented rule-book file to start one of your own from; it loads as it is."""
-    return resources.files("vrx.rules").joinpath("template.toml").read_text(encoding="utf-8")
+def own_book_template(kind: str = "class-table") -> str:
+    """A commented rule-book file of one kind of rule; it loads as it is, with invented numbers.
+
+    RuleError with the nearest name for a kind that is not of the closed set.
+    """
+    if kind not in KINDS:
+        raise RuleError(f"no kind of rule is called {kind!r}", code="rules-kind-unknown",
+                        where="vrx books template", hint=advice(kind, KINDS))
+    held = resources.files("vrx.rules").joinpath("templates", f"{kind}.toml")
+    return held.read_text(encoding="utf-8")
+
+
+def kinds_in_words() -> Mapping[str, str]:
+    """Kind of rule → what it does, as its template says in the first line."""
+    return {kind: own_book_template(kind).partition(".")[0].partition(": ")[2] for kind in KINDS}
 
 
 @cache

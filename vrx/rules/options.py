@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from vrx.errors import RuleError
@@ -14,7 +15,8 @@ from vrx.rules.names import advice, extractant
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
-    """One option. `kind` is "number", "yes or no", "name", "depth" or "rates by class".
+    """One option. `kind` is "number", "numbers that rise", "yes or no", "name", "text", "depth",
+    "name by zone" (one name, or a table from zone to name) or "rates by class".
 
     `required`: the plan must give it; else `default` holds (None: not used unless given).
     """
@@ -37,6 +39,18 @@ def options_of(book: Book) -> tuple[Option, ...]:
             name="conversion", kind="name", choices=_conversion_names(book),
             what="published conversion from the laboratory's extractant to the guide's",
         )
+        if book.data.soil.extractants_not_stated:
+            held["accept_extractant"] = Option(
+                name="accept_extractant", kind="text",
+                what="your laboratory's extractant, taken although the guide names none",
+            )
+        if book.data.soil.scale is not None and book.data.soil.scale.per_ppm is None:
+            unit = book.data.soil.unit
+            held["soil_units_per_ppm"] = Option(
+                name="soil_units_per_ppm", kind="number", low=0.01, high=100.0,
+                what=f"how many {unit} of the guide are 1 ppm of your readings (1 where the "
+                     f"laboratory's {unit} were read in as ppm)",
+            )
         held["accept_depth_in"] = Option(
             name="accept_depth_in", kind="depth",
             what="your sampling depth in inches, [top, bottom], taken although the guide's differs",
@@ -62,16 +76,17 @@ def resolve(book: Book, given: Mapping[str, object]) -> dict[str, Any]:
 
 
 def _checked(book: Book, option: Option, value: object) -> object:
-    good = {"number": _is_number, "yes or no": _is_bool, "name": _is_text, "depth": _is_depth,
-            "rates by class": _is_rates}[option.kind](value)
+    good = _GOOD[option.kind](value)
     if not good:
         raise _wrong(book, option, value, f"a {option.kind} is wanted")
     if option.kind == "number" and isinstance(value, int | float):
         if not option.low <= value <= option.high:
             raise _wrong(book, option, value, f"must lie from {option.low:g} to {option.high:g}")
         return float(value)
-    if option.kind == "name" and value not in option.choices:
-        raise _wrong(book, option, value, advice(str(value), option.choices))
+    if option.kind in ("name", "name by zone"):
+        for one in value.values() if isinstance(value, Mapping) else [value]:
+            if one not in option.choices:
+                raise _wrong(book, option, value, advice(str(one), option.choices))
     return value
 
 
@@ -104,6 +119,25 @@ def _is_rates(value: object) -> bool:
         isinstance(k, str) and _is_number(v) and v >= 0 for k, v in value.items())
 
 
+def _is_rising(value: object) -> bool:
+    return (isinstance(value, list | tuple) and len(value) > 0 and all(map(_is_number, value))
+            and all(a < b for a, b in pairwise(value)))
+
+
+def _is_name_by_zone(value: object) -> bool:
+    if isinstance(value, Mapping):
+        return bool(value) and all(isinstance(k, str) and isinstance(v, str)
+                                   for k, v in value.items())
+    return isinstance(value, str)
+
+
+_GOOD: Mapping[str, Callable[[object], bool]] = {
+    "number": _is_number, "numbers that rise": _is_rising, "yes or no": _is_bool, "name": _is_text,
+    "text": _is_text, "name by zone": _is_name_by_zone, "depth": _is_depth,
+    "rates by class": _is_rates,
+}
+
+
 def _conversion_names(book: Book) -> tuple[str, ...]:
     from vrx.rules.load import conversions
 
@@ -117,13 +151,91 @@ def _none(_rule: Any) -> tuple[Option, ...]:
     return ()
 
 
-def _class_table(rule: Any) -> tuple[Option, ...]:
+def _own_class_rates(rule: Any, classes: Any) -> tuple[Option, ...]:
     if rule.has_rates:
         return ()
     return (Option(
         name="class_rates_lb_per_ac", kind="rates by class",
-        what="your own lb/ac for every class of the table: "
-             + ", ".join(c.name for c in rule.classes)),)
+        what="your own lb/ac for every class that has no rate: "
+             + ", ".join(c.name for c in classes if c.rate_lb_per_ac is None)),)
+
+
+def _class_table(rule: Any) -> tuple[Option, ...]:
+    return _own_class_rates(rule, rule.classes)
+
+
+def _rating_table(rule: Any) -> tuple[Option, ...]:
+    names = tuple(c.name for c in rule.ratings)
+    held = [Option(
+        name="rating", kind="name by zone", choices=names,
+        what="the laboratory's own rating, for the field or by zone: { A = \"...\", ... }")]
+    if not rule.has_limits:
+        held.append(Option(
+            name="rating_limits", kind="numbers that rise",
+            what=f"the {len(names) - 1} limits between the laboratory's ratings, in the guide's "
+                 "unit; a value on a limit belongs to the lower rating"))
+    return (*held, *_own_class_rates(rule, rule.ratings))
+
+
+def _group(rule: Any) -> tuple[Option, ...]:
+    if rule.group_option is None:
+        return ()
+    return (Option(name=rule.group_option, kind="name by zone", required=True,
+                   choices=tuple(g.name for g in rule.groups),
+                   what="which of the guide's soils the field has, one for all or by zone"),)
+
+
+def _grouped(rule: Any) -> tuple[Option, ...]:
+    return (*_group(rule), *_own_class_rates(rule, rule.groups[0].classes))
+
+
+def _class_share(rule: Any) -> tuple[Option, ...]:
+    names = ", ".join(c.name for c in rule.groups[0].classes)
+    return (
+        *_group(rule),
+        Option(name="class_shares", kind="rates by class", required=not rule.has_shares,
+               what=f"share of removal to be replaced in every class: {names}"),
+        Option(name="class_extra_lb_per_ac", kind="rates by class",
+               what=f"lb/ac added beside removal, by class: {names}"),
+    )
+
+
+def _stand_age(rule: Any) -> tuple[Option, ...]:
+    held = []
+    if rule.last_year is not None:
+        held.append(Option(name="last_year", kind="yes or no", default=False,
+                           what="whether this is the last season of the stand"))
+    if rule.years:
+        held.append(Option(name="stand_year", kind="number", low=1, high=30,
+                           what="the stand's year, the seeding year is 1; [field] stand_year says "
+                                "it too"))
+    return tuple(held)
+
+
+def _conditional(rule: Any) -> tuple[Option, ...]:
+    asked = tuple(Option(name=c.option, kind="yes or no", required=True, what=f"whether {c.words}")
+                  for c in rule.conditions if c.option)
+    return (*asked, *_own_rate(rule))
+
+
+def _index(rule: Any) -> tuple[Option, ...]:
+    held = [_index_term(t) for t in rule.terms if t.option]
+    known = all(c.rate_lb_per_ac is not None for c in rule.classes)
+    if not known:
+        held += [Option(
+            name="class_rates_lb_per_ac", kind="rates by class",
+            what="your own lb/ac for every class that has no rate: "
+                 + ", ".join(c.name for c in rule.classes if c.rate_lb_per_ac is None))]
+    return tuple(held)
+
+
+def _index_term(t: Any) -> Option:
+    if t.choices:
+        return Option(name=t.option, kind="name by zone", required=t.required,
+                      choices=tuple(c.name for c in t.choices),
+                      what=f"{t.term}, in words, for the field or by zone")
+    return Option(name=t.option, kind="number", default=t.default, required=t.required,
+                  what=f"{t.term} (counted x {t.per_unit:g})")
 
 
 def _build_up(rule: Any) -> tuple[Option, ...]:
@@ -186,5 +298,7 @@ _OF_KIND = {
     "class-table": _class_table, "build-up-maintenance": _build_up, "removal-balance": _removal,
     "tissue-criterion": _own_rate, "soil-criterion": _own_rate, "flat-rate": _own_rate,
     "organic-matter-credit": _organic_matter, "water-credit": _water, "water-cap": _water,
-    "soil-layer-credit": _soil_layer, "stated-credit": _stated,
+    "soil-layer-credit": _soil_layer, "stated-credit": _stated, "rating-table": _rating_table,
+    "grouped-class-table": _grouped, "class-share": _class_share, "stand-age": _stand_age,
+    "conditional-rate": _conditional, "availability-index": _index, "tissue-table": _class_table,
 }

@@ -29,6 +29,7 @@ from vrx.rules.schema_parts import (
 )
 from vrx.rules.schema_rules import (
     KINDS_BY_TABLE_TON,
+    KINDS_IN_ANY_UNIT,
     KINDS_THAT_READ_SOIL,
     Rule,
 )
@@ -49,6 +50,7 @@ class TissueGiven(Strict):
     stage: Text
     sulfur_pct: Amount | None = None
     potassium_pct: Amount | None = None
+    sulfate_s_ppm: Amount | None = None
 
 
 class ReadingsGiven(Strict):
@@ -145,9 +147,19 @@ class BookFile(Strict):
         return self
 
     def _check_rule(self, rule: Any) -> None:
-        if rule.kind in KINDS_THAT_READ_SOIL and self.soil is None:
+        reads_soil = (rule.kind in KINDS_THAT_READ_SOIL
+                      or getattr(rule, "last_year", None) is not None)
+        if reads_soil and self.soil is None:
             raise ValueError(
                 f"rule {rule.id!r} ({rule.kind}) reads a soil test: add a [soil] table")
+        if (reads_soil and self.soil is not None and self.soil.unit != "ppm"
+                and rule.kind not in KINDS_IN_ANY_UNIT):
+            raise ValueError(f"rule {rule.id!r}: {rule.kind} reads ppm, not {self.soil.unit}")
+        for critical in getattr(rule, "critical", ()):
+            if self.soil is not None and self.soil.extractants_not_stated != (
+                    critical.extractant is None):
+                raise ValueError(f"rule {rule.id!r}: give extractant with every critical value, "
+                                 "or none where the guide states none")
         wants_ton = rule.kind in KINDS_BY_TABLE_TON or bool(getattr(rule, "yield_tons", None))
         if wants_ton and self.ton is None:
             raise ValueError(f"rule {rule.id!r} ({rule.kind}) reads a yield: add a [ton] table")

@@ -49,20 +49,57 @@ class Ton(Cited):
 
 
 class Depth(Cited):
-    """Sampling depth in inches that the guide's numbers belong to."""
+    """Sampling depth in inches that the guide's numbers belong to.
+
+    `or_to_in` is a second bottom for which the guide prints the same numbers.
+    """
 
     from_in: Amount
     to_in: Positive
     tolerance_in: Amount = 0.0
+    or_to_in: Positive | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Depth:
+        for bottom in (self.to_in, self.or_to_in):
+            if bottom is not None and bottom <= self.from_in:
+                raise ValueError(f"the layer {self.from_in:g}-{bottom:g} in has no thickness")
+        return self
+
+
+class Scale(Cited):
+    """How many of the guide's units 1 ppm is; without `per_ppm` the plan must say it."""
+
+    per_ppm: Positive | None = None
 
 
 class SoilTest(Cited):
-    """The soil test that the guide reads."""
+    """The soil test that the guide reads.
+
+    What the guide (or the copy of it that was read) does not say is written down as not stated,
+    never left out: the plan then has to stand for its own extractant or depth.
+    """
 
     analyte: Literal["potassium", "sulfate"]
-    unit: Literal["ppm"]
-    extractants: tuple[Text, ...] = Field(min_length=1)
-    depth: Depth
+    unit: Literal["ppm", "lb/ac", "mg/L"]
+    scale: Scale | None = None
+    extractants: tuple[Text, ...] = ()
+    extractants_not_stated: YesNo = False
+    depth: Depth | None = None
+    depth_not_stated: YesNo = False
+
+    @model_validator(mode="after")
+    def _said(self) -> SoilTest:
+        if bool(self.extractants) == self.extractants_not_stated:
+            raise ValueError("give extractants, or extractants_not_stated = true where the guide "
+                             "names none (not both)")
+        if (self.depth is not None) == self.depth_not_stated:
+            raise ValueError("add a [soil.depth] table, or depth_not_stated = true where the "
+                             "guide names none (not both)")
+        if (self.unit == "ppm") == (self.scale is not None):
+            raise ValueError(f"unit {self.unit!r}: a [soil.scale] table with per_ppm (how many "
+                             f"{self.unit} make 1 ppm) is wanted for every unit but ppm")
+        return self
 
 
 class Range(Cited):
@@ -70,7 +107,7 @@ class Range(Cited):
 
     input: Literal[
         "potassium", "sulfate", "cec", "organic_matter", "ph", "dry_matter_tons_per_ac",
-        "tissue_pct", "water_net_in", "water_so4s_ppm",
+        "tissue_pct", "tissue_ppm", "water_net_in", "water_so4s_ppm",
     ]
     low: Number
     high: Number
@@ -117,6 +154,15 @@ def rising(values: Sequence[float], what: str) -> None:
     """ValueError unless each value lies above the one before."""
     if any(b <= a for a, b in pairwise(values)):
         raise ValueError(f"{what} must rise: {', '.join(f'{v:g}' for v in values)}")
+
+
+def falling(values: Sequence[float], names: Sequence[str], what: str) -> None:
+    """ValueError, naming the rows, where a value lies above the one before."""
+    for (low, a), (high, b) in pairwise(zip(names, values, strict=True)):
+        if b > a:
+            raise ValueError(
+                f"{what} must not rise with the soil test: {high} has {b:g}, {low} has {a:g} "
+                "(if the guide prints it so, say as_printed = true)")
 
 
 def unique(values: Sequence[str], what: str) -> None:

@@ -6,91 +6,51 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
+from vrx.rules.schema_classes import (
+    ClassShare,
+    ClassTable,
+    GroupedClassTable,
+    RatingTable,
+    Removal,
+    RuleBase,
+)
+from vrx.rules.schema_kinds import (
+    AvailabilityIndex,
+    ConditionalRate,
+    RefusedPart,
+    StandAge,
+    TissueTable,
+)
 from vrx.rules.schema_parts import (
     Amount,
     Cited,
-    Evidence,
-    Fraction,
     Number,
     Positive,
     Slug,
     Strict,
     Text,
     YesNo,
+    falling,
     rising,
     unique,
 )
 
-
-class SoilClass(Strict):
-    """One class: its upper end, exclusive (`below`) or inclusive (`up_to`); the last has none."""
-
-    name: Text
-    below: Number | None = None
-    up_to: Number | None = None
-    rate_lb_per_ac: Amount | tuple[Amount, ...] | None = None
-
-    @property
-    def limit(self) -> float | None:
-        """The upper end, None for the last class."""
-        return self.below if self.below is not None else self.up_to
-
-    @model_validator(mode="after")
-    def _one_end(self) -> SoilClass:
-        if self.below is not None and self.up_to is not None:
-            raise ValueError("give below or up_to, not both")
-        return self
-
-
-class RuleBase(Cited):
-    """What every rule has."""
-
-    id: Slug
-
-
-class ClassTable(RuleBase):
-    """Classes of a soil test, alone or with a rate each (or one per yield column)."""
-
-    kind: Literal["class-table"]
-    classes: tuple[SoilClass, ...] = Field(min_length=2)
-    yield_tons: tuple[Positive, ...] = ()
-
-    @model_validator(mode="after")
-    def _whole(self) -> ClassTable:
-        limits = [c.limit for c in self.classes]
-        if limits[-1] is not None or None in limits[:-1]:
-            raise ValueError("every class but the last needs below or up_to, the last has neither")
-        rising([x for x in limits if x is not None], "the classes' limits")
-        unique([c.name for c in self.classes], "class name")
-        rising(self.yield_tons, "yield_tons")
-        rates = [c.rate_lb_per_ac for c in self.classes]
-        if None in rates and any(r is not None for r in rates):
-            raise ValueError("either every class has rate_lb_per_ac or none has")
-        columns = len(self.yield_tons)
-        for c in self.classes:
-            many = isinstance(c.rate_lb_per_ac, tuple)
-            if c.rate_lb_per_ac is not None and many != bool(columns):
-                raise ValueError(
-                    f"class {c.name}: a list of rates goes with yield_tons, and only so")
-            if isinstance(c.rate_lb_per_ac, tuple) and len(c.rate_lb_per_ac) != columns:
-                raise ValueError(f"class {c.name}: {columns} yield_tons need as many rates")
-        if columns == 1:
-            raise ValueError("one yield column is a plain rate: leave yield_tons out")
-        return self
-
-    @property
-    def has_rates(self) -> bool:
-        """Whether the classes carry rates."""
-        return self.classes[0].rate_lb_per_ac is not None
+__all__ = ["Removal", "Rule"]
 
 
 class RateTable(RuleBase):
-    """Rates at soil-test rows and yield columns, straight lines in between."""
+    """Rates at soil-test rows and yield columns, straight lines in between.
+
+    Without `yield_tons` there is one rate a row, whatever the yield. `sufficiency_pct` is what the
+    guide prints of the yield that each row reaches; it is told and moves no rate.
+    """
 
     kind: Literal["rate-table"]
     soil_test: tuple[Number, ...] = Field(min_length=2)
-    yield_tons: tuple[Positive, ...] = Field(min_length=1)
+    yield_tons: tuple[Positive, ...] = ()
     rates_lb_per_ac: tuple[tuple[Amount, ...], ...]
+    sufficiency_pct: tuple[Amount, ...] = ()
+    as_printed: YesNo = False
 
     @model_validator(mode="after")
     def _whole(self) -> RateTable:
@@ -98,10 +58,19 @@ class RateTable(RuleBase):
         rising(self.yield_tons, "yield_tons")
         if len(self.rates_lb_per_ac) != len(self.soil_test):
             raise ValueError(f"{len(self.soil_test)} soil_test rows need as many rows of rates")
+        columns = max(len(self.yield_tons), 1)
         for row in self.rates_lb_per_ac:
-            if len(row) != len(self.yield_tons):
-                raise ValueError(
-                    f"a row of rates has {len(row)}, not {len(self.yield_tons)} columns")
+            if len(row) != columns:
+                raise ValueError(f"a row of rates has {len(row)}, not {columns} columns"
+                                 + ("" if self.yield_tons else "; more need yield_tons"))
+        if self.sufficiency_pct:
+            if len(self.sufficiency_pct) != len(self.soil_test):
+                raise ValueError(f"{len(self.soil_test)} soil_test rows need as many "
+                                 "sufficiency_pct")
+            rising(self.sufficiency_pct, "sufficiency_pct")
+        rows = [f"row {t:g}" for t in self.soil_test]
+        for column in range(0 if self.as_printed else columns):
+            falling([row[column] for row in self.rates_lb_per_ac], rows, "rates_lb_per_ac")
         return self
 
 
@@ -129,18 +98,6 @@ class Level(Cited):
             raise ValueError("every step but the last needs cec_up_to, the last has none")
         rising([e for e in ends if e is not None], "cec_up_to")
         return self
-
-
-class Removal(Cited):
-    """Nutrient in one ton of hay: by which author, per which ton, and taken up or removed."""
-
-    name: Slug
-    title: Text
-    word: Literal["removes", "takes up"]
-    form: Literal["K2O", "K", "S"]
-    lb_per_ton: Positive
-    basis_dm_fraction: Fraction
-    basis_evidence: Evidence
 
 
 class BuildUp(Cited):
@@ -209,13 +166,6 @@ class RemovalBalance(RuleBase):
         return self
 
 
-class RefusedPart(Strict):
-    """A plant part that must not be read with the rule, and why."""
-
-    part: Text
-    why: Text
-
-
 class TissueCriterion(RuleBase):
     """A fixed rate where a tissue test lies below a critical content."""
 
@@ -230,10 +180,15 @@ class TissueCriterion(RuleBase):
 
 
 class CriticalValue(Cited):
-    """A critical soil value for one extractant."""
+    """A critical soil value for one extractant; `at_or_below` counts the value itself as low.
 
-    extractant: Text
+    Without `extractant` it is for whatever extractant the plan stands for, where the guide names
+    none.
+    """
+
+    extractant: Text | None = None
     ppm: Positive
+    at_or_below: YesNo = False
 
 
 class SoilCriterion(RuleBase):
@@ -246,10 +201,10 @@ class SoilCriterion(RuleBase):
 
 
 class FlatRate(RuleBase):
-    """One rate for the whole field; the plan may give its own."""
+    """One rate for the whole field; the plan may give its own, and must where none is printed."""
 
     kind: Literal["flat-rate"]
-    rate_lb_per_ac: Amount
+    rate_lb_per_ac: Amount | None = None
     usual_lb_per_ac: tuple[Amount, Amount] | None = None
 
 
@@ -301,10 +256,14 @@ class Limit(RuleBase):
 Rule = Annotated[
     ClassTable | RateTable | BuildUpMaintenance | LinearInYield | RemovalBalance | TissueCriterion
     | SoilCriterion | FlatRate | OrganicMatterCredit | WaterCredit | SoilLayerCredit | StatedCredit
-    | WaterCap | Limit,
+    | WaterCap | Limit | RatingTable | GroupedClassTable | ClassShare | StandAge | ConditionalRate
+    | AvailabilityIndex | TissueTable,
     Field(discriminator="kind"),
 ]
 KINDS_THAT_READ_SOIL = {
     "class-table", "rate-table", "build-up-maintenance", "linear-in-yield", "soil-criterion",
+    "rating-table", "grouped-class-table", "class-share",
 }
-KINDS_BY_TABLE_TON = {"rate-table", "linear-in-yield"}
+KINDS_BY_TABLE_TON = {"linear-in-yield"}
+KINDS_IN_ANY_UNIT = {"class-table", "rate-table", "rating-table", "grouped-class-table",
+                     "class-share", "stand-age"}

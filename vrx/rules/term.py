@@ -16,7 +16,7 @@ class Term:
 
     `detail(i)` writes the arithmetic of zone i; `locator` and `evidence` as in `NeedLine`.
     `at_zero` holds locator and evidence of what makes the term 0, where that is another part of the
-    guide.
+    guide. `credit` marks what comes by itself and is taken off the base need.
     """
 
     term: str
@@ -25,6 +25,7 @@ class Term:
     locator: str
     evidence: str
     at_zero: tuple[str, str] | None = None
+    credit: bool = False
 
     def cited(self, i: int) -> tuple[str, str]:
         """(locator, evidence) for zone i."""

@@ -16,9 +16,10 @@ from vrx.rules.terms_soil import lb_per_ton, per_ton_words, ton_note, usual_note
 
 if TYPE_CHECKING:
     from vrx.rules import schema_rules as schema
+    from vrx.rules.schema_classes import Removal
 
 
-def chosen_source(rule: schema.RemovalBalance, name: object, where: str) -> schema.Removal:
+def chosen_source(rule: schema.RemovalBalance, name: object, where: str) -> Removal:
     """The source that the plan names. RuleError listing all with their figures if it names none."""
     for source in rule.sources:
         if source.name == name:
@@ -48,10 +49,16 @@ def removal_balance(rule: schema.RemovalBalance, ctx: Context, _so_far: FloatArr
 
 def flat_rate(rule: schema.FlatRate, ctx: Context, _so_far: FloatArray) -> list[Term]:
     """One rate for the field."""
-    rate, own = float(ctx.options["rate_lb_per_ac"]), "rate_lb_per_ac" in ctx.given
-    if own:
-        usual_note(rate, rule.usual_lb_per_ac, ctx)
+    given, own = ctx.options["rate_lb_per_ac"], "rate_lb_per_ac" in ctx.given
     usual = rule.usual_lb_per_ac
+    if given is None:
+        raise RuleError(
+            "the guide prints no rate, and the plan gives none", code="rules-rate-missing",
+            where=ctx.book.where, hint="set rate_lb_per_ac in the book's section of the plan"
+            + (f" (usual: {usual[0]:g} to {usual[1]:g} lb/ac)" if usual else ""))
+    rate = float(given)
+    if own:
+        usual_note(rate, usual, ctx)
     words = "rate of the plan" if own else "default"
     detail = f"{rate:g} lb/ac in every zone, {words}"
     if usual is not None:
@@ -74,11 +81,11 @@ def organic_matter_credit(rule: schema.OrganicMatterCredit, ctx: Context,
                      "subtracted for it",
                      todo="add [soil.organic_matter], or om_pct, or om_credit = false")
         return [Term(term=term, lb_per_ac=none, detail=lambda _i: said, locator=rule.locator,
-                     evidence=rule.evidence)]
+                     evidence=rule.evidence, credit=True)]
     per = rule.lb_per_ac_per_pct
     return [Term(term=term, lb_per_ac=kinds.organic_matter_credit(om, per),
                  detail=lambda i: f"{per:g} lb S/ac per 1 % x {at(om, i):.2f} %",
-                 locator=rule.locator, evidence=rule.evidence)]
+                 locator=rule.locator, evidence=rule.evidence, credit=True)]
 
 
 def _water(ctx: Context) -> tuple[FloatArray, str]:
@@ -102,7 +109,7 @@ def water_credit(rule: schema.WaterCredit, ctx: Context, _so_far: FloatArray) ->
     """S that irrigation brings."""
     brought, text = _water(ctx)
     return [Term(term="irrigation water brings", lb_per_ac=-brought, detail=lambda _i: text,
-                 locator=rule.locator, evidence=rule.evidence)]
+                 locator=rule.locator, evidence=rule.evidence, credit=True)]
 
 
 def water_cap(rule: schema.WaterCap, ctx: Context, so_far: FloatArray) -> list[Term]:
@@ -136,7 +143,7 @@ def soil_layer_credit(rule: schema.SoilLayerCredit, ctx: Context,
     term, none = "soil sulfate counts", np.zeros(ctx.shape)
     if share == 0:
         return [Term(term=term, lb_per_ac=none, locator=rule.locator, evidence=rule.evidence,
-                     detail=lambda _i: "not counted (soil_share = 0): a weak guide")]
+                     credit=True, detail=lambda _i: "not counted (soil_share = 0): a weak guide")]
     soil = ctx.optional("sulfate")
     if soil is None:
         raise RuleError("soil_share asks for a soil sulfate test and the plan has none",
@@ -150,8 +157,9 @@ def soil_layer_credit(rule: schema.SoilLayerCredit, ctx: Context,
         return (f"{at(soil, i):.1f} ppm ({method}, {top:g}-{bottom:g} in) x 0.22661 x "
                 f"{bottom - top:g} in x {density:g} g/cm3 x share {share:g}")
 
+    amount = kinds.soil_layer_credit(soil, bottom - top, density, share)
     return [Term(term=term, detail=detail, locator=rule.locator, evidence=rule.evidence,
-                 lb_per_ac=kinds.soil_layer_credit(soil, bottom - top, density, share))]
+                 credit=True, lb_per_ac=amount)]
 
 
 def stated_credit(rule: schema.StatedCredit, ctx: Context, _so_far: FloatArray) -> list[Term]:
@@ -165,7 +173,7 @@ def stated_credit(rule: schema.StatedCredit, ctx: Context, _so_far: FloatArray) 
     said = f"{amount:g} lb/ac" + (" stated in the plan" if own else f" (plan has no {rule.option})")
     return [Term(term=rule.term, lb_per_ac=kinds.stated_credit(amount, np.zeros(ctx.shape)),
                  detail=lambda _i: said, locator=rule.locator,
-                 evidence="user" if own else rule.evidence)]
+                 evidence="user" if own else rule.evidence, credit=True)]
 
 
 def limit(rule: schema.Limit, ctx: Context, so_far: FloatArray) -> list[Term]:

@@ -16,14 +16,16 @@ from vrx.rules.term import Term, at
 
 if TYPE_CHECKING:
     from vrx.rules import schema_rules as schema
+    from vrx.rules.schema_classes import ClassTable, Removal
+    from vrx.rules.schema_kinds import ConditionalRate, TissueTable
 
 
-def lb_per_ton(removal: schema.Removal) -> float:
+def lb_per_ton(removal: Removal) -> float:
     """lb of oxide K2O (or of S) per ton, from the form that the source prints."""
     return units.k2o_from_k(removal.lb_per_ton) if removal.form == "K" else removal.lb_per_ton
 
 
-def per_ton_words(removal: schema.Removal) -> str:
+def per_ton_words(removal: Removal) -> str:
     """The figure per ton with its form, conversion and ton."""
     ton = ton_words(removal.basis_dm_fraction)
     text = f"{removal.lb_per_ton:g} lb {removal.form}"
@@ -42,14 +44,22 @@ def level(held: schema.Level, cec: FloatArray) -> FloatArray:
     return np.array([s.ppm for s in held.steps])[index]
 
 
-def class_table(rule: schema.ClassTable, ctx: Context, _so_far: FloatArray) -> list[Term]:
+def class_table(rule: ClassTable, ctx: Context, _so_far: FloatArray) -> list[Term]:
     """Rate of the soil's class; without rates, the plan's own by class."""
     soil = ctx.soil()
     limits = [c.limit for c in rule.classes if c.limit is not None]
     index = kinds.class_index(soil, limits, [c.up_to is not None for c in rule.classes[:-1]])
     names = tuple(c.name for c in rule.classes)
     ctx.class_index, ctx.class_names = index, names
+    for k, limit in enumerate(limits):
+        ctx.turns(f"limit {names[k]} / {names[k + 1]}", limit)
     own = ctx.options.get("class_rates_lb_per_ac")
+    if not rule.has_rates and any(c.rate_lb_per_ac is not None for c in rule.classes):
+        from vrx.rules.terms_classes import class_term
+
+        return [class_term(ctx, name=f"rate of the soil class ({rule.id})", classes=rule.classes,
+                           index=index, words=ctx.soil_words, locator=rule.locator,
+                           evidence=rule.evidence)]
     if rule.has_rates:
         rows = [c.rate_lb_per_ac for c in rule.classes]
         rates = np.array([r if isinstance(r, tuple) else (r,) for r in rows], dtype=np.float64)
@@ -108,16 +118,27 @@ def rate_table(rule: schema.RateTable, ctx: Context, _so_far: FloatArray) -> lis
     """Rate from a table of soil test by yield."""
     ton = ctx.book.data.ton
     soil, tons = ctx.soil(), ctx.tons(ton.dm_fraction if ton else 1.0)
-    rows, columns = np.array(rule.soil_test), np.array(rule.yield_tons)
+    rows, columns = np.array(rule.soil_test), np.array(rule.yield_tons or (1.0,))
     rate = kinds.rate_table(soil, tons, rows, columns, np.array(rule.rates_lb_per_ac))
     _edge(ctx, tons, columns)
+    bare = np.flatnonzero((np.array(rule.rates_lb_per_ac) == 0).all(axis=1))
+    if bare.size:
+        ctx.turns("row from which the table gives nothing", rows[bare[0]])
     out = (soil < rows[0]) | (soil > rows[-1])
     ctx.tell_where(out, soil, Severity.WARN, "rules-clamped",
-                   f"soil test {{value}} ppm lies outside the table's {rows[0]:g} to {rows[-1]:g}",
+                   f"soil test {{value}} lies outside the table's {rows[0]:g} to {rows[-1]:g}",
                    done="read as the table's nearest row")
-    return [Term(term=f"rate of the table ({rule.id})", lb_per_ac=rate,
-                 detail=lambda i: f"{ctx.soil_words(i)}, yield {ctx.yield_words(i)}: table gives "
-                                  f"{at(rate, i):.1f} lb/ac (straight lines between its entries)",
+
+    def detail(i: int) -> str:
+        text = ctx.soil_words(i)
+        text += f", yield {ctx.yield_words(i)}" if rule.yield_tons else ""
+        if rule.sufficiency_pct:
+            reached = float(np.interp(at(soil, i), rows, np.array(rule.sufficiency_pct)))
+            text += f", sufficient for {reached:.0f} % of yield"
+        return (f"{text}: table gives {at(rate, i):.1f} lb/ac (straight lines between its "
+                "entries)")
+
+    return [Term(term=f"rate of the table ({rule.id})", lb_per_ac=rate, detail=detail,
                  locator=rule.locator, evidence=rule.evidence)]
 
 
@@ -130,6 +151,8 @@ def build_up_maintenance(rule: schema.BuildUpMaintenance, ctx: Context,
     width = rule.draw_down.width_ppm if rule.draw_down else 0.0
     index = kinds.class_index(soil, [critical, limit], [False, True])
     ctx.class_index, ctx.class_names = index, rule.class_names
+    ctx.turns("critical level", critical)
+    ctx.turns("maintenance limit", limit)
     tons = ctx.tons(removal.basis_dm_fraction)
     removed = kinds.removal_balance(lb_per_ton(removal), tons, 1.0)
     keep, raised = kinds.build_up_maintenance(
@@ -197,7 +220,7 @@ def _cec(rule: schema.BuildUpMaintenance, ctx: Context) -> FloatArray:
     return cec
 
 
-def ton_note(removal: schema.Removal, ctx: Context) -> None:
+def ton_note(removal: Removal, ctx: Context) -> None:
     """A finding where a source does not itself say the moisture of its ton."""
     if removal.basis_evidence not in ("read", "user"):
         ctx.tell(Severity.NOTE, "rules-ton-basis",
@@ -212,6 +235,7 @@ def linear_in_yield(rule: schema.LinearInYield, ctx: Context, _so_far: FloatArra
     soil, tons = ctx.soil(), ctx.tons(ton.dm_fraction if ton else 1.0)
     a, b = rule.intercept_lb_per_ton, rule.slope_lb_per_ton_per_ppm
     rate = kinds.linear_in_yield(soil, tons, a, b)
+    ctx.turns("level from which the guide gives nothing", a / b)
 
     def detail(i: int) -> str:
         if at(rate, i) == 0:
@@ -226,33 +250,43 @@ def soil_criterion(rule: schema.SoilCriterion, ctx: Context, _so_far: FloatArray
     """The rate where the soil test lies under the critical value of its extractant."""
     soil = ctx.soil()
     ours = extractant(ctx.readings[ctx.book.analyte].extractant)
-    fits = [c for c in rule.critical if extractant(c.extractant) == ours]
+    fits = [c for c in rule.critical if c.extractant is None or extractant(c.extractant) == ours]
     if not fits and ctx.options.get("conversion"):
         fits = [rule.critical[0]]
     if not fits:
         raise RuleError(f"the guide has no critical value for {ours}", code="rules-extractant",
                         where=ctx.book.where,
-                        hint="it has: " + ", ".join(c.extractant for c in rule.critical))
+                        hint="it has: " + ", ".join(str(c.extractant) for c in rule.critical))
     critical = fits[0]
-    low = soil < critical.ppm
+    ctx.turns("critical value", critical.ppm)
+    low = kinds.class_index(soil, [critical.ppm], [critical.at_or_below]) == 0
     ctx.class_index = low.astype(np.int64) ^ 1
-    ctx.class_names = (f"below {critical.ppm:g} ppm", f"{critical.ppm:g} ppm or more")
-    rate, evidence = _rate(rule, ctx, bool(low.any()))
-    amount = kinds.below_critical(soil, critical.ppm, rate)
+    ctx.class_names = critical_words(critical)
+    rate, evidence = rate_or_own(rule, ctx, bool(low.any()))
+    amount = kinds.conditional_rate([low], rate)
+    sign = "<=" if critical.at_or_below else "<"
 
     def detail(i: int) -> str:
         if low.ravel()[i]:
-            return f"{ctx.soil_words(i)} < {critical.ppm:g} ppm: {rate:g} lb/ac"
-        return f"{ctx.soil_words(i)} is not below {critical.ppm:g} ppm: nothing to apply"
+            return f"{ctx.soil_words(i)} {sign} {critical.ppm:g} ppm: {rate:g} lb/ac"
+        words = "is above" if critical.at_or_below else "is not below"
+        return f"{ctx.soil_words(i)} {words} {critical.ppm:g} ppm: nothing to apply"
 
     return [Term(term="soil criterion", lb_per_ac=amount, detail=detail, locator=critical.locator,
                  evidence=evidence)]
 
 
+def critical_words(critical: schema.CriticalValue) -> tuple[str, str]:
+    """Names of the two classes, low first."""
+    if critical.at_or_below:
+        return f"{critical.ppm:g} ppm or less", f"above {critical.ppm:g} ppm"
+    return f"below {critical.ppm:g} ppm", f"{critical.ppm:g} ppm or more"
+
+
 def tissue_criterion(rule: schema.TissueCriterion, ctx: Context, _so_far: FloatArray) -> list[Term]:
     """The rate where the tissue test lies under the critical content."""
     tissue = ctx.tissue
-    ids = ctx.zone_ids if ctx.zone_ids else [0]
+    ids = ctx.zone_ids or ctx.all_ids or [0]
     content = tissue.content(rule.nutrient, ids) if tissue is not None else None
     if tissue is None or content is None:
         raise RuleError(
@@ -260,11 +294,11 @@ def tissue_criterion(rule: schema.TissueCriterion, ctx: Context, _so_far: FloatA
             code="rules-tissue-missing", where=ctx.book.where,
             hint=f"add [tissue] with {rule.nutrient}_pct, part and stage "
                  f"({rule.parts[0]}; {rule.stages[0]})")
-    part, stage = _part_and_stage(rule, tissue.part, tissue.stage, ctx)
-    pct = np.full(ctx.shape, content[0]) if not ctx.zone_ids else np.array(content)
+    part, stage = part_and_stage(rule, tissue.part, tissue.stage, ctx)
+    pct = ctx.by_zone(np.array(content))
     pct = ctx.bounded("tissue_pct", pct)
     low = pct < rule.critical_pct
-    rate, evidence = _rate(rule, ctx, bool(low.any()))
+    rate, evidence = rate_or_own(rule, ctx, bool(low.any()))
     amount = kinds.below_critical(pct, rule.critical_pct, rate)
 
     def detail(i: int) -> str:
@@ -277,8 +311,9 @@ def tissue_criterion(rule: schema.TissueCriterion, ctx: Context, _so_far: FloatA
                  evidence=evidence)]
 
 
-def _part_and_stage(rule: schema.TissueCriterion, part: str, stage: str,
-                    ctx: Context) -> tuple[str, str]:
+def part_and_stage(rule: schema.TissueCriterion | TissueTable, part: str, stage: str,
+                   ctx: Context) -> tuple[str, str]:
+    """Part and stage in plain words. RuleError for what the guide does not read."""
     head, _, tail = part.partition(",")
     part, stage = plain(head), plain(stage or tail)
     for refused in rule.refused:
@@ -296,8 +331,10 @@ def _part_and_stage(rule: schema.TissueCriterion, part: str, stage: str,
     return part, stage
 
 
-def _rate(rule: schema.SoilCriterion | schema.TissueCriterion, ctx: Context,
-          any_low: object) -> tuple[float, str]:
+def rate_or_own(rule: schema.SoilCriterion | schema.TissueCriterion | ConditionalRate,
+                ctx: Context, any_low: object) -> tuple[float, str]:
+    """(rate, evidence): the plan's own, else the guide's. RuleError where one is due and none is.
+    """
     rate = ctx.options["rate_lb_per_ac"]
     usual = rule.usual_lb_per_ac
     if rate is None:

@@ -18,9 +18,10 @@ def tell_unread_tissue(ctx: Context) -> None:
     The figure it is compared with stands in that rule's own book.
     """
     nutrient = _CONTENT[ctx.book.nutrient]
-    if ctx.tissue is None or any(r.kind == "tissue-criterion" for r in ctx.book.data.rules):
+    if ctx.tissue is None or any(
+            r.kind in ("tissue-criterion", "tissue-table") for r in ctx.book.data.rules):
         return
-    content = ctx.tissue.content(nutrient, ctx.zone_ids or [0])
+    content = ctx.tissue.content(nutrient, ctx.zone_ids or ctx.all_ids or [0])
     if content is None:
         return
     least = float(np.min(content))
