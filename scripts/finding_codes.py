@@ -30,6 +30,7 @@ CODES_OF: dict[tuple[str, str], tuple[str, ...]] = {
     ("vrx/intake/_inside.py", "code"): _READINGS,
     ("vrx/intake/_inside.py", "one.code"): _READINGS,
     ("vrx/plan/load.py", "_code(problems)"): ("vrx/plan/load.py:_code",),
+    ("vrx/products/equipment.py", "_code(line.item)"): ("vrx/products/equipment.py:_code",),
     ("vrx/products/limiting.py", "code"): ("vrx/products/limiting.py:limit",),
 }
 # Words inside an f-string: (file, expression) -> every value that it can have.

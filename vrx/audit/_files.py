@@ -22,7 +22,7 @@ _LOADABLE = {
     ".shp", ".shx", ".dbf", ".prj", ".cpg", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".tif",
     ".tiff", ".xml", ".bin", ".csv", ".parquet",
 }
-UNREAD = frozenset({"geopackage", "geotiff", "geoparquet", "iso11783"})
+UNREAD = frozenset({"geopackage", "geotiff", "geoparquet", "iso11783", "machine files"})
 """Formats of which only the bytes are judged."""
 
 

@@ -4,6 +4,13 @@ from vrx.export.crew import write_crew
 from vrx.export.export_set import ExportSet, build_set, set_of_job
 from vrx.export.irrigation import write_schedules
 from vrx.export.layer import ExportLayer, build_layer
+from vrx.export.loading import load_checks, load_findings
+from vrx.export.machine_files import (
+    PlannedFile,
+    machine_formats,
+    plan_machine_files,
+    write_machine_files,
+)
 from vrx.export.money import write_money
 from vrx.export.task_data import findings as task_data_findings
 from vrx.export.task_options import FallbackRates, TaskDataOptions
@@ -15,14 +22,20 @@ __all__ = [
     "ExportSet",
     "FallbackRates",
     "Format",
+    "PlannedFile",
     "TaskDataOptions",
     "build_layer",
     "build_set",
+    "load_checks",
+    "load_findings",
+    "machine_formats",
+    "plan_machine_files",
     "require_formats",
     "set_of_job",
     "task_data_findings",
     "write_crew",
     "write_formats",
+    "write_machine_files",
     "write_money",
     "write_schedules",
 ]

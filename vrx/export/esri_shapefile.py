@@ -23,18 +23,22 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
     layer = meant.layer
     loose = folder / "shapefile"
     loose.mkdir()
-    path = loose / f"{facts.LAYER_NAME}.shp"
-    frames.write(
-        layer, path, driver="ESRI Shapefile", DBF_DATE_LAST_UPDATE=_PINNED_DATE, ENCODING="UTF-8"
-    )
-    _verify(layer, path)
-    parts = tuple(path.with_suffix(suffix) for suffix in facts.SHAPEFILE_PARTS)
+    parts = write_loose(layer, loose / f"{facts.LAYER_NAME}.shp")
     packed = folder / f"{facts.LAYER_NAME}_shapefile.zip"
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         for part in parts:
             archive.writestr(zipfile.ZipInfo(part.name, _ZIP_EPOCH), part.read_bytes())
     _verify(layer, packed)
     return (*parts, packed)
+
+
+def write_loose(layer: ExportLayer, path: Path) -> tuple[Path, ...]:
+    """Write the files of one shapefile, read them back, and give their paths."""
+    frames.write(
+        layer, path, driver="ESRI Shapefile", DBF_DATE_LAST_UPDATE=_PINNED_DATE, ENCODING="UTF-8"
+    )
+    _verify(layer, path)
+    return tuple(path.with_suffix(suffix) for suffix in facts.SHAPEFILE_PARTS)
 
 
 def _verify(layer: ExportLayer, path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,9 +36,7 @@ def build_layer(
     *, zones: Zones, prescription: Prescription, crs_centre: tuple[float, float]
 ) -> ExportLayer:
     """The layer of a prescription. Raises `ExportError` for rates or names that do not fit."""
-    lonlat = tuple(
-        _cut_at_180(geo.to_lonlat(zone.polygon, crs_centre)) for zone in zones.zones)
-    polygons = tuple(geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS))
+    polygons = in_degrees([zone.polygon for zone in zones.zones], crs_centre)
     columns: dict[str, tuple[Value, ...]] = {
         facts.ZONE_ID: tuple(zone.zone_id for zone in zones.zones),
         facts.ZONE_LETTER: tuple(zone.letter for zone in zones.zones),
@@ -62,6 +61,14 @@ def build_layer(
     layer = ExportLayer(polygons=polygons, columns=columns, meaning=meaning)
     _check(layer)
     return layer
+
+
+def in_degrees(
+    polygons: Sequence[shapely.Geometry], crs_centre: tuple[float, float]
+) -> tuple[shapely.Polygon | shapely.MultiPolygon, ...]:
+    """Zones of the field's CRS as files hold them: WGS 84, cut at 180 degrees, rounded together."""
+    lonlat = tuple(_cut_at_180(geo.to_lonlat(one, crs_centre)) for one in polygons)
+    return tuple(geo.round_coverage(lonlat, decimals=facts.COORDINATE_DECIMALS))
 
 
 def _cut_at_180(lonlat: shapely.Geometry) -> shapely.Geometry:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
+from vrx.model.fit import NO_FIT, MachineFit
 from vrx.model.guide import Guide
 from vrx.model.irrigation import InjectionSchedule
 from vrx.model.layer import LayerReading
@@ -84,3 +85,4 @@ class Job:
     money: Money = NO_MONEY
     irrigation: tuple[InjectionSchedule, ...] = ()
     responses: tuple[ResponseSaid, ...] = ()
+    fit: MachineFit = NO_FIT

@@ -31,6 +31,7 @@ from vrx.model import (
 )
 from vrx.pipeline.care_record import care_record
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.machine_record import fit_record
 from vrx.pipeline.money_record import money_record
 from vrx.pipeline.need_record import comparison_json, need_json
 
@@ -122,6 +123,7 @@ def build(
         "money": money_record(job.money, zone_ids),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
         "responses": [_response(one) for one in job.responses],
+        "machine_fit": fit_record(job.fit),
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }

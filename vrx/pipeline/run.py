@@ -27,6 +27,7 @@ from vrx.pipeline import (
     irrigation,
     knowledge,
     layers,
+    machine,
     manifest,
     money,
     past,
@@ -135,9 +136,10 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     compared, said = compare.compare(
         plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options,
         prescribe=prescribe)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
     answers, of_responses = response.read_responses(
         plan, folder=inputs.folder, made=made, planned=planned)
+    fit, of_machines = machine.fit_of(
+        plan, field=inputs.field, zones=made, prescription=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -157,6 +159,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *irrigation.findings(chosen, injected, planned),
         *of_responses,
         *task_data.findings(plan, field=inputs.field, zones=made, prescription=planned),
+        *of_machines,
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -165,7 +168,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, care=around, money=costs, irrigation=injected, responses=answers,
+        past=before, care=around, money=costs, irrigation=injected, responses=answers, fit=fit,
         guides=guides.guides(plan, inputs), need_beside=NeedBeside(
             bounds=found_needs.bounds, cells=found_needs.cells, comparisons=compared),
     )
@@ -179,6 +182,8 @@ def _write(
     written = list(
         export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )
+    written += export.write_machine_files(
+        machine.machine_files(plan, meant), formats=plan.export.formats, folder=scratch)
     if job.irrigation:
         written += export.write_schedules(job.irrigation, scratch)
     order = scratch / "order.csv"

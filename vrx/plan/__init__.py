@@ -22,6 +22,7 @@ from vrx.plan.load import (
     plan_path,
     read_document,
 )
+from vrx.plan.machine import ControllerSection, MachineSection
 from vrx.plan.need import NeedSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
@@ -30,7 +31,6 @@ from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
     FieldSection,
-    MachineSection,
     PassSection,
     Plan,
     SoilSection,
@@ -47,6 +47,7 @@ __all__ = [
     "CalendarSection",
     "Change",
     "ConditionsSection",
+    "ControllerSection",
     "CreditsSection",
     "DraftFacts",
     "FieldPlan",

@@ -43,6 +43,7 @@ from vrx.plan.credits import CreditsSection
 from vrx.plan.irrigation import IrrigationSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.limits import LimitsSection
+from vrx.plan.machine import ControllerSection, MachineSection
 from vrx.plan.maps import SurfaceSection
 from vrx.plan.money import (
     BalanceSection,
@@ -279,21 +280,6 @@ class PassSection(Section):
         return self
 
 
-class MachineSection(Section):
-    """`[machine.<pass id>]`: what the machine of that pass can do; 0 always stays 0 (off)."""
-
-    least_lb_per_ac: NotNegative | None = None
-    most_lb_per_ac: Positive | None = None
-    step_lb_per_ac: Positive | None = None
-    least_gal_per_ac: NotNegative | None = None
-    most_gal_per_ac: Positive | None = None
-    step_gal_per_ac: Positive | None = None
-    below_least: Literal["nearest", "raise", "off"] = "nearest"
-    tank_gal: Positive | None = None
-    hopper_lb: Positive | None = None
-    swath_ft: Positive | None = None
-
-
 class PriceSection(Section):
     """`[prices]`: a price, its unit and its date."""
 
@@ -308,6 +294,7 @@ class ExportSection(Section):
     formats: tuple[
         Literal["shapefile", "geojson", "geopackage", "geotiff", "geoparquet", "iso11783"], ...
     ] = ("shapefile", "geojson")
+    one_product_per_file: Annotated[bool, Field(strict=True)] = False
     task_data: TaskDataSection = TaskDataSection()
 
 
@@ -336,6 +323,7 @@ class Plan(Section):
     credits: CreditsSection = CreditsSection()
     compare: CompareSection = CompareSection()
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
+    controller: ControllerSection = ControllerSection()
     machine: dict[str, MachineSection] = Field(default_factory=dict)
     irrigation: IrrigationSection | None = None
     season_plan: SeasonPlanSection | None = None

@@ -6,6 +6,7 @@ from vrx.products.blends import Blend, incompatible, mix
 from vrx.products.calendar import Calendar, PassDays, check_calendar, pass_windows
 from vrx.products.ceilings import ceiling_findings
 from vrx.products.conditions import Conditions, go_findings, go_list
+from vrx.products.equipment import equipment_sheet
 from vrx.products.feed import Livestock, feed_findings, feed_items, total_s_pct
 from vrx.products.limits import Limits, RuleOfThumb, load_limits
 from vrx.products.materials import (
@@ -39,6 +40,7 @@ __all__ = [
     "allocate_passes",
     "ceiling_findings",
     "check_calendar",
+    "equipment_sheet",
     "feed_findings",
     "feed_items",
     "find_material",

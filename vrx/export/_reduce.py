@@ -1,0 +1,133 @@
+"""Fewer corners for a coverage: shared edges stay shared, and no edge moves farther than asked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from vrx import geo
+from vrx.errors import ExportError
+
+_HALVINGS = 24
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Vertices to come down to, in all and in one polygon (closing ones counted); None no matter.
+
+    With neither, as few as `within_m` allows.
+    """
+
+    within_m: float
+    most: float | None = None
+    most_polygon: float | None = None
+
+    def met(self, polygons: Sequence[shapely.Geometry]) -> bool:
+        """Whether they are few enough already; never, without a number to come down to."""
+        if self.most is None and self.most_polygon is None:
+            return False
+        total, largest = counted(polygons)
+        return (total <= (self.most or np.inf)) and largest <= (self.most_polygon or np.inf)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reduced:
+    """The polygons with fewer corners; `edge_m` is how far an edge moved at most."""
+
+    polygons: tuple[shapely.Geometry, ...]
+    edge_m: float
+    outline_kept: bool
+
+
+def counted(polygons: Sequence[shapely.Geometry]) -> tuple[int, int]:
+    """Vertices of all polygons, and of the simple polygon that has most."""
+    parts = shapely.get_parts(np.array(polygons, dtype=object))
+    each = shapely.get_num_coordinates(parts)
+    return int(each.sum()), int(each.max(initial=0))
+
+
+def reduced(polygons: Sequence[shapely.Geometry], wanted: Wanted) -> Reduced | None:
+    """The coverage with just as few corners as wanted, or the fewest within reach; None where
+    nothing is to be left out.
+
+    Inner edges give way first; the outline only where that does not do. Metres in, metres out.
+    Raises `ExportError` where what comes out is no coverage.
+    """
+    given = np.array(polygons, dtype=object)
+    if wanted.met(polygons):
+        return None
+    inner = _fewest(given, wanted, outline=False)
+    best = inner
+    if inner is None or not wanted.met(inner.polygons):
+        whole = _fewest(given, wanted, outline=True)
+        if whole is not None and (
+                inner is None or counted(whole.polygons) < counted(inner.polygons)):
+            best = whole
+    if best is None or counted(best.polygons) == counted(polygons):
+        return None
+    made = np.array(best.polygons, dtype=object)
+    if not (shapely.coverage_is_valid(made) and shapely.is_valid(made).all()
+            and not shapely.is_empty(made).any()):
+        raise ExportError(
+            "with fewer corners the zones would overlap or leave gaps", code="export-reduce",
+            where="reduce_within_ft", hint="take a smaller reduce_within_ft, or leave it out")
+    return best
+
+
+def _fewest(given: np.ndarray, wanted: Wanted, *, outline: bool) -> Reduced | None:
+    """The least simplification that is enough, else the strongest within reach; by halving."""
+    low, high = 0.0, wanted.within_m * 4.0
+    best: Reduced | None = None
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        made = shapely.coverage_simplify(given, middle, simplify_boundary=outline)
+        moved = _moved_m(given, made)
+        near = moved <= wanted.within_m and _whole(given, made)
+        enough = wanted.met(made)
+        if near and (enough or best is None or not wanted.met(best.polygons)):
+            best = Reduced(polygons=tuple(made), edge_m=moved, outline_kept=not outline)
+        if near and not enough:
+            low = middle
+        else:
+            high = middle
+    return best
+
+
+def _whole(given: np.ndarray, made: np.ndarray) -> bool:
+    """No zone, part or hole is lost."""
+    return all(
+        shapely.get_num_geometries(a) == shapely.get_num_geometries(b)
+        and len(shapely.get_rings(shapely.get_parts(a)))
+        == len(shapely.get_rings(shapely.get_parts(b)))
+        for a, b in zip(given, made, strict=True))
+
+
+def _moved_m(given: np.ndarray, made: np.ndarray) -> float:
+    """How far any corner left out lies from the new edges, zone by zone, metres.
+
+    New corners are old ones, so this is the Hausdorff distance of the lines.
+    """
+    worst = 0.0
+    for old, new in zip(given, made, strict=True):
+        edge = shapely.boundary(new)
+        shapely.prepare(edge)
+        at = shapely.points(shapely.get_coordinates(old))
+        worst = max(worst, float(shapely.distance(at, edge).max()))
+    return worst
+
+
+def moved_acres(
+    given: Sequence[shapely.Geometry], made: Sequence[shapely.Geometry],
+    crs_centre: tuple[float, float],
+) -> tuple[float, float]:
+    """Acres that changed their zone, lost it or gained one, and those of them beyond the field."""
+    kept = sum(shapely.intersection(old, new).area for old, new in zip(given, made, strict=True))
+    before, after = shapely.union_all(given), shapely.union_all(made)
+    outside = shapely.difference(after, before)
+    lost = before.area - kept
+    square_m = geo.area_ac(before, crs_centre) / before.area
+    beyond = 0.0 if outside.is_empty else float(outside.area)
+    return (lost + beyond) * square_m, beyond * square_m
