@@ -68,12 +68,12 @@ def reduced(polygons: Sequence[shapely.Geometry], wanted: Wanted) -> Reduced | N
             best = whole
     if best is None or counted(best.polygons) == counted(polygons):
         return None
-    made = np.array(best.polygons, dtype=object)
-    if not (shapely.coverage_is_valid(made) and shapely.is_valid(made).all()
-            and not shapely.is_empty(made).any()):
+    trouble = geo.coverage_trouble(best.polygons, shapely.union_all(best.polygons))
+    if trouble:
         raise ExportError(
-            "with fewer corners the zones would overlap or leave gaps", code="export-reduce",
-            where="reduce_within_ft", hint="take a smaller reduce_within_ft, or leave it out")
+            f"with fewer corners the zones would not fit together: {trouble}",
+            code="export-reduce", where="reduce_within_ft",
+            hint="take a smaller reduce_within_ft, or leave it out")
     return best
 
 

@@ -6,11 +6,12 @@ synced, renamed as a whole, and only then is `current.json` replaced. One writer
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from shutil import rmtree
 from typing import Any
@@ -40,8 +41,16 @@ def _plain(err: OSError, where: Path) -> ExportError:
     return ExportError(
         f"could not be written: {err.strerror or err}", code="export-write",
         where=str(err.filename or where),
-        hint="is the folder writable, and is there room on the disk? Earlier runs are intact",
+        hint=f"{_why(err)} Earlier runs are intact",
     )
+
+
+def _why(err: OSError) -> str:
+    if isinstance(err, PermissionError):
+        return "may you write here, and is no file of this folder open in another program?"
+    if err.errno == errno.ENAMETOOLONG:
+        return "the path is too long for this system: move the field to a shorter one."
+    return "is the folder writable, and is there room on the disk?"
 
 
 @contextmanager
@@ -92,12 +101,14 @@ def commit(scratch: Path, *, output: Path, run: str) -> Path:
         target = output / f"{run}-{number}"
     if not target.exists():
         os.replace(scratch, target)
+        _sync_folder(output)
     pointer = output / f".{CURRENT}.new"
     pointer.write_bytes(
         json_bytes({"manifest_sha256": sha256(target / MANIFEST), "run": target.name})
     )
     _sync_file(pointer)
     os.replace(pointer, output / CURRENT)
+    _sync_folder(output)
     return target
 
 
@@ -116,6 +127,19 @@ def _sync(folder: Path) -> None:
     for path in folder.rglob("*"):
         if path.is_file():
             _sync_file(path)
+        else:
+            _sync_folder(path)
+    _sync_folder(folder)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Names too must be on the disk before the pointer is; not every system can do that."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _sync_file(path: Path) -> None:
