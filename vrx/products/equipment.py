@@ -259,8 +259,9 @@ def _catch(one: PassRates, told: Equipment) -> list[SheetLine]:
         return [SheetLine(item="Catch test", stated=stated, words=words, source=_COMPUTED)]
     rule = equipment_rules().catch_within
     off = 100.0 * (found / test.set_rate - 1.0)
+    said = round(off, 1) + 0.0  # no -0.0
     near = abs(off) <= rule.value * (1 + _SLACK)
     return [SheetLine(
         item="Catch test", stated=stated, verdict=OK if near else CHECK,
-        words=f"{words}, {test.set_rate:g} set ({off:+.1f} %), "
+        words=f"{words}, {test.set_rate:g} set ({said:+.1f} %), "
               f"{'within' if near else 'beyond'} {rule.value:g} %", source=rule.cite())]
