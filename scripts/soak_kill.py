@@ -35,7 +35,9 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_geo" / "bench"
 SMALL = ("shapefile", "geojson")
 _WRITING = "writing"
-_LATE_EVENTS = 10
+# From the renaming of the run's folder on: rename, sync, record read, pointer written and synced,
+# rename, sync, clearing up.
+_LATE_EVENTS = 8
 WAYS = ("clock, whole run", "clock, writing", "file operation", "late file operation")
 
 
@@ -97,17 +99,23 @@ def whole(output: Path, plans: dict[str, int]) -> int:
     return plans[record["plan"]["sha256"]]
 
 
-def child(folder: Path, tell: int, die_at: int | None) -> None:
-    """Run the field; tell when writing begins and how many file operations it took."""
+def child(folder: Path, tell: int, *, die_at: int | None, die_late: int | None) -> None:
+    """Run the field; tell when writing begins and how many file operations it took.
+
+    `die_at` counts them from there, `die_late` from the renaming of the run's folder.
+    """
     from vrx.pipeline import run_field
 
-    state = {"writing": False, "events": 0}
+    state: dict[str, int] = {"writing": 0, "events": 0, "late": -1}
 
-    def hook(event: str, _: tuple[object, ...]) -> None:
+    def hook(event: str, args: tuple[object, ...]) -> None:
         if not state["writing"] or event not in {
                 "open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "shutil.rmtree"}:
             return
-        if state["events"] == die_at:
+        if state["late"] >= 0 or (
+                event == "os.rename" and Path(str(args[1])).name.startswith("run-")):
+            state["late"] += 1
+        if state["events"] == die_at or state["late"] == die_late:
             os.kill(os.getpid(), signal.SIGKILL)
         state["events"] += 1
 
@@ -115,7 +123,7 @@ def child(folder: Path, tell: int, die_at: int | None) -> None:
 
     def progress(words: str) -> None:
         if words.startswith(_WRITING):
-            state["writing"] = True
+            state["writing"] = 1
             os.write(tell, b"w")
 
     run_field(folder, progress=progress)
@@ -123,8 +131,8 @@ def child(folder: Path, tell: int, die_at: int | None) -> None:
 
 
 def run_child(
-    folder: Path, *, die_at: int | None = None, whole_after: float | None = None,
-    writing_after: float | None = None,
+    folder: Path, *, die_at: int | None = None, die_late: int | None = None,
+    whole_after: float | None = None, writing_after: float | None = None,
 ) -> tuple[bool, float, float, int]:
     """One run in a process of its own, killed as asked.
 
@@ -139,7 +147,7 @@ def run_child(
         try:
             quiet = os.open(os.devnull, os.O_WRONLY)
             os.dup2(quiet, 2)
-            child(folder, tell, die_at)
+            child(folder, tell, die_at=die_at, die_late=die_late)
             os._exit(0)
         except BaseException as err:  # noqa: BLE001 - told to the parent by the exit code
             os.write(tell, f"!{type(err).__name__}: {err}\n".encode())
@@ -192,6 +200,7 @@ def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict
     current = whole(output, plans)
     told: Counter[str] = Counter()
     ended_early: Counter[str] = Counter()
+    moved_by: Counter[str] = Counter()
     moved = 0
     for number in range(1, kills + 1):
         planned(number)
@@ -203,13 +212,14 @@ def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict
         elif way == WAYS[2]:
             ended, *_ = run_child(field, die_at=draw.randrange(events))
         else:
-            ended, *_ = run_child(field, die_at=events - 1 - number // len(WAYS) % _LATE_EVENTS)
+            ended, *_ = run_child(field, die_late=number // len(WAYS) % _LATE_EVENTS)
         told[way] += 1
         ended_early[way] += ended
         now = whole(output, plans)
         if now not in {current, number}:
             raise NotWholeError(f"the pointer went from plan {current} to {now}")
         moved += now == number
+        moved_by[way] += now == number
         current = now
     planned(kills + 1)
     run_child(field)
@@ -220,6 +230,7 @@ def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict
         raise NotWholeError(f"the last run did not clear up {left}")
     return {
         "kills": kills, "seed": seed, "formats": list(names), "by way": dict(told),
+        "became current by way": dict(moved_by),
         "ended before the kill": sum(ended_early.values()), "runs that became current": moved,
         "file operations of a run's writing": events,
         "seconds before writing": round(before, 2), "seconds of writing": round(writing, 2),

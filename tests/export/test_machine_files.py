@@ -108,11 +108,12 @@ def test_zones_in_parts_and_systems_beside_wgs84() -> None:
     assert tiff.because[0].startswith("coordinate system: the field's own system")
 
 
-def test_one_file_that_may_load_makes_the_others_a_note() -> None:
+def test_a_pass_with_a_file_that_may_load_is_no_warning() -> None:
     meant = make.full_set()
     takes = replace(NO_LIMIT, takes=("geojson",))
-    found = load_findings(checks(meant, formats=["shapefile", "geojson"], pass_1=takes))
-    assert [one.severity.value for one in found] == ["note"]
+    made = checks(meant, formats=["shapefile", "geojson"], pass_1=takes)
+    assert [one.verdict for one in made] == [MAY_NOT, FITS]
+    assert load_findings(made) == ()
 
 
 def test_what_the_check_counts_is_in_the_files(tmp_path: Path) -> None:

@@ -30,7 +30,6 @@ from vrx.model import (
     MachineLimits,
     PassRates,
     Zones,
-    note,
     warn,
 )
 from vrx.units import FT_M
@@ -44,6 +43,7 @@ _FILES = {
 _DBASE = "dBASE: names of 10 characters, A-Z 0-9 _"
 _TASKS = "ISO 11783-10, version 4.3"
 _NOT_STATED = "not stated"
+_PLAN = "[machine] of the plan"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,22 +95,15 @@ def load_checks(
 
 
 def load_findings(checks: Sequence[LoadCheck]) -> tuple[Finding, ...]:
-    """A finding for each file that may not load: a warning where a pass in it has no other."""
+    """A warning for each file that may not load, where a pass in it has no file that may."""
     served = {name for one in checks if one.verdict != MAY_NOT for name in one.pass_ids}
-    found = []
-    for one in checks:
-        if one.verdict != MAY_NOT:
-            continue
-        alone = not served.issuperset(one.pass_ids)
-        tell = warn if alone else note
-        found.append(tell(
-            "load-may-not", f"{one.file}, pass {', '.join(one.pass_ids)}",
-            f"may not load: {'; '.join(one.because)}", value=str(len(one.because)),
-            done="written as it is",
-            todo="look into the controller's manual; fewer zones, larger rate steps, "
-                 "one_product_per_file or reduce_within_ft may help" if alone else
-                 "load another file of the pass (see the loading check)"))
-    return tuple(found)
+    return tuple(
+        warn("load-may-not", f"{one.file}, pass {', '.join(one.pass_ids)}",
+             f"may not load: {'; '.join(one.because)}", value=str(len(one.because)),
+             done="written as it is",
+             todo="look into the controller's manual; fewer zones, larger rate steps, "
+                  "one_product_per_file or reduce_within_ft may help")
+        for one in checks if one.verdict == MAY_NOT and not served.issuperset(one.pass_ids))
 
 
 def _facts(meant: ExportSet, formats: Sequence[str]) -> list[FileFacts]:
@@ -261,7 +254,7 @@ def _width_line(
         item=f"least zone width {way}", found=f"{feet:,.0f} ft (zone {letter})",
         limit=_NOT_STATED if least is None else f"{least:g} ft",
         verdict=NOT_KNOWN if least is None else FITS if feet >= 0.99 * least else MAY_NOT,
-        source="" if least is None else limits.source)
+        source="" if least is None else limits.narrowest_from or limits.source)
 
 
 def _rate_lines(one: PassRates, limits: MachineLimits) -> list[FitLine]:
@@ -277,7 +270,8 @@ def _rate_lines(one: PassRates, limits: MachineLimits) -> list[FitLine]:
     lines = [FitLine(
         item=f"rates of {one.pass_id}", found=f"0 or {low:g} to {high:g} {unit}",
         limit=f"0 or {_said(limits.least)} to {_said(limits.most)} {unit}",
-        verdict=MAY_NOT if not inside else FITS if known else NOT_KNOWN, source=limits.source)]
+        verdict=MAY_NOT if not inside else FITS if known else NOT_KNOWN,
+        source=_PLAN if known else "")]
     if limits.step is None:
         return [*lines, FitLine(item=f"rate steps of {one.pass_id}", found=f"{one.step:g} {unit}",
                                 limit=_NOT_STATED, verdict=NOT_KNOWN)]
@@ -286,7 +280,7 @@ def _rate_lines(one: PassRates, limits: MachineLimits) -> list[FitLine]:
     return [*lines, FitLine(
         item=f"rate steps of {one.pass_id}", found=f"{one.step:g} {unit}",
         limit=f"{limits.step:g} {unit}", verdict=FITS if on_step else MAY_NOT,
-        source=limits.source)]
+        source=_PLAN)]
 
 
 def _said(value: float | None) -> str:

@@ -18,7 +18,8 @@ class MachineLimits:
     None is not stated, `inf` stated to have no limit. `narrowest_ft` is the least width of a zone,
     across the driving direction where one is stated. `takes` are formats, () not stated. `holes`,
     `parts` (zones of several parts) and `other_crs` (systems beside WGS 84) are what it loads.
-    `least` and `most` bound the rates beside 0, in `unit`. `source` says who states the limits.
+    `least` and `most` bound the rates beside 0, in `unit`. `source` says who states the limits,
+    `narrowest_from` who states that width.
     """
 
     unit: str
@@ -39,6 +40,7 @@ class MachineLimits:
     other_crs: bool | None = None
     reduce_within_ft: float | None = None
     source: str = ""
+    narrowest_from: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -94,6 +94,7 @@ def _of_pass(plan: Plan, one: PassRates) -> MachineLimits:
         unit=one.material.unit, least=getattr(own, f"least_{unit}_per_ac"),
         most=getattr(own, f"most_{unit}_per_ac"), step=getattr(own, f"step_{unit}_per_ac"),
         narrowest_ft=own.swath_ft if swath else width,  # type: ignore[arg-type]
+        narrowest_from="swath_ft of the plan" if swath else "",
         source=str(source), **counts, **others)  # type: ignore[arg-type]
 
 

@@ -45,7 +45,7 @@ def machine_view(job: Job) -> dict[str, object] | None:
     if not fit.loads and not fit.sheets:
         return None
     numbers_of = {one.pass_id: one.number for one in job.prescription.passes}
-    ordered = sorted(fit.loads, key=lambda one: (MAY_NOT, NOT_KNOWN, FITS).index(one.verdict))
+    ordered = sorted(fit.loads, key=lambda one: (FITS, NOT_KNOWN, MAY_NOT).index(one.verdict))
     return {
         "loads": [_load(one, numbers_of) for one in ordered[:MOST_FILES]],
         "more": max(len(ordered) - MOST_FILES, 0),
