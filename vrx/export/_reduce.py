@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -11,7 +12,7 @@ import shapely
 from vrx import geo
 from vrx.errors import ExportError
 
-_HALVINGS = 24
+_HALVINGS = 14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,12 @@ def counted(polygons: Sequence[shapely.Geometry]) -> tuple[int, int]:
 
 
 def reduced(polygons: Sequence[shapely.Geometry], wanted: Wanted) -> Reduced | None:
+    """As `_reduced`, which is asked again for each pass over the same zones."""
+    return _reduced(tuple(polygons), wanted)
+
+
+@lru_cache(maxsize=4)
+def _reduced(polygons: tuple[shapely.Geometry, ...], wanted: Wanted) -> Reduced | None:
     """The coverage with just as few corners as wanted, or the fewest within reach; None where
     nothing is to be left out.
 
