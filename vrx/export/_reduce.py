@@ -11,6 +11,7 @@ import shapely
 
 from vrx import geo
 from vrx.errors import ExportError
+from vrx.export._reduce_arcs import simplified
 
 _HALVINGS = 14
 
@@ -86,21 +87,45 @@ def _reduced(polygons: tuple[shapely.Geometry, ...], wanted: Wanted) -> Reduced 
 
 def _fewest(given: np.ndarray, wanted: Wanted, *, outline: bool) -> Reduced | None:
     """The least simplification that is enough, else the strongest within reach; by halving."""
-    low, high = 0.0, wanted.within_m * 4.0
+    by_borders = _search(given, wanted, outline=outline, borders=True)
+    if by_borders is not None and wanted.met(by_borders.polygons):
+        return by_borders
+    # Where borders would cross, corners are left out with an eye on the neighbours.
+    by_corners = _search(given, wanted, outline=outline, borders=False)
+    found = [one for one in (by_borders, by_corners) if one is not None]
+    return min(found, key=lambda one: counted(one.polygons), default=None)
+
+
+def _search(
+    given: np.ndarray, wanted: Wanted, *, outline: bool, borders: bool
+) -> Reduced | None:
+    """The search by one of two ways: whole borders, or corners of all zones at once."""
+    low, high = 0.0, wanted.within_m * (1.0 if borders else 4.0)
     best: Reduced | None = None
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        made = shapely.coverage_simplify(given, middle, simplify_boundary=outline)
+    for turn in range(_HALVINGS):
+        # The farthest first: most files are small enough long before.
+        middle = high if not turn else (low + high) / 2
+        made = (simplified(given, middle, outline=outline) if borders else
+                shapely.coverage_simplify(given, middle, simplify_boundary=outline))
+        if made is None:
+            high = middle
+            continue
         moved = _moved_m(given, made)
-        near = moved <= wanted.within_m and _whole(given, made)
-        enough = wanted.met(made)
+        near = moved <= wanted.within_m and _whole(given, made) and _fits(made)
+        enough = wanted.met(tuple(made))
         if near and (enough or best is None or not wanted.met(best.polygons)):
             best = Reduced(polygons=tuple(made), edge_m=moved, outline_kept=not outline)
         if near and not enough:
+            if not turn:
+                break
             low = middle
         else:
             high = middle
     return best
+
+
+def _fits(made: np.ndarray) -> bool:
+    return bool(shapely.is_valid(made).all() and shapely.coverage_is_valid(made))
 
 
 def _whole(given: np.ndarray, made: np.ndarray) -> bool:
