@@ -27,9 +27,14 @@ class Wanted:
     most: float | None = None
     most_polygon: float | None = None
 
+    @property
+    def fewest(self) -> bool:
+        """Whether there is no number to come down to."""
+        return self.most is None and self.most_polygon is None
+
     def met(self, polygons: Sequence[shapely.Geometry]) -> bool:
         """Whether they are few enough already; never, without a number to come down to."""
-        if self.most is None and self.most_polygon is None:
+        if self.fewest:
             return False
         total, largest = counted(polygons)
         return (total <= (self.most or np.inf)) and largest <= (self.most_polygon or np.inf)
@@ -61,13 +66,13 @@ def _reduced(polygons: tuple[shapely.Geometry, ...], wanted: Wanted) -> Reduced 
     """The coverage with just as few corners as wanted, or the fewest within reach; None where
     nothing is to be left out.
 
-    Inner edges give way first; the outline only where that does not do. Metres in, metres out.
-    Raises `ExportError` where what comes out is no coverage.
+    Where there is a number to come down to, inner edges give way before the outline. Metres in,
+    metres out. Raises `ExportError` where what comes out is no coverage.
     """
     given = np.array(polygons, dtype=object)
     if wanted.met(polygons):
         return None
-    inner = _fewest(given, wanted, outline=False)
+    inner = None if wanted.fewest else _fewest(given, wanted, outline=False)
     best = inner
     if inner is None or not wanted.met(inner.polygons):
         whole = _fewest(given, wanted, outline=True)
@@ -88,7 +93,7 @@ def _reduced(polygons: tuple[shapely.Geometry, ...], wanted: Wanted) -> Reduced 
 def _fewest(given: np.ndarray, wanted: Wanted, *, outline: bool) -> Reduced | None:
     """The least simplification that is enough, else the strongest within reach; by halving."""
     by_borders = _search(given, wanted, outline=outline, borders=True)
-    if by_borders is not None and wanted.met(by_borders.polygons):
+    if by_borders is not None and (wanted.fewest or wanted.met(by_borders.polygons)):
         return by_borders
     # Where borders would cross, corners are left out with an eye on the neighbours.
     by_corners = _search(given, wanted, outline=outline, borders=False)
