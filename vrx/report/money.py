@@ -194,11 +194,17 @@ def _purchase(one: Purchase) -> PurchaseView:
     facts.append(("Weight", f"{numbers.fixed(one.bought_lb)} lb, {numbers.tons(tons)} short tons"))
     if one.packages is not None and one.package_size is not None:
         name = {"bulk": "steps of sale"}.get(one.package, f"{one.package}s")
+        name = name if one.packages != 1 else {"bulk": "step of sale"}.get(one.package, one.package)
         size = f"{one.package_size:,.6g} {one.unit}"
         facts.append(("Packages", f"{one.packages:,} {name} of {size}"))
     if one.loads is not None and one.load_size is not None and one.last_load is not None:
         most, last = (numbers.amount(size, one.unit) for size in (one.load_size, one.last_load))
-        facts.append(("Truck loads", f"{one.loads:,} of at most {most}, the last carries {last}"))
+        whole = ""
+        if one.package != "bulk" and one.package_size:
+            count = round(one.load_size / one.package_size)
+            whole = f" ({count:,} whole {one.package}{'s' if count > 1 else ''})"
+        facts.append(("Truck loads",
+                      f"{one.loads:,} of at most {most}{whole}, the last carries {last}"))
     if abs(one.left_over) > 0.05:
         worth = "" if one.usd_per_unit is None else (
             f", {numbers.usd(one.left_over * one.usd_per_unit)}")
