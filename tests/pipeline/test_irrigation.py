@@ -370,6 +370,8 @@ def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) ->
     ('direction = "clockwise"\n', 'direction = "left"\n', "irrigation.inject.stubble-2.direction"),
     ("tank_gal = 275", 'tank_gal = "275"', "must be a number"),
     ("tank_gal = 275", "tank_l = 275", "unknown key"),
+    ("step_gal_per_ac = 0.5\n", "step_gal_per_ac = 0.5\ntank_gal = 250\n",
+     "275 in [irrigation.inject.stubble-2] and 250 in [machine.stubble-2]"),
     ("flush_h = 1.0\n", "", "flush_h"),
     ("flush_h = 1.0\n", "flush_h = 0\n", "flush_h"),
     ("radius_ft = 1316.5", "radius_ft = 1e308", "less than or equal to 20000"),

@@ -69,7 +69,8 @@ def test_kettle_buys_whole_steps_and_totes(runs: dict[str, RunResult]) -> None:
     assert thio["usd_bought"] == pytest.approx(825 * 6.10)
     fills = {one["pass_id"]: one for one in runs["kettle"].manifest["money"]["tank_fills"]}
     assert fills["stubble-2"]["fills"] == 3
-    assert fills["stubble-2"]["acres_per_fill"] == pytest.approx(50)
+    # The tank of [irrigation.inject.stubble-2]: 275 gal at 5 gal/ac.
+    assert fills["stubble-2"]["acres_per_fill"] == pytest.approx(55)
 
 
 def test_uptake_stands_beside_what_five_gallons_bring(runs: dict[str, RunResult]) -> None:
@@ -201,7 +202,7 @@ source = "label"
 
 
 @pytest.mark.parametrize(("change", "code", "where"), [
-    (("tank_gal = 250", "hopper_lb = 250"), "plan-unit", "stubble-2"),
+    (("step_gal_per_ac = 0.5", "step_gal_per_ac = 0.5\nhopper_lb = 250"), "plan-unit", "stubble-2"),
     (("hopper_lb = 12000", "tank_gal = 12000"), "plan-unit", "after-first"),
     (("package_lb = 500", "package_gal = 500"), "order-unit", POTASH),
     (('instead_of = "muriate of potash 0-0-60"\n', ""), "bid-not-ordered", "Lakeside"),

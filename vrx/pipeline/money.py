@@ -204,7 +204,8 @@ def _charges(plan: Plan, inputs: Inputs) -> prescription.ChargeTerms:
 
 def _tanks(plan: Plan, planned: Prescription) -> dict[str, float]:
     """Pass id → what its tank or hopper holds, in the unit of its material."""
-    held = {}
+    injected = {} if plan.irrigation is None else plan.irrigation.inject
+    held = {name: one.tank_gal for name, one in injected.items() if one.tank_gal is not None}
     for one in planned.passes:
         told = plan.machine.get(one.pass_id)
         if told is None:

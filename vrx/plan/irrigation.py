@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
@@ -240,6 +240,14 @@ class IrrigationSection(Section):
                 raise ValueError(f"[irrigation.inject.{name}]: {a_day} sets of {one.set_h:g} h "
                                  "are more than a day")
         return self
+
+    def require_one_tank(self, tanks: Mapping[str, float | None]) -> None:
+        """The tank of a pass has one size; `tanks` is `tank_gal` of `[machine]` by pass id."""
+        for name, one in self.inject.items():
+            other = tanks.get(name)
+            if one.tank_gal is not None and other is not None and other != one.tank_gal:
+                raise ValueError(f"tank_gal is {one.tank_gal:g} in [irrigation.inject.{name}] and "
+                                 f"{other:g} in [machine.{name}]; keep one of them")
 
     def require_passes(self, methods: dict[str, str], *, field_pivot: bool) -> None:
         """Passes that are named exist and go through irrigation; `methods` is by pass id."""
