@@ -140,7 +140,7 @@ class Against:
     `usd_more` is None where it cannot be known, `uncounted` what it leaves out. `breakeven_tons`
     is the hay of the whole field that pays for `usd_more` (0 where by zone costs no more), None
     without a price of hay. `response_tons` is the hay that the user's own response figure expects
-    by zone beyond flat, None without one.
+    by zone beyond flat, None without one. `in_short` is the verdict without the ground.
     """
 
     flat: str
@@ -149,6 +149,7 @@ class Against:
     breakeven_tons: float | None
     response_tons: float | None
     verdict: str
+    in_short: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -184,13 +184,10 @@ def compare(
         hay = terms.hay_usd_per_ton
         tons = None if more is None or not hay else max(more, 0.0) / hay
         gain = _response(zoned, flat, terms)
-        one = Against(
-            flat=flat.name, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
-            response_tons=gain, verdict="")
-        against.append(Against(
-            flat=one.flat, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
-            response_tons=gain,
-            verdict=flat_words.verdict(zoned, flat, one, hay_usd=hay, area_ac=area_ac)))
+        bare = Against(flat=flat.name, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
+                       response_tons=gain, verdict="")
+        full, short = flat_words.verdicts(zoned, flat, bare, hay_usd=hay, area_ac=area_ac)
+        against.append(replace(bare, verdict=full, in_short=short))
     return Comparison(
         cases=tuple(cases), against=tuple(against), hay_usd_per_ton=terms.hay_usd_per_ton,
         response=terms.hay_tons_per_lb_short, remarks=tuple(remarks),

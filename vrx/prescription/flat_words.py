@@ -9,15 +9,14 @@ _POUND = 0.5
 _TENTH_TON = 0.05
 
 
-def verdict(
+def verdicts(
     zoned: RateCase, flat: RateCase, against: Against, *, hay_usd: float | None, area_ac: float
-) -> str:
-    """Cost, what flat does on the ground, and whether by zone pays, as far as it can be known."""
-    parts = [_cost(flat, against, hay_usd, area_ac), *(
-        _ground(flat.name, one, _of(zoned, one.nutrient)) for one in flat.supplies
-        if not _alike(one, _of(zoned, one.nutrient)))]
-    parts.append(_pays(zoned, flat, against, hay_usd))
-    return " ".join(part for part in parts if part)
+) -> tuple[str, str]:
+    """Cost, what flat does on the ground, and whether by zone pays; and that without the ground."""
+    cost, pays = _cost(flat, against, hay_usd, area_ac), _pays(zoned, flat, against, hay_usd)
+    ground = [_ground(flat.name, one, _of(zoned, one.nutrient)) for one in flat.supplies
+              if not _alike(one, _of(zoned, one.nutrient))]
+    return " ".join(filter(None, (cost, *ground, pays))), " ".join(filter(None, (cost, pays)))
 
 
 def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: float) -> str:
@@ -34,6 +33,9 @@ def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: floa
     if against.breakeven_tons is None:
         return f"{text}; enter hay_usd_per_ton in [charges] for the hay that pays for it."
     tons = against.breakeven_tons
+    if tons < _TENTH_TON:
+        return (f"{text}: less than a tenth of a ton of hay pays for that, at ${hay_usd:,.10g} a "
+                "ton.")
     return (f"{text}: it takes {tons:,.1f} tons more hay over the field to pay for that "
             f"({tons / area_ac:.3f} ton/ac, at ${hay_usd:,.10g} a ton).")
 

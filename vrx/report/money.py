@@ -30,6 +30,7 @@ class BalanceView:
     whole: tuple[str, ...]
     basis: tuple[str, ...]
     cannot_tell: str
+    used_up: str
     memory: bool
 
 
@@ -83,9 +84,25 @@ def balance_views(job: Job) -> list[BalanceView]:
         views.append(BalanceView(
             nutrient=one.nutrient, otherwise=one.otherwise_words, removed_words=one.removed_words,
             seasons=one.seasons, ranges=ranges, rows=tuple(rows), whole=_whole(one, area),
-            basis=one.basis, cannot_tell=one.cannot_tell,
+            basis=one.basis, cannot_tell=one.cannot_tell, used_up=_used_up(job, one),
             memory=any(words.is_from_memory(text) for text in one.basis)))
     return views
+
+
+def _used_up(job: Job, one: SoilBalance) -> str:
+    """What a 0 at the low end of the range means, and when it is reached; "" without one."""
+    if one.soil_now is None or one.ppm_low is None or one.after_low is None:
+        return ""
+    zones = [f"{zone.letter} in {numbers.fixed(now / -fall, 1)} seasons"
+             for zone, now, fall, after in zip(job.zones.zones, one.soil_now.tolist(),
+                                               one.ppm_low.tolist(), one.after_low.tolist(),
+                                               strict=True)
+             if after <= 0 and fall < 0]
+    if not zones:
+        return ""
+    return (f"0 stands where the low end would use up all K that the test reads (zone "
+            f"{numbers.listing(zones)}). No crop draws a soil that far: yield and removal fall "
+            "before, so that end is a bound and no forecast. Test again before then.")
 
 
 def _whole(one: SoilBalance, area: Sequence[float]) -> tuple[str, ...]:
