@@ -10,6 +10,8 @@ from pydantic import Field, StringConstraints, model_validator
 from vrx.plan.base import Azimuth, Latitude, Longitude, Section
 
 # No farm has more; beyond, figures are slips of the pen and sums leave the numbers.
+_SQUARE_LEAST = 0.98
+"""Nozzles may throw a little over the fence (our choice); a square much narrower is another's."""
 Pct = Annotated[float, Field(ge=1, le=100, strict=True)]
 Feet = Annotated[float, Field(ge=1, le=20_000, strict=True)]
 FeetOrNone = Annotated[float, Field(ge=0, le=20_000, strict=True)]
@@ -79,6 +81,10 @@ class PivotMachineSection(Section):
         if len(set(arm)) > 1:
             raise ValueError("a corner arm needs corner_arm_ft, corner_arm_arcs and "
                              "square_side_ft, the side of the square that it fills")
+        across = 2.0 * (self.radius_ft or 0.0)
+        if self.square_side_ft is not None and self.square_side_ft < _SQUARE_LEAST * across:
+            raise ValueError(f"square_side_ft = {self.square_side_ft:g} is narrower than the "
+                             f"circle of radius_ft, {across:g} ft across: no arm fills its corners")
         if self.start_deg is not None and self.stop_deg is not None:
             _require_arcs("start_deg, stop_deg", [(self.start_deg, self.stop_deg)])
         _require_arcs("end_gun_arcs", self.end_gun_arcs)

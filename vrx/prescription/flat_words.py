@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from vrx.model import Against, RateCase, Supply
 
+_ASK_HAY = "; enter hay_usd_per_ton in [charges] for the hay that pays for it"
 _CENT = 0.005
 _POUND = 0.5
 _TENTH_TON = 0.05
@@ -16,7 +17,9 @@ def verdicts(
     cost, pays = _cost(flat, against, hay_usd, area_ac), _pays(zoned, flat, against, hay_usd)
     ground = [_ground(flat.name, one, _of(zoned, one.nutrient)) for one in flat.supplies
               if not _alike(one, _of(zoned, one.nutrient))]
-    return " ".join(filter(None, (cost, *ground, pays))), " ".join(filter(None, (cost, pays)))
+    # Keys of the plan are for who writes it, not for the grower's summary.
+    short = " ".join(filter(None, (cost.replace(_ASK_HAY, ""), pays)))
+    return " ".join(filter(None, (cost, *ground, pays))), short
 
 
 def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: float) -> str:
@@ -31,7 +34,7 @@ def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: floa
                 f"(${-more / area_ac:,.2f}/ac){tail}.")
     text = (f"By zone costs ${more:,.0f} more than {flat.name} (${more / area_ac:,.2f}/ac){tail}")
     if against.breakeven_tons is None:
-        return f"{text}; enter hay_usd_per_ton in [charges] for the hay that pays for it."
+        return f"{text}{_ASK_HAY}."
     tons = against.breakeven_tons
     if tons < _TENTH_TON:
         return (f"{text}: less than a tenth of a ton of hay pays for that, at ${hay_usd:,.10g} a "

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from vrx.model import Bid, Comparison, FloatArray, Job, Purchase, RateCase, SoilBalance
+from vrx.model import Bid, Charge, Comparison, FloatArray, Job, Purchase, RateCase, SoilBalance
 from vrx.report import numbers, supply_chart, words
 from vrx.units import SHORT_TON_LB
 
@@ -156,15 +156,20 @@ def _costs(told: Comparison) -> tuple[tuple[str, tuple[str, ...]], ...]:
             cells.append(f"{numbers.amount(amount, unit)}, {_usd(usd)}")
         rows.append((name, tuple(cells)))
     rows.append(("product, together", tuple(_usd(one.usd_product) for one in told.cases)))
-    for name in dict.fromkeys(one.what for case in told.cases for one in case.charges):
+    # A trip by zone and the same trip flat stand in one row, each with its own charge.
+    for name in dict.fromkeys(_trip(one) for case in told.cases for one in case.charges):
         cells = []
         for case in told.cases:
-            charge = next((one for one in case.charges if one.what == name), None)
+            charge = next((one for one in case.charges if _trip(one) == name), None)
             cells.append("–" if charge is None else
                          f"{_usd(charge.usd)} ({charge.how})")
         rows.append((name, tuple(cells)))
     rows.append(("known cost, together", tuple(map(_known, told.cases))))
     return tuple(rows)
+
+
+def _trip(charge: Charge) -> str:
+    return charge.what.replace("spreading by zone", "spreading")
 
 
 def _known(case: RateCase) -> str:
