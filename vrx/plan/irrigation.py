@@ -77,14 +77,7 @@ class PivotMachineSection(Section):
                              "stop_deg")
         if (self.end_gun_ft > 0) != bool(self.end_gun_arcs):
             raise ValueError("an end gun needs end_gun_ft and end_gun_arcs")
-        arm = (self.corner_arm_ft > 0, bool(self.corner_arm_arcs), self.square_side_ft is not None)
-        if len(set(arm)) > 1:
-            raise ValueError("a corner arm needs corner_arm_ft, corner_arm_arcs and "
-                             "square_side_ft, the side of the square that it fills")
-        across = 2.0 * (self.radius_ft or 0.0)
-        if self.square_side_ft is not None and self.square_side_ft < _SQUARE_LEAST * across:
-            raise ValueError(f"square_side_ft = {self.square_side_ft:g} is narrower than the "
-                             f"circle of radius_ft, {across:g} ft across: no arm fills its corners")
+        self._require_arm()
         if self.start_deg is not None and self.stop_deg is not None:
             _require_arcs("start_deg, stop_deg", [(self.start_deg, self.stop_deg)])
         _require_arcs("end_gun_arcs", self.end_gun_arcs)
@@ -95,6 +88,16 @@ class PivotMachineSection(Section):
         if self.full_speed_ft_per_h is not None and self.last_tower_ft is None:
             raise ValueError("full_speed_ft_per_h needs last_tower_ft, its distance from the pivot")
         return self
+
+    def _require_arm(self) -> None:
+        arm = (self.corner_arm_ft > 0, bool(self.corner_arm_arcs), self.square_side_ft is not None)
+        if len(set(arm)) > 1:
+            raise ValueError("a corner arm needs corner_arm_ft, corner_arm_arcs and "
+                             "square_side_ft, the side of the square that it fills")
+        across = 2.0 * (self.radius_ft or 0.0)
+        if self.square_side_ft is not None and self.square_side_ft < _SQUARE_LEAST * across:
+            raise ValueError(f"square_side_ft = {self.square_side_ft:g} is narrower than the "
+                             f"circle of radius_ft, {across:g} ft across: no arm fills its corners")
 
 
 class SetsSection(Section):
