@@ -363,6 +363,8 @@ class Plan(Section):
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
         if self.irrigation is not None:
+            self.irrigation.require_one_tank(
+                {name: one.tank_gal for name, one in self.machine.items()})
             self.irrigation.require_passes({one.id: one.method for one in self.passes},
                                            field_pivot=self.field.pivot is not None)
         of_pass = self.zones.rate.of_pass

@@ -95,7 +95,8 @@ def _purchase(
             amount=packages * size - bought,
             detail=f"{packages:,} of {size:,.5g} {unit}, rounded up"))
         bought = packages * size
-    load = _size(own.load_lb, own.load_gal, per, listed)
+    load = _whole_packages(_size(own.load_lb, own.load_gal, per, listed),
+                           None if own.package == "bulk" else size, listed, unit)
     loads = None if load is None else _count(bought / load, listed.id)
     usd_per = None if price is None else usd_per_unit_of(price, at_delivery)
     findings = _told_ticket(listed, own, net)
@@ -154,6 +155,20 @@ def _size(
     if gal is not None and material.form == "liquid":
         return gal
     return None
+
+
+def _whole_packages(
+    load: float | None, size: float | None, material: Material, unit: str
+) -> float | None:
+    """What a truck carries when bags and totes stay whole; bulk may end anywhere."""
+    if load is None or size is None:
+        return load
+    count = math.floor(load / size + TINY * max(1.0, load / size))
+    if count < 1:
+        raise PlanError(f"a load of {load:,.6g} {unit} carries no whole package of {size:,.6g}",
+                        code="order-size", where=f"order of {material.id}",
+                        hint="check the size of the package, and what one truck carries")
+    return count * size
 
 
 def _count(share: float, material: str) -> int:
