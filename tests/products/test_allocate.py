@@ -341,3 +341,17 @@ def test_shared_rates_lie_on_steps_but_for_the_last() -> None:
     assert sum(one.planned[0] for one in plans) == pytest.approx(250)
     assert [one.planned[0] % 20 for one in plans if one.planned[0] > 0][:-1] == [0.0] * (
         len([one for one in plans if one.planned[0] > 0]) - 1)
+
+
+def test_four_like_passes_share_whole_steps_without_adding_any() -> None:
+    # 18 steps of 10 lb over four passes of 4 to 5 steps each: 5 + 5 + 4 + 4, by hand; four times
+    # the mean of 4.5 steps would be rounded up to 20.
+    spread = [replace(SPREAD, pass_id=f"p{n}", number=n, least=40.0, most=50.0, step=10.0)
+              for n in range(1, 5)]
+    for inside in (True, False):
+        plans, _ = plan(*(trip(one, KCL) for one in spread), k2o=[108.0, 84.0], area=[10.0, 5.0],
+                        steps_inside=inside)
+        rates = np.array([one.planned for one in plans])
+        assert rates[:, 0] == pytest.approx([50, 50, 40, 40])
+        assert rates.sum(axis=0) == pytest.approx([180, 140])
+        assert np.isin(rates, [0.0, 40.0, 50.0]).all()
