@@ -131,7 +131,6 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     compared, said = compare.compare(
         plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options,
         prescribe=prescribe)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
     answers, of_responses = response.read_responses(
         plan, folder=inputs.folder, made=made, planned=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
