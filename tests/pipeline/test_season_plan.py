@@ -181,6 +181,28 @@ def test_whole_loads_and_ceilings_from_the_plan(copy_of: Callable[[str], Path]) 
     assert 0 <= left < size
 
 
+def test_whole_loads_are_what_the_order_buys(copy_of: Callable[[str], Path]) -> None:
+    # The sum of the plan pays for whole loads, so the sheet that buys them must say the same.
+    folder = planned(copy_of("kettle"), (
+        'aim = "least cost"', ('aim = "least cost"\n[season_plan.whole_loads]\n'
+        f'"{KCL}" = {{ short_tons = 10.0 }}\n"{KTHI}" = {{ gal = 4000.0 }}')))
+    done = run_field(folder)
+    mix = done.job.prescription.mix
+    assert mix is not None
+    ((_, number, size, _),) = mix.loads
+    potash = next(one for one in done.job.money.purchases if one.material == KCL)
+    assert (potash.packages, potash.package_size) == (number, size) == (3, 20_000)
+    assert potash.bought == number * size
+    assert potash.usd_bought == pytest.approx(number * 10.0 * 480.0)
+    assert potash.bought >= 1.01 * potash.net  # the plan's overage is in it
+    said = words(done.folder / "page.html")
+    assert "3 of 20,000 lb, rounded up" in said
+    assert "Figures are in whole machine steps." in said
+    # A load of a material that nobody spreads adds nothing to what its own terms are told.
+    assert [one.where for one in done.job.findings if one.code == "order-terms-unused"] == [
+        f"[order.material] {KTHI}"]
+
+
 def test_a_quote_for_a_material_that_is_not_chosen_is_told(copy_of: Callable[[str], Path]) -> None:
     folder = planned(copy_of("kettle"))
     path = folder / "plan.toml"

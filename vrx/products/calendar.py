@@ -245,9 +245,9 @@ def _before_frost(
     frost = calendar.killing_frost
     if frost is None:
         return _Span(None, None, "killing_frost is not given")
-    opens, closes = (frost - timedelta(days=round(7 * count)) for count in reversed(weeks))
-    span = f"{weeks[0]:g} to {weeks[1]:g}" if weeks[0] < weeks[1] else f"{weeks[0]:g}"
-    words = f"{span} weeks before killing frost on {frost}"
+    opens, closes = (frost - timedelta(days=round(7 * number)) for number in reversed(weeks))
+    count = f"{weeks[0]:g} to {weeks[1]:g}" if weeks[0] < weeks[1] else f"{weeks[0]:g}"
+    words = f"{count} weeks before killing frost on {frost}"
     if not calendar.cuttings:
         return _Span(opens, closes, words)
     spans = [(one, _stubble(one, request, calendar)) for one in calendar.cuttings]

@@ -59,8 +59,9 @@ def _lead(mix: SeasonMix) -> str:
     if mix.shortfalls and mix.aim != "least deviation":
         held = (f"No mix meets the needs within the limits. This one falls least short of them,"
                 f" and among such it has the {mix.aim}")
-    return (f"{held}. S that comes with potash and K2O that comes with S products are counted;"
-            " figures before rounding to machine steps.")
+    return (f"{held}. S that comes with potash and K2O that comes with S products are counted."
+            + (" Figures are in whole machine steps." if mix.steps_inside else
+               " Figures are before rounding to machine steps."))
 
 
 def _rows(job: Job, mix: SeasonMix) -> list[tuple[str, ...]]:
@@ -107,10 +108,10 @@ def _rival(mix: SeasonMix, rival: MixRival) -> str:
         if total > 0:
             more += f" ({100 * rival.more / total:.1f} %)"
         if rival.more < 0.5:
-            more = "for the same money"
+            more = "for the same money" + (", but for machine steps" if mix.steps_inside else "")
     elif rival.unit == "passes":
         count = round(rival.more)
-        more = "with as many passes" if count == 0 else (
+        more = "with as many passes" if count <= 0 else (
             f"with {count} more pass{'es' if count > 1 else ''}")
     else:
         more = f"{100 * rival.more:.1f} % of the needs further off"
