@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from vrx import prescription, products
 from vrx.errors import PlanError
-from vrx.model import Material, Prescription, Price
+from vrx.model import Material, PassPlan, Prescription, Price
 from vrx.plan import MachineSection, PassSection, Plan
 from vrx.plan.allocate import PLANNED, CandidateSection
 from vrx.units import SHORT_TON_LB
@@ -116,6 +116,13 @@ def overage_pct(plan: Plan, material: str) -> float:
         if _plain(name) == _plain(material) and one.overage_pct is not None:
             return one.overage_pct
     return plan.order.overage_pct
+
+
+def passed_over(plan: Plan, made: Sequence[PassPlan]) -> set[str]:
+    """Prices of materials that planned passes could have carried: they served the choice."""
+    carried = {_plain(one.material.id) for one in made if one.planned.any()}
+    named = {_plain(each.material) for one in plan.passes for each in one.materials}
+    return {name for name in plan.prices if _plain(name) in named - carried}
 
 
 def trip_usd_per_ac(plan: Plan, told: PassSection) -> float:
