@@ -259,6 +259,41 @@ def cheapest(area: np.ndarray, k2o: np.ndarray, s: np.ndarray) -> float:
     return float(best)
 
 
+def test_a_pass_of_elemental_sulfur_beside_planned_ones_is_audited_true(
+    copy_of: Callable[[str], Path]
+) -> None:
+    # 22 lb/ac x 90 % = 19.8 lb S/ac that serves later years: bought, but no S of this season.
+    late = "elemental sulfur 0-0-0-90S"
+    fixed = f"""
+[[pass]]
+id = "for-later"
+timing = "dormant, late fall"
+method = "broadcast"
+material = "{late}"
+serves = "sulfur"
+rate_lb_per_ac = 22.0
+
+[[pass]]
+id = "by-hand"
+timing = "stubble of cutting 3"
+method = "broadcast"
+material = "{KCL}"
+rate_lb_per_ac = 100.0
+
+# What the spreader can do"""
+    folder = planned(copy_of("kettle"), ("\n# What the spreader can do", fixed))
+    done = run_field(folder)
+    assert audit_run(folder=done.folder).arithmetic is True
+    prescription = done.job.prescription
+    sulfur = next(one for one in prescription.balances if one.nutrient == "S")
+    assert (sulfur.brought < 19.8).all()
+    line = next(one for one in prescription.order if one.material == late)
+    assert line.s_lb == pytest.approx(19.8 * done.job.field.area_ac, rel=1e-6)
+    said = words(done.folder / "page.html")
+    k2o = f"{60 * done.job.field.area_ac:,.0f}"
+    assert f"pass 4 brings nothing to these needs; pass 5 brings {k2o} lb K2O." in said
+
+
 def test_a_quote_for_a_material_that_is_not_chosen_is_told(copy_of: Callable[[str], Path]) -> None:
     folder = planned(copy_of("kettle"))
     path = folder / "plan.toml"

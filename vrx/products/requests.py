@@ -287,7 +287,8 @@ def _contradictions(one: Checked) -> list[Finding]:
     for key, top in tops.items():
         if least is not None and least > top:
             out.append(stop("pass-limits", one.where,
-                            f"{_key(one, 'least')} = {least:g} is above {key} = {top:g}",
+                            f"{_key(one, 'least')} = {least:g} is above {key} = {top:g}"
+                            f" ({one.material.id})",
                             todo="correct the limits, or use another machine"))
     return out
 

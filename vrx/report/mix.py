@@ -40,12 +40,32 @@ def mix_view(job: Job) -> MixView | None:
         said.insert(0, ("The next best mix", none))
     units = {one.material.id: one.material.unit.removesuffix("/ac")
              for one in job.prescription.passes}
+    said += _fixed(job, mix)
     said += [("Whole loads", _loads(load, units.get(load[0], ""))) for load in mix.loads]
     return MixView(
         lead=_lead(mix), rows=tuple(_rows(job, mix)), total=_total(mix), said=tuple(said),
         limits=tuple(_limit(one) for one in mix.limits),
         short=tuple(_short(mix, k) for k in range(len(mix.shortfalls))),
     )
+
+
+def _fixed(job: Job, mix: SeasonMix) -> list[tuple[str, str]]:
+    """What passes with a rate of their own bring, which the others are planned around."""
+    planned = {one.pass_id for one in mix.choices}
+    told = []
+    for one in job.prescription.passes:
+        if one.pass_id in planned:
+            continue
+        brings = [f"{numbers.fixed(one.planned_total * one.material.nutrient_lb_per_unit(name))}"
+                  f" lb {name}" for name in ("K2O", "S")
+                  if one.material.nutrient_lb_per_unit(name) > 0
+                  and not (name == "S" and one.material.s_form == "elemental")]
+        told.append(f"pass {one.number} brings "
+                    + (" and ".join(brings) if brings else "nothing to these needs"))
+    if not told:
+        return []
+    text = f"{'; '.join(told)}. It counts first, and is not in the sums above."
+    return [("Rates of your own", text)]
 
 
 def _loads(load: tuple[str, int, float, float], unit: str) -> str:
