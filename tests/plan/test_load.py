@@ -132,6 +132,13 @@ def test_a_folder_without_a_plan_says_how_to_make_one(tmp_path: Path) -> None:
     ("depth_in = [0, 8]", "depth_in = [8, 0]", "depth_in is [top, bottom] in inches"),
     ("depth_in = [0, 8]", "depth_in = [0, 0]", "depth_in is [top, bottom] in inches"),
     ('crop = "alfalfa"', 'crop = "corn"', "field.crop = 'corn': must be 'alfalfa'"),
+    ("depth_in = [0, 8]", "depth_in = 8", "must be a list, in square brackets"),
+    ('share_of_need = 1.0', 'share_of_need = 1.0\ndensity_lb_per_gal = 1.46',
+     "density_lb_per_gal = 1.46: must be greater than 6"),
+    ("[machine.one]", """[prices]
+"muriate of potsh 0-0-60" = { usd = 1.0, per = "lb", as_of = "2027" }
+[machine.one]""",
+     "which no pass uses; did you mean 'muriate of potash 0-0-60'?"),
 ])
 def test_the_rule_that_is_broken_is_told_in_words_of_the_plan(
     tmp_path: Path, old: str, new: str, words: str

@@ -23,9 +23,9 @@ class Purchase:
 
     `unit` is "lb" or "gal"; `net` is what the rates need on the acres treated. `lb_per_unit` is
     the pounds of one unit at delivery, `density_from` where a liquid's density comes from.
-    `package` is "bag", "tote" or "bulk"; `package_size` (in `unit`) and `packages` are None where
-    nothing is said. `loads` counts trucks of `load_size` (in `unit`; whole packages, but for bulk),
-    the last carries `last_load`.
+    `package` is "bag", "tote", "load" or "bulk"; `package_size` (in `unit`) and `packages` are None
+    where nothing is said. `loads` counts trucks of `load_size` (in `unit`; whole packages, but for
+    bulk), the last carries `last_load`.
     Dollars are None without a price. `shares` are (pass number, pass id, net amount).
     """
 

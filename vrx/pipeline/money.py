@@ -58,7 +58,7 @@ def money_of(
     prices = _prices(plan)
     area = np.asarray(planned.zone_area_ac)
     bought, said = prescription.purchases(
-        planned.passes, prices, _terms(plan), overage_pct=plan.order.overage_pct)
+        planned.passes, prices, _terms(plan, planned), overage_pct=plan.order.overage_pct)
     quotes, unused = _quotes(plan, {one.material for one in bought})
     bids, told = prescription.bid_sheet(
         purchases=bought, passes=planned.passes, area_ac=float(area.sum()),
@@ -180,8 +180,9 @@ def _prices(plan: Plan) -> list[Price]:
             for name, one in plan.prices.items()]
 
 
-def _terms(plan: Plan) -> list[prescription.SupplyTerms]:
-    return [
+def _terms(plan: Plan, planned: Prescription) -> list[prescription.SupplyTerms]:
+    """How each material is sold; what the season plan buys by whole loads is sold by the load."""
+    terms = [
         prescription.SupplyTerms(
             material=name, package=one.package, package_lb=one.package_lb,
             package_gal=one.package_gal, load_gal=one.load_gal,
@@ -190,6 +191,17 @@ def _terms(plan: Plan) -> list[prescription.SupplyTerms]:
             ticket=one.ticket or "")
         for name, one in plan.order.material.items()
     ]
+    loads = plan.season_plan.whole_loads if plan.season_plan else {}
+    bought = {_plain(one.material.id) for one in planned.passes if one.order_total > 0}
+    for name, load in loads.items():
+        if _plain(name) not in bought:
+            continue
+        own = next((one for one in terms if _plain(one.material) == _plain(name)), None)
+        sold = replace(
+            own or prescription.SupplyTerms(material=name), package="load", package_gal=load.gal,
+            package_lb=load.lb if load.short_tons is None else load.short_tons * SHORT_TON_LB)
+        terms = [*(one for one in terms if one is not own), sold]
+    return terms
 
 
 def _quotes(

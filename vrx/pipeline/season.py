@@ -111,7 +111,7 @@ def prescribe(
         s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
         prices=[
             Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
-            for name, one in plan.prices.items()
+            for name, one in plan.prices.items() if name not in allocate.passed_over(plan, plans)
         ],
     )
     return replace(done, mix=mix)

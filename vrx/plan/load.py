@@ -176,6 +176,10 @@ def _rule(problem: ErrorDetails) -> str:
     """The rule that a value breaks, in words of the plan file."""
     if problem["type"] in {"float_type", "int_type"} and isinstance(problem["input"], str):
         return "must be a number: without quotation marks, with a decimal point"
+    if problem["type"] in {"tuple_type", "list_type"}:
+        return 'must be a list, in square brackets: ["...", "..."]'
+    if problem["type"] == "dict_type":
+        return "must be a section of its own, or { key = value }"
     message = problem["msg"].removeprefix("Value error, ")
     return message.replace("Input should be", "must be")
 

@@ -20,6 +20,7 @@ from vrx.plan.allocate import (
     require_season_plan,
 )
 from vrx.plan.base import (
+    Density,
     Depth,
     NotNegative,
     Positive,
@@ -262,7 +263,7 @@ class PassSection(Section):
     label_most_gal_per_ac: Positive | None = None
     label_most_season_gal_per_ac: Positive | None = None
     treated_ac: Positive | Literal["prescription"] | None = None
-    density_lb_per_gal: Positive | None = None
+    density_lb_per_gal: Density | None = None
 
     @model_validator(mode="after")
     def _one_way_to_set_the_rate(self) -> Self:
@@ -383,10 +384,5 @@ class Plan(Section):
         require_season_plan(self.passes, self.season_plan)
         used = materials_of(self.passes)
         require_used(self.order.material, used, "order.material")
-        unused = sorted(set(self.prices) - used)
-        if unused:
-            raise ValueError(
-                f"prices names {unused[0]!r}, which no pass uses; the materials are "
-                f"{', '.join(sorted(used))}"
-            )
+        require_used(sorted(self.prices), used, "prices")
         return self

@@ -16,15 +16,16 @@ TINY = 1e-9
 _DENSITY_APART = 0.01
 """A load ticket further than this share from the density of the rates is told (our choice)."""
 _MOST_COUNT = 1_000_000
+_WHOLE = {"bulk": "whole steps of sale", "load": "whole loads"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyTerms:
     """How a material is sold and hauled, as the plan says it.
 
-    `package` is "bag", "tote" or "bulk", its size in lb or in gal; a bulk size is the step in which
-    it is sold. `load_lb` or `load_gal` is what one truck carries. `ticket_lb_per_gal` is the
-    density of the load ticket, `ticket` its number or date.
+    `package` is "bag", "tote", "load" (sold by the whole load) or "bulk", its size in lb or in gal;
+    a bulk size is the step in which it is sold. `load_lb` or `load_gal` is what one truck carries.
+    `ticket_lb_per_gal` is the density of the load ticket, `ticket` its number or date.
     """
 
     material: str
@@ -91,7 +92,7 @@ def _purchase(
     if size is not None:
         packages = _count(bought / size, listed.id)
         lines.append(AmountLine(
-            words="whole packages" if own.package != "bulk" else "whole steps of sale",
+            words=_WHOLE.get(own.package, "whole packages"),
             amount=packages * size - bought,
             detail=f"{packages:,} of {size:,.5g} {unit}, rounded up"))
         bought = packages * size
@@ -106,9 +107,10 @@ def _purchase(
     if size is not None and size > 2.0 * (net + extra):
         findings.append(warn(
             "order-mostly-left-over", f"order of {listed.id}",
-            f"one package holds {size:,.5g} {unit}, the season needs {net:,.5g}",
+            f"one {'load' if own.package == 'load' else 'package'} holds {size:,.5g} {unit}, the"
+            f" season needs {net:,.5g}",
             value=f"{bought - net:.6g} {unit} left over",
-            todo="look for a smaller package, or share one with another field"))
+            todo="look for a smaller one, or share one with another field"))
     return Purchase(
         material=listed.id, form=listed.form, unit=unit, lines=tuple(lines),
         shares=tuple((one.number, one.pass_id, one.order_total) for one in group),

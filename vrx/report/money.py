@@ -215,8 +215,8 @@ def _purchase(one: Purchase) -> PurchaseView:
         facts.append(("Density", f"{one.lb_per_unit:g} lb/gal, {one.density_from}"))
     facts.append(("Weight", f"{numbers.fixed(one.bought_lb)} lb, {numbers.tons(tons)} short tons"))
     if one.packages is not None and one.package_size is not None:
-        name = {"bulk": "steps of sale"}.get(one.package, f"{one.package}s")
-        name = name if one.packages != 1 else {"bulk": "step of sale"}.get(one.package, one.package)
+        name = "step" if one.package == "bulk" else one.package
+        name += ("" if one.packages == 1 else "s") + (" of sale" if one.package == "bulk" else "")
         size = f"{one.package_size:,.6g} {one.unit}"
         facts.append(("Packages", f"{one.packages:,} {name} of {size}"))
     if one.loads is not None and one.load_size is not None and one.last_load is not None:
