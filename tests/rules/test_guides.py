@@ -15,7 +15,7 @@ import pytest
 from vrx import units
 from vrx.errors import RuleError
 from vrx.model import Need
-from vrx.rules import check_book, class_breaks, explain, findings_of, load_books
+from vrx.rules import check_book, class_breaks, explain, findings_of, load_books, ways
 from vrx.rules.book import Book
 
 Ask = Callable[..., tuple[Need, ...]]
@@ -297,3 +297,9 @@ def test_what_is_from_memory_is_told_wherever_a_book_rests_on_it() -> None:
 def test_faulty_printed_numbers_are_not_ours(printed: float, right: float, how: str) -> None:
     assert right == pytest.approx({"product": 720, "layer": 176.8, "analysis": 550}[how], rel=1e-3)
     assert right != pytest.approx(printed, rel=0.05)
+
+
+def test_an_index_of_supplies_is_said_to_count_them() -> None:
+    told = ways(BOOKS["wisconsin-sulfur-index"], {"subsoil_sulfur": "low"})
+    assert told["credits of its own"] == "those of its index"
+    assert "organic matter" in told["reads"]
