@@ -121,6 +121,8 @@ def _check(paths: list[Path], *, as_json: bool) -> None:
             show.say("  no examples in the book, so nothing was compared with the guide")
         for fault in one.faults:
             show.say(f"  FAIL {fault}")
+        for doubt in one.doubts:
+            show.say_wrapped(f"?    {doubt}", indent=2)
         show.say(f"  rate tried over {one.swept}" if one.swept else
                  f"  rate not tried over soil tests: {one.not_swept}")
     if not all(one.good for one in checks):

@@ -98,9 +98,11 @@ def _show(one: Any, job: Any) -> None:
     read = [guide for guide in one.guides if not guide.refused]
     for first in range(0, len(read), _BESIDE):
         held = read[first:first + _BESIDE]
-        more = "" if len(read) <= _BESIDE else f" ({first + 1} to {first + len(held)} of " \
-            f"{len(read)} guides; the spread is that of all)"
-        _table(one, job, held, f"Need of {one.nutrient}, lb/ac, by zone and guide{more}")
+        title = f"Need of {one.nutrient}, lb/ac, by zone and guide"
+        if len(read) > _BESIDE:
+            title += (f" ({first + 1} to {first + len(held)} of {len(read)} guides; the spread is "
+                      "that of all)")
+        _table(one, job, held, title)
     if read and not one.followed:
         show.say(f"No pass of this plan follows the need of {one.nutrient}, so its products are "
                  "the same by every guide.")
