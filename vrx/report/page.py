@@ -62,6 +62,7 @@ def template(name: str) -> Template:
         finalize=_printable,
     )
     environment.filters["grades"] = _whole_grades
+    environment.filters["said"] = words.evidence_words
     return environment.get_template(name)
 
 
