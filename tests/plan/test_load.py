@@ -72,6 +72,8 @@ def test_a_good_plan_loads_with_the_options_of_its_books(tmp_path: Path) -> None
         ("[machine.one]", "[machine.two]", "plan-value", ["machine.two", "one"]),
         ('rate = "variable"', "", "plan-value", ["exactly one of rate"]),
         ("share_of_need = 1.0", "", "plan-value", ["share_of_need"]),
+        ("share_of_need = 1.0", 'share_of_need = "half"', "plan-value",
+         ["pass[1].share_of_need = 'half': must be a number", "'what is left'"]),
         ('from = "soil classes"', 'form = "soil classes"', "plan-value", ["zones.form", "'from'"]),
         ("step_lb_per_ac = 10", 'step_lb_per_ac = "10"', "plan-value", ["machine.one.step_lb"]),
         ("schema = 1", "schema = 2", "plan-value", ["schema"]),

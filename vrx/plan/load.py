@@ -162,7 +162,7 @@ def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
     # An unknown key may be called like a type; it is always the last part.
     if problem["type"] == "extra_forbidden" or not _is_union_tag(last):
         location.append(last)
-    key = ".".join(str(part) for part in location) or "the plan"
+    key = _path(location) or "the plan"
     if problem["type"] == "extra_forbidden":
         tail = _nearest_key(str(location[-1]), _known_keys(location[:-1], root))
         return f"unknown key {key!r} (value {problem['input']!r}); {tail}"
@@ -170,6 +170,12 @@ def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
         return f"key {key!r} is missing"
     shown = "" if isinstance(problem["input"], dict) else f" = {problem['input']!r}"
     return f"{key}{shown}: {_rule(problem)}"
+
+
+def _path(location: list[int | str]) -> str:
+    """Keys joined by dots; the first of a list is [1], as people count."""
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+                   for part in location).lstrip(".")
 
 
 def _rule(problem: ErrorDetails) -> str:
@@ -201,7 +207,7 @@ _UNIT_SUFFIX = re.compile(
 )
 
 
-_UNION_TAG = re.compile(r"[\[\]()]|^(float|int|str|literal|date)$")
+_UNION_TAG = re.compile(r"[\[\]()]|^((constrained-)?(float|int|str)|literal|date)$")
 
 
 def _is_union_tag(part: int | str) -> bool:
