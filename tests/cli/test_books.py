@@ -40,13 +40,26 @@ def test_the_list_as_json_holds_the_same_books() -> None:
 
 @pytest.mark.parametrize("words", [("explain", "georgia-potassium"), ("georgia-potassium",)])
 def test_explain_shows_table_source_examples_refusals(words: tuple[str, ...]) -> None:
-    told = books(*words).stdout
+    told = " ".join(books(*words).stdout.split())
     for part in ("crop.prg?025", "Coastal Plain", "0 to 70", "lb/ac", "Examples:", "Refuses:",
-                 "a plan without region_of_georgia", "(from memory)", "No published example"):
+                 "a plan without region_of_georgia", "(from memory)", "No published example",
+                 "(read: aesl.ces.uga.edu/scripts/crop.prg?025, K ratings in lb/ac)",
+                 '"Coastal Plain", "Piedmont, mountain, limestone valley"'):
         assert part in told, part
     page = json.loads(books(*words, "--json").stdout)
     assert page["row"]["id"] == "georgia-potassium"
     assert page["tables"][0]["columns"][2] == "soil, lb/ac"
+
+
+@pytest.mark.parametrize("name", sorted(load_books()))
+def test_every_book_explained_fits_80_columns_with_the_evidence_of_each_rule(name: str) -> None:
+    told = books("explain", name).stdout
+    assert max(len(line.rstrip()) for line in told.splitlines()) <= 80
+    whole = " ".join(told.split())
+    for rule in load_books()[name].data.rules:
+        label = {"from memory": "from memory, check your guide",
+                 "user": "of the book's author"}.get(rule.evidence, rule.evidence)
+        assert f"({label}: {' '.join(rule.locator.split())})" in whole, rule.id
 
 
 def test_explaining_more_than_one_is_refused() -> None:

@@ -48,3 +48,16 @@ def test_a_missing_plan_is_a_message_not_a_traceback(tmp_path: object) -> None:
     assert done.returncode == 2
     assert "there is no plan file here" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="descriptors are POSIX")
+def test_what_a_library_prints_does_not_reach_the_answer() -> None:
+    # HiGHS prints into descriptor 1 on some mixed-integer programs, whatever its options say.
+    code = (
+        "import os, sys\nimport vrx.cli\n"
+        "def talk(**_):\n    os.write(1, b'noise ')\n    print('answer')\n    sys.exit(0)\n"
+        "vrx.cli.cli = talk\nvrx.cli.main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "answer\n"
+    assert done.stderr == ""

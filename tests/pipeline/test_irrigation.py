@@ -370,6 +370,8 @@ def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) ->
     ('direction = "clockwise"\n', 'direction = "left"\n', "irrigation.inject.stubble-2.direction"),
     ("tank_gal = 275", 'tank_gal = "275"', "must be a number"),
     ("tank_gal = 275", "tank_l = 275", "unknown key"),
+    ("step_gal_per_ac = 0.5\n", "step_gal_per_ac = 0.5\ntank_gal = 250\n",
+     "275 in [irrigation.inject.stubble-2] and 250 in [machine.stubble-2]"),
     ("flush_h = 1.0\n", "", "flush_h"),
     ("flush_h = 1.0\n", "flush_h = 0\n", "flush_h"),
     ("radius_ft = 1316.5", "radius_ft = 1e308", "less than or equal to 20000"),
@@ -388,6 +390,8 @@ def test_a_pass_that_nobody_described_says_so(copy_of: Callable[[str], Path]) ->
      'not "through irrigation'),
     ("centre = [-85.5478, 41.9312]\nradius_ft = 1316.5\n", "", "centre and radius_ft"),
     ("radius_ft = 1316.5\n", "radius_ft = 1316.5\nend_gun_ft = 80\n", "end_gun_arcs"),
+    ("radius_ft = 1316.5\n", ("radius_ft = 1316.5\ncorner_arm_ft = 200\nsquare_side_ft = 2300\n"
+     "corner_arm_arcs = [[30, 60]]\n"), "square_side_ft = 2300 is narrower than the circle"),
     ("radius_ft = 1316.5\n", "radius_ft = 1316.5\nsquare_side_ft = 2640\n", "corner_arm_ft"),
     ("last_tower_ft = 1265", "last_tower_ft = 1400", "beyond radius_ft"),
     ('system = "centre pivot"', 'system = "wheel line"', "not to \"wheel line\""),
@@ -420,3 +424,15 @@ def test_what_cannot_run_stops_before_anything_is_written(
         run_field(folder)
     assert code in {caught.value.code, *(one.code for one in caught.value.findings)}
     assert not list(folder.glob("output/run-*"))
+
+
+@pytest.mark.parametrize("treated", ["treated_ac = 125.0\n", ""])
+def test_an_injector_that_is_off_all_round_is_told_in_its_own_words(
+    copy_of: Callable[[str], Path], treated: str
+) -> None:
+    folder = change(copy_of("kettle"), ("treated_ac = 125.0\n", treated),
+                    ("tank_gal = 275", "tank_gal = 275\noff_arcs_deg = [[0, 180], [180, 360]]"))
+    with pytest.raises(PlanError) as caught:
+        run_field(folder)
+    assert caught.value.code == "irrigation-all-off"
+    assert "off_arcs_deg" in caught.value.hint

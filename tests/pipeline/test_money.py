@@ -69,7 +69,8 @@ def test_kettle_buys_whole_steps_and_totes(runs: dict[str, RunResult]) -> None:
     assert thio["usd_bought"] == pytest.approx(825 * 6.10)
     fills = {one["pass_id"]: one for one in runs["kettle"].manifest["money"]["tank_fills"]}
     assert fills["stubble-2"]["fills"] == 3
-    assert fills["stubble-2"]["acres_per_fill"] == pytest.approx(50)
+    # The tank of [irrigation.inject.stubble-2]: 275 gal at 5 gal/ac.
+    assert fills["stubble-2"]["acres_per_fill"] == pytest.approx(55)
 
 
 def test_uptake_stands_beside_what_five_gallons_bring(runs: dict[str, RunResult]) -> None:
@@ -200,8 +201,52 @@ source = "label"
     assert result.arithmetic is True, result.faults
 
 
+def test_in_short_holds_dollars_water_and_what_the_crop_takes_up(
+    runs: dict[str, RunResult]
+) -> None:
+    short = {name: words(done.folder / "page.html").partition("In short For the grower")[2]
+             .partition("Applicator’s sheet")[0] for name, done in runs.items()}
+    told = runs["kettle"].manifest["money"]["flat_or_by_zone"]["against"][0]
+    assert f"By zone costs ${told['usd_more']:,.0f} more than flat at the mean" in short["kettle"]
+    assert "5 gal/ac of potassium thiosulfate 0-0-25-17S brings 15 lb K2O/ac" in short["kettle"]
+    # 475 lb K at 10 tons = 372 lb K2O at 6.5 tons (K x 1.2046; common practice, no source).
+    assert "the crop takes up about 372 lb K2O/ac" in short["kettle"]
+    # 30 ppm SO4 / 2.996 x 8 in x 0.22661 = 18.2 lb (Oregon State, water units).
+    assert "The irrigation water counts 18 lb S/ac" in short["kettle"]
+    # 180 ppm SO4 and 24 in: 327 lb S, ten times what the crop takes up.
+    assert "The irrigation water already supplies the sulfur: 327 lb/ac" in short["bench"]
+    assert "$17,272.50" in short["kettle"]
+    for text in short.values():
+        assert "Spread flat at the average" not in text
+
+
+def test_a_pass_for_sulfur_that_no_zone_needs_is_told(copy_of: Callable[[str], Path]) -> None:
+    folder = edited(
+        copy_of("bench"), (POTASH, "gypsum 0-0-0-18S"),
+        ('serves = "potassium"', 'serves = "sulfur"'),
+        ('rate = "variable"\nshare_of_need = 1.0\n', "rate_lb_per_ac = 100.0\n"))
+    done = run_field(folder)
+    assert "Pass 1 brings up to 18 lb S/ac for it all the same" in words(done.folder / "page.html")
+    (one,) = (each for each in done.job.findings if each.code == "need-none-s")
+    assert one.severity == "warn"
+    assert "after-first serves it at a rate of its own" in one.done
+
+
+def test_little_water_beside_other_supplies_does_not_get_the_praise(
+    copy_of: Callable[[str], Path]
+) -> None:
+    # 1 in of water brings 14 lb S of the 33 that the crop takes up; manure brings the rest.
+    folder = edited(copy_of("bench"), ("net_in = 24.0", "net_in = 1.0"),
+                    ('book = "sulfur-balance"',
+                     'book = "sulfur-balance"\nmanure_s_lb_per_ac = 40.0'))
+    (text,) = (one for one in run_field(folder).job.money.comparison.remarks if "sulfur" in one)
+    assert text.startswith("The sulfur is there without any product: ")
+    assert "irrigation water brings 14 lb/ac" in text
+    assert "manure brings 40 lb/ac" in text
+
+
 @pytest.mark.parametrize(("change", "code", "where"), [
-    (("tank_gal = 250", "hopper_lb = 250"), "plan-unit", "stubble-2"),
+    (("step_gal_per_ac = 0.5", "step_gal_per_ac = 0.5\nhopper_lb = 250"), "plan-unit", "stubble-2"),
     (("hopper_lb = 12000", "tank_gal = 12000"), "plan-unit", "after-first"),
     (("package_lb = 500", "package_gal = 500"), "order-unit", POTASH),
     (('instead_of = "muriate of potash 0-0-60"\n', ""), "bid-not-ordered", "Lakeside"),

@@ -72,6 +72,8 @@ def test_a_good_plan_loads_with_the_options_of_its_books(tmp_path: Path) -> None
         ("[machine.one]", "[machine.two]", "plan-value", ["machine.two", "one"]),
         ('rate = "variable"', "", "plan-value", ["exactly one of rate"]),
         ("share_of_need = 1.0", "", "plan-value", ["share_of_need"]),
+        ("share_of_need = 1.0", 'share_of_need = "half"', "plan-value",
+         ["pass[1].share_of_need = 'half': must be a number", "'what is left'"]),
         ('from = "soil classes"', 'form = "soil classes"', "plan-value", ["zones.form", "'from'"]),
         ("step_lb_per_ac = 10", 'step_lb_per_ac = "10"', "plan-value", ["machine.one.step_lb"]),
         ("schema = 1", "schema = 2", "plan-value", ["schema"]),
@@ -132,6 +134,13 @@ def test_a_folder_without_a_plan_says_how_to_make_one(tmp_path: Path) -> None:
     ("depth_in = [0, 8]", "depth_in = [8, 0]", "depth_in is [top, bottom] in inches"),
     ("depth_in = [0, 8]", "depth_in = [0, 0]", "depth_in is [top, bottom] in inches"),
     ('crop = "alfalfa"', 'crop = "corn"', "field.crop = 'corn': must be 'alfalfa'"),
+    ("depth_in = [0, 8]", "depth_in = 8", "must be a list, in square brackets"),
+    ('share_of_need = 1.0', 'share_of_need = 1.0\ndensity_lb_per_gal = 1.46',
+     "density_lb_per_gal = 1.46: must be greater than 6"),
+    ("[machine.one]", """[prices]
+"muriate of potsh 0-0-60" = { usd = 1.0, per = "lb", as_of = "2027" }
+[machine.one]""",
+     "which no pass uses; did you mean 'muriate of potash 0-0-60'?"),
 ])
 def test_the_rule_that_is_broken_is_told_in_words_of_the_plan(
     tmp_path: Path, old: str, new: str, words: str

@@ -67,11 +67,11 @@ def test_the_readme_shows_a_plan_that_loads(tmp_path: Path) -> None:
     assert "[[bid]]" in block
     # The README's tank stands in a section of its own; kettle's plan has one for that pass.
     path = tmp_path / "plan.toml"
-    own = "[machine.stubble-2]\nstep_gal_per_ac = 0.5\ntank_gal = 250\n"
+    own = "[machine.stubble-2]\nstep_gal_per_ac = 0.5\n"
     assert own in PLAIN
     path.write_text(f"{PLAIN.replace(own, '')}\n{block}", encoding="utf-8")
     plan = load_plan(path)
-    assert plan.machine["stubble-2"].tank_gal == 250
+    assert plan.machine["stubble-2"].tank_gal == 275
     assert plan.balance.source == "county trial"
 
 

@@ -68,6 +68,19 @@ def test_pounds_tons_gallons_and_dollars_by_pint(usd: float, per: str, unit: str
     assert one.density_from == "load ticket 4411"
 
 
+def test_trucks_carry_whole_totes() -> None:
+    # Six totes of 330 gal; a truck of 404 gal takes one of them: six loads, not ceil(1,980 / 404).
+    made = season(passed([9.0, 9.0], of=KTHI), area=[100.0, 110.0])
+    own = SupplyTerms(material=KTHI.id, package="tote", package_gal=330, load_gal=404)
+    (one,), _ = purchases(made.passes, (), [own])
+    assert (one.packages, one.loads, one.load_size, one.last_load) == (6, 6, 330, 330)
+    # In bulk nothing stays whole.
+    (loose,), _ = purchases(made.passes, (), [replace(own, package="bulk")])
+    assert (loose.loads, loose.load_size) == (5, 404)
+    with pytest.raises(PlanError, match=r"a load of 300 gal carries no whole package of 330"):
+        purchases(made.passes, (), [replace(own, load_gal=300)])
+
+
 def test_every_step_is_a_line_and_the_lines_add_up() -> None:
     made = season(passed([201.0, 148.0], step=10), passed([97.0, 0.0], number=2, step=10),
                   area=[40.0, 21.5])

@@ -99,6 +99,43 @@ def test_a_response_counts_only_where_the_user_enters_one() -> None:
     assert "it does not pay (-$126)" in held_against(NEED, AREA, low).against[0].verdict
 
 
+def test_no_verdict_by_response_without_the_charges_that_are_not_entered() -> None:
+    terms = ChargeTerms(hay_usd_per_ton=200.0, hay_tons_per_lb_short=(("K2O", 0.002),))
+    first, second = (one.verdict for one in held_against(NEED, AREA, terms).against)
+    # 2,160 lb short x 0.002 x 200 USD = 864, and no other cost is known.
+    assert "brings 4.3 tons of hay more, worth $864: +$864 before sampling, mapping and" in first
+    assert "whether it pays hangs on them" in first
+    assert "it pays (" not in first + second
+    assert "brings no more hay than this flat rate: +" in second
+
+
+def test_a_price_that_is_missing_for_what_both_take_alike_hides_no_difference() -> None:
+    prices, cases = PRICES, []
+    for name, rates in ((BY_ZONE, [100.0, 300.0]), (AT_MEAN, [150.0, 150.0])):
+        made = season(passed(rates), passed([5.0, 5.0], of=KTHI, number=2), area=[10.0, 10.0],
+                      prices=prices)
+        cases.append(rate_case(name, made, needs={}, terms=ChargeTerms()))
+    (one,) = compare(cases, ChargeTerms(), area_ac=20.0).against
+    # 4,000 - 3,000 lb of 0-0-60 at 480 USD a short ton; the liquid is the same in both.
+    assert one.usd_more == pytest.approx(240.0)
+    more = season(passed([150.0, 150.0]), passed([5.0, 6.0], of=KTHI, number=2),
+                  area=[10.0, 10.0], prices=prices)
+    cases[1] = rate_case(AT_MEAN, more, needs={}, terms=ChargeTerms())
+    (one,) = compare(cases, ChargeTerms(), area_ac=20.0).against
+    assert one.usd_more is None
+    assert "a price is missing" in one.verdict
+
+
+def test_by_zone_is_told_beside_flat_where_it_misses_the_need_too() -> None:
+    # A fixed 5 lb S/ac by zone and 10 flat, where 20 are needed: both are short.
+    cases = [rate_case(name, season(passed([rate, rate], of=KSUL, serves="S"), area=[10.0, 10.0]),
+                       needs={"S": np.array([20.0, 20.0])}, terms=ChargeTerms())
+             for name, rate in ((BY_ZONE, 5 / 0.17), (AT_MEAN, 10 / 0.17))]
+    (one,) = compare(cases, ChargeTerms(), area_ac=20.0).against
+    assert "short of the need by 200 lb S (10 lb/ac there) (by zone: 300 lb short on 20.0 ac)" in (
+        one.verdict)
+
+
 def test_what_is_not_entered_is_left_out_on_both_sides_and_named() -> None:
     told = held_against(NEED, AREA, ChargeTerms(spreading_flat_usd_per_ac=7.0, samples=40))
     first = told.against[0]
@@ -125,8 +162,11 @@ def test_what_is_open_on_both_sides_alike_moves_no_difference() -> None:
 def test_without_a_price_no_cost_is_made_up() -> None:
     told = held_against(NEED, AREA, prices=())
     assert all(case.usd_product is None and case.usd_known is None for case in told.cases)
-    assert all(one.usd_more is None and one.breakeven_tons is None for one in told.against)
-    assert "is not known: a price is missing" in told.against[0].verdict
+    # Flat at the mean takes the same pounds: only charges are left, whatever the price.
+    assert told.against[0].usd_more == pytest.approx((40 - 5) * 12 / 4 + 150 / 4 + 100 * (9 - 7))
+    assert told.against[1].usd_more is None
+    assert told.against[1].breakeven_tons is None
+    assert "is not known: a price is missing" in told.against[1].verdict
     assert told.cases[1].supplies[0].short_lb == pytest.approx(2160, abs=1e-3)
 
 

@@ -149,7 +149,8 @@ def test_gallons_follow_the_acres_that_get_wet() -> None:
     outside = found(done, "prescription-treated-acres")
     # Liquid on acres that the prescription left out, perhaps over water: a matter of safety.
     assert outside.severity == "warn"
-    assert "10.00 ac outside" in outside.todo
+    assert outside.value == "10 ac"
+    assert "what is wetted outside the prescription" in outside.todo
     just = passed([5.0, 5.0], of=KTHI, step=0.1, kind="fixed", treated_ac=120.0)
     told = found(prescribed(just, area=[100.0, 20.0]), "prescription-treated-acres")
     assert (told.severity, told.todo) == ("note", "")

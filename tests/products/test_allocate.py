@@ -186,6 +186,29 @@ def test_whole_loads_are_bought_and_the_rest_is_told() -> None:
     assert plan(trip(SPREAD, KCL), k2o=[120.0], loads={KCL: 1900.0})[1].loads[0][1] == 2
 
 
+def test_whole_loads_leave_room_for_the_overage_that_is_bought() -> None:
+    # 2,000 lb fill one load of 2,000; with 1 % overage 2,020 lb are bought, which takes two.
+    for share, number in ((0.0, 1), (0.01, 2)):
+        mix = plan(trip(SPREAD, KCL), k2o=[120.0], loads={KCL: 2000.0}, overage={KCL: share})[1]
+        assert mix.loads[0][1] == number
+
+
+def test_the_next_best_plan_is_held_against_the_plan_with_its_loads() -> None:
+    # 10 ac x 120 lb K2O and 9 lb S. By the pound (usd of the season's list): 2,000 lb of 0-0-60 at
+    # 0.24 and 500 lb of gypsum at 0.06 are 510, potassium sulfate alone 2,400 x 0.45 = 1,080, and
+    # so it would stay. By loads of 6,000 lb of 0-0-60 the first costs 1,440 + 30.
+    trips = trip(SPREAD, KCL, KSUL), trip(replace(SPREAD, pass_id="b", number=2), GYPS)
+    cheap = plan(*trips, k2o=[120.0], s=[9.0])[1]
+    assert cheap.rival is not None
+    assert (cheap.rival.materials, round(cheap.rival.more)) == ((KSUL,), 570)
+    mix = plan(*trips, k2o=[120.0], s=[9.0], loads={KCL: 6000.0})[1]
+    assert mix.rival is not None
+    assert [one.material for one in mix.choices] == [KSUL, ""]
+    assert mix.rival.without == (KSUL,)
+    assert set(mix.rival.materials) == {KCL, GYPS}
+    assert mix.rival.more == pytest.approx(1440 + 30 - 1080)
+
+
 def test_what_a_limit_costs_is_the_difference_that_it_makes() -> None:
     # The dual value against the same plan with a little more room.
     passes = [trip(SPREAD, KCL, most=100.0), trip(SPREAD, KSUL, pass_id="b", number=2)]
@@ -341,3 +364,17 @@ def test_shared_rates_lie_on_steps_but_for_the_last() -> None:
     assert sum(one.planned[0] for one in plans) == pytest.approx(250)
     assert [one.planned[0] % 20 for one in plans if one.planned[0] > 0][:-1] == [0.0] * (
         len([one for one in plans if one.planned[0] > 0]) - 1)
+
+
+def test_four_like_passes_share_whole_steps_without_adding_any() -> None:
+    # 18 steps of 10 lb over four passes of 4 to 5 steps each: 5 + 5 + 4 + 4, by hand; four times
+    # the mean of 4.5 steps would be rounded up to 20.
+    spread = [replace(SPREAD, pass_id=f"p{n}", number=n, least=40.0, most=50.0, step=10.0)
+              for n in range(1, 5)]
+    for inside in (True, False):
+        plans, _ = plan(*(trip(one, KCL) for one in spread), k2o=[108.0, 84.0], area=[10.0, 5.0],
+                        steps_inside=inside)
+        rates = np.array([one.planned for one in plans])
+        assert rates[:, 0] == pytest.approx([50, 50, 40, 40])
+        assert rates.sum(axis=0) == pytest.approx([180, 140])
+        assert np.isin(rates, [0.0, 40.0, 50.0]).all()

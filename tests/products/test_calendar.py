@@ -118,8 +118,36 @@ def test_dormant_passes_of_the_fall_before() -> None:
     assert window(before, timing="dormant").fits is True
     thawed = replace(both, ground_freezes=None, green_up=date(2027, 4, 12))
     assert window(thawed, timing="dormant").closes == date(2027, 4, 12)
-    with pytest.raises(PlanError, match="is not in 2026"):
+    with pytest.raises(PlanError, match="is neither in 2026"):
         window(replace(both, last_frost=date(2027, 10, 12)))
+
+
+def test_a_dormant_pass_across_new_year_belongs_to_the_frost_before_it() -> None:
+    # By hand: a pass in January follows the frost of November, whatever the year's number.
+    mild = replace(CALENDAR, last_frost=date(2026, 11, 20), green_up=date(2027, 2, 20),
+                   passes={"a": PassDays(on=date(2027, 1, 10))})
+    told = window(mild, timing="dormant")
+    assert (told.opens, told.closes, told.fits) == (date(2026, 11, 20), date(2027, 2, 20), True)
+    # Where frost comes late, that of the season before falls into the season's own year.
+    late = replace(mild, last_frost=date(2027, 1, 4))
+    assert window(late, timing="dormant").opens == date(2027, 1, 4)
+    with pytest.raises(PlanError, match="is not after killing_frost_last_fall"):
+        window(replace(late, killing_frost=date(2026, 12, 20)), timing="dormant")
+
+
+def test_a_southern_season_runs_across_new_year() -> None:
+    cut = Cutting(number=1, cut=date(2026, 12, 20), bales_off=date(2026, 12, 30),
+                  regrowth=date(2027, 1, 3))
+    south = Calendar(cuttings=(cut,), killing_frost=date(2027, 5, 10), wheels_days=12,
+                     last_frost=date(2026, 5, 12), green_up=date(2026, 8, 25),
+                     passes={"a": PassDays(on=date(2027, 1, 1))})
+    told = window(south)
+    assert (told.opens, told.closes, told.fits) == (date(2026, 12, 30), date(2027, 1, 1), True)
+    winter = replace(south, passes={"a": PassDays(on=date(2026, 6, 20))})
+    told = window(winter, timing="dormant")
+    assert (told.opens, told.closes, told.fits) == (date(2026, 5, 12), date(2026, 8, 25), True)
+    # One number of weeks is one day, and is told as one number.
+    assert window(south, timing="5 weeks before killing frost").words.startswith("5 weeks before")
 
 
 def test_the_planned_day_and_days_that_are_forbidden() -> None:

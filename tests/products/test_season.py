@@ -363,6 +363,12 @@ def test_density_of_the_load_ticket_replaces_the_lists() -> None:
     assert "pass-density-from-memory" not in codes((one,))
 
 
+def test_a_density_in_another_unit_is_refused() -> None:
+    # Potassium thiosulfate, 12.2 lb/gal, is 1.46 kg/L (x 0.119826); water is 8.33 lb/gal.
+    for wrong in (1.46, 1460.0, 8.33, 15.0):
+        refuse("pass-density", replace(INJECT, density_lb_per_gal=wrong))
+
+
 def test_step_is_assumed_aloud() -> None:
     plans = plan(replace(BASE, step=None), replace(INJECT, step=None), k2o=[50.0], s=[0.0])
     assert [one.step for one in plans] == [1.0, 0.1]

@@ -87,6 +87,34 @@ def test_one_setting_all_round_needs_no_second_table(injections, view_of) -> Non
     ET.fromstring(str(view.picture))  # noqa: S314 - our own text
 
 
+def test_words_of_sets_speak_of_no_machine_that_turns(injections, view_of) -> None:
+    sets = made_by.Sets(acres=(2.0, 2.0, 2.0), set_h=6, inject_h=2, clean_before_h=3)
+    made = made_by.schedule(
+        told=made_by.InjectedPass(pass_id="p", number=1, material=injections.THIOSULFATE,
+                                  gal_per_ac=5.0, order_gal=30.0),
+        water=made_by.Water(system="border", tailwater="none"), sets=sets,
+        legs=made_by.set_legs(sets, flow_gpm=None, efficiency_pct=None),
+        injector=made_by.Injector(way="set anew", flush_h=1, tank_gal=137.5))
+    view = view_of(made)
+    assert "one pump setting brings 5.00 gal/ac in each" in view.truth
+    assert not re.search("end gun|speed|machine", view.truth)
+    # A tank of an odd size keeps its half gallon.
+    assert dict(view.pairs)["Tank"].startswith("137.5 gal, filled 1 time")
+
+
+def test_acres_outside_the_field_are_the_same_on_the_sheet_and_in_the_schedule(
+    injections, page_with, view_of, job
+) -> None:
+    made = injections.pivot_schedule()
+    one = next(each for each in job.prescription.passes if each.treated_ac is not None)
+    # The injector is off over 3 ac of the field: more lies outside than the acres alone would say.
+    legs = tuple(replace(leg, field_ac=leg.wetted_ac * 0.9) for leg in made.legs)
+    made = replace(made, legs=legs, pass_id=one.pass_id)
+    beyond = sum(leg.wetted_ac * 0.1 for leg in legs if leg.injecting)
+    assert f"; {beyond:.2f} of them lie outside the field" in dict(view_of(made).pairs)["Wetted"]
+    assert f"<b>{beyond:.2f} ac outside it are wetted too:" in page_with(made)
+
+
 def test_speeds_that_hold_the_rate_at_one_setting_do_so(injections, view_of) -> None:
     # Taken at their word: a pivot that walks at the printed speeds brings 6 gal/ac everywhere.
     made = injections.pivot_schedule("fixed")

@@ -115,6 +115,33 @@ def test_figures_stand_as_the_job_holds_them(written, costly) -> None:
     assert "$0.00" not in text
 
 
+def test_in_short_says_what_flat_costs_and_what_the_crop_gets(written, costly) -> None:
+    told = replace(COMPARED, against=(replace(COMPARED.against[0], verdict="long",
+                                              in_short="By zone costs $5 more."),),
+                   remarks=("The water supplies the sulfur.",))
+    job = replace(costly, money=replace(costly.money, comparison=told, pass_words=(
+        "Pass 2: 5 gal/ac of a brings 15 lb K2O/ac.", "At 6.5 tons/ac ...")))
+    short = written(job).partition('<section id="short">')[2].partition("</section>")[0]
+    truth = job.crop_truth
+    up = f"the crop takes up about {truth.takes_up_k2o_lb_per_ac:,.0f} lb K2O/ac"
+    for words in ("By zone costs $5 more.", "The water supplies the sulfur.",
+                  "5 gal/ac of a brings 15 lb K2O/ac", up, "(common practice, no source)",
+                  "On average the need asks for"):
+        assert words in short, words
+    # One comparison on a page: the old sentence by average rates is gone, and the long verdict too.
+    assert "Spread flat at the average" not in short
+    assert "long" not in short
+
+
+def test_a_range_that_ends_at_nought_says_that_it_is_a_bound(written, costly) -> None:
+    parser = _Words()
+    parser.feed(written(costly))
+    text = " ".join(" ".join(parser.text).split())
+    # 110 ppm at 58.4 ppm a season.
+    assert "would use up all K that the test reads (zone A in 1.9 seasons" in text
+    assert "a bound and no forecast" in text
+
+
 def test_a_job_without_money_shows_none_of_it(written, job) -> None:
     text = written(job)
     for anchor in ("season", "flat", "buying"):

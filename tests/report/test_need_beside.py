@@ -169,3 +169,15 @@ def test_a_base_need_stands_before_the_credits(job):
     assert [bool(base) for base in bases] == [False] * (len(bases) - 1) + [True]
     assert float(bases[-1]) == pytest.approx(sum(x.lb_per_ac for x in need.lines), abs=0.06)
     assert view.surplus == "3.2"
+
+
+def test_what_the_plan_states_is_the_readers_own(job, written) -> None:
+    """The label of the job record is no word for a grower."""
+    count = len(job.zones.zones)
+    one = Comparison(nutrient="K2O", spread=(0.0,) * count, guides=(
+        guide("own", [100.0] * count, evidence=("from memory", "user")),
+        guide("other", [100.0] * count)))
+    page = written(beside(job, comparisons=(one,)))
+    assert "Evidence: from memory, your own." in page
+    assert '<td data-is="Evidence">your own</td>' in page  # a line of the S need
+    assert ">user<" not in page

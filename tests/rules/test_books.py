@@ -143,7 +143,7 @@ def test_explained_numbers_are_those_of_the_book() -> None:
     page = explain(BOOKS["western-acetate-k-classes"])
     assert page.tables[0].rows == (
         ("deficient", "0 to under 40", "no rate"), ("marginal", "40 to under 80", "no rate"),
-        ("adequate", "80 to 125", "no rate"), ("high", "125 and more", "no rate"))
+        ("adequate", "80 to 125", "no rate"), ("high", "above 125", "no rate"))
     cells = [cell for table in explain(BOOKS["tri-state-2020"]).tables for row in table.rows
              for cell in row]
     assert any("100 ppm where CEC is up to 5; 120 ppm" in c for c in cells)
@@ -154,3 +154,12 @@ def test_conversions_carry_the_published_factor() -> None:
     ohio = next(c for c in conversions() if "Ohio" in c.name)
     assert (ohio.from_extractant, ohio.to_extractant) == ("ammonium acetate", "mehlich-3")
     assert 100 * ohio.factor == pytest.approx(114)
+
+
+def test_a_limit_stands_in_one_class_only() -> None:
+    """Georgia prints 0-70, 71-170, 171-275, above 275 lb/ac: 70 is low and 275 high."""
+    spans = [row[2] for row in explain(BOOKS["georgia-potassium"]).tables[0].rows[:4]]
+    assert spans == ["0 to 70", "above 70 to 170", "above 170 to 275", "above 275"]
+    # Southwest Oregon: 0-75, 75-100, above 100 ppm; 75 itself counts as the middle class.
+    spans = [row[1] for row in explain(BOOKS["oregon-southwest-potassium"]).tables[0].rows]
+    assert spans == ["0 to under 75", "75 to 100", "above 100"]

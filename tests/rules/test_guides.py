@@ -15,7 +15,7 @@ import pytest
 from vrx import units
 from vrx.errors import RuleError
 from vrx.model import Need
-from vrx.rules import check_book, class_breaks, explain, findings_of, load_books
+from vrx.rules import check_book, class_breaks, explain, findings_of, load_books, ways
 from vrx.rules.book import Book
 
 Ask = Callable[..., tuple[Need, ...]]
@@ -297,3 +297,22 @@ def test_what_is_from_memory_is_told_wherever_a_book_rests_on_it() -> None:
 def test_faulty_printed_numbers_are_not_ours(printed: float, right: float, how: str) -> None:
     assert right == pytest.approx({"product": 720, "layer": 176.8, "analysis": 550}[how], rel=1e-3)
     assert right != pytest.approx(printed, rel=0.05)
+
+
+def test_an_index_of_supplies_is_said_to_count_them() -> None:
+    told = ways(BOOKS["wisconsin-sulfur-index"], {"subsoil_sulfur": "low"})
+    assert told["credits of its own"] == "those of its index"
+    assert "organic matter" in told["reads"]
+
+
+def test_minnesota_advice_stands_beside_the_south_dakota_equation(ask: Ask, reading: Any) -> None:
+    """ars.usda.gov, abstract 250917: 100 to 140 lb K2O/ac for 6 tons at 81 to 120 ppm."""
+    soil = reading("potassium", 81.0, 100.0, 120.0, extractant="ammonium acetate", depth_in=(0, 6))
+    low, middle, high = (need.lb_per_ac for need in ask(
+        "south-dakota-k-equation", {"potassium": soil}, tons=6.0, moisture=12.0))
+    assert 100 < middle < 140
+    caution = next(c.text for c in BOOKS["south-dakota-k-equation"].data.cautions
+                   if "Minnesota advised" in c.text)
+    # 149.5 and 60.6, which the caution rounds up.
+    assert (low, high) == pytest.approx((149.52, 60.6), abs=0.01)
+    assert "150 at 81 ppm and 61 at 120" in caution

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from vrx.errors import RuleError
 from vrx.model import Yield, ZoneReading
-from vrx.rules import check_book, needs, own_book_template
+from vrx.rules import check_book, load_books, needs, own_book_template
 from vrx.rules.book import KINDS, Book
 from vrx.rules.load import parse_book
 
@@ -188,3 +188,46 @@ def test_any_class_table_covers_every_value_once_and_falls(
                 if value < x or (c and value == x)]
         want = rates[len(limits) - len(ends)]
         assert need.lb_per_ac == want
+
+
+@pytest.mark.parametrize(("kind", "old", "new", "words"), [
+    # a whole section is not thrown at the reader, only the key path and the rule broken
+    ("class-table", "up_to = 150.0", "up_to = 90.0", ["limits must rise: 100, 90"]),
+    ("class-table", "[ton]  ", "[tonn]  ", ["tonn: unknown key", "mean 'ton'"]),
+    ("class-table", "[[rules]]", "[rules]", ["rules: a list is wanted: write [[rules]]"]),
+    ("class-table", 'id = "my-state-potassium"', 'id = "My State"',
+     ["id: only lower case letters and digits", "hyphens", "(value 'My State')"]),
+    ("class-table", 'nutrient = "K2O"', 'nutrient = "K"', ["must be 'K2O' or 'S'", "mean 'K2O'"]),
+    ("rate-table", "[55.0, 77.0, 99.0]", "[55.0, 77.0, 199.0]", ["sufficiency_pct[3]", "100"]),
+    ("build-up-maintenance", "intercept_ppm = 144.0", "intercept_ppm = 44.0",
+     ["at CEC 1 the maintenance limit (45.1 ppm) lies under the critical level (88 ppm)"]),
+])
+def test_a_slip_is_told_in_words_and_not_as_a_dump(
+    kind: str, old: str, new: str, words: list[str]
+) -> None:
+    told = refused(kind, old, new)
+    for word in words:
+        assert word in told, told
+    assert not [odd for odd in ("{'", "Input should", "tuple", "pattern") if odd in told], told
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [
+    ('["ammonium acetate"]', '["amonium acetate"]',
+     ["'amonium acetate' is none that vrx knows: is it 'ammonium acetate'?"]),
+    ("[11.0, 22.0, 33.0]", "[11.0, 33.0, 22.0]",
+     ["class medium: the rate falls from 33 to 22 lb/ac as the yield goal rises from 6 to 8 tons"]),
+    ('["ammonium acetate"]', '["1 N ammonium acetate"]', []),
+])
+def test_what_may_be_a_slip_is_a_doubt_and_no_fault(old: str, new: str, words: list[str]) -> None:
+    text = own_book_template("class-table")
+    assert old in text
+    found = check_book(book_of(text.replace(old, new, 1)))
+    assert found.good
+    assert len(found.doubts) == len(words)
+    for word in words:
+        assert word in found.doubts[0]
+
+
+def test_no_built_in_book_raises_a_doubt() -> None:
+    assert {book.id: check_book(book).doubts for book in load_books().values()
+            if check_book(book).doubts} == {}

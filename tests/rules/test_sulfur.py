@@ -249,3 +249,25 @@ def test_sulfur_is_never_negative_never_rises_with_water_and_is_the_sum_of_its_l
     assert sum(x.lb_per_ac for x in found.lines) == pytest.approx(found.lb_per_ac, abs=1e-9)
     assert run(ppm + 5, tons).lb_per_ac <= found.lb_per_ac + 1e-9
     assert run(ppm, tons + 1).lb_per_ac >= found.lb_per_ac - 1e-9
+
+
+@pytest.mark.parametrize("book", ["western-sulfate-threshold", "western-sulfate-criterion"])
+def test_a_rate_of_the_plan_keeps_the_evidence_of_who_gets_it(
+    book: str, ask: Ask, reading: Any
+) -> None:
+    # "< 10 ppm SO4-S" is from memory, 4.0 ppm by phosphate was read; the 25 lb are the plan's.
+    memory = book == "western-sulfate-threshold"
+    more = {"accept_extractant": "potassium phosphate"} if memory else {}
+    soil = reading("sulfate", 2.0, 40.0, extractant="potassium phosphate", depth_in=(0, 12))
+    low, enough = ask(book, {"sulfate": soil}, options={"rate_lb_per_ac": 25.0, **more})
+    assert (low.lb_per_ac, enough.lb_per_ac) == (25, 0)
+    assert [line.evidence for line in low.lines if line.term == "soil criterion"] == [
+        "from memory" if memory else "user"]
+    assert ("rules-from-memory" in {f.code for f in low.findings}) is memory
+
+
+def test_a_condition_and_a_usual_span_from_memory_say_so(ask: Ask) -> None:
+    iowa, = ask("iowa-sulfur", options={"deficiency_confirmed": True, "rate_lb_per_ac": 25.0})
+    assert [line.evidence for line in iowa.lines if "conditions" in line.term] == ["from memory"]
+    flat, = ask("wisconsin-topdress-sulfur", options={"rate_lb_per_ac": 20.0})
+    assert "(usual 15 to 25, from memory)" in flat.lines[0].detail

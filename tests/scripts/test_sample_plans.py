@@ -27,6 +27,17 @@ def test_a_sample_plan_is_complete_and_its_files_books_and_materials_exist(
     assert {one.material for one in plan.passes} <= set(materials)
 
 
+def test_the_planned_season_is_the_same_field_with_other_passes(root: Path) -> None:
+    folder = root / "sample_geo" / "long-eighty"
+    plain, season = load_plan(folder / "plan.toml"), load_plan(folder / "season.toml")
+    for part in ("field", "soil", "water", "yield_goal", "surface", "zones", "need"):
+        assert getattr(season, part) == getattr(plain, part)
+    assert season.season_plan is not None
+    named = {each.material for one in season.passes for each in one.materials}
+    assert named <= set(load_materials([]))
+    assert named == set(season.prices)
+
+
 def test_the_invented_county_guide_gives_what_was_worked_by_hand(root: Path) -> None:
     books = load_books([root / "sample_geo" / "bench" / "county_guide.toml"])
     results = run_examples(books["bench-county-invented"])

@@ -42,6 +42,7 @@ class PassLine:
     lb_per_unit: float
     k2o_lb_per_unit: float
     s_lb_per_unit: float
+    s_this_season_lb_per_unit: float
     n_lb_per_unit: float
     steps: Mapping[int, int]
     prescription_total: float
@@ -58,9 +59,10 @@ class PassLine:
         return f"pass {self.number} '{self.pass_id}', column {self.column}"
 
     def credit(self, nutrient: str) -> float:
-        """lb of K2O, S or N in one lb or gal of the material."""
+        """lb of K2O, S or N that one lb or gal of the material brings to this season."""
         return {
-            "K2O": self.k2o_lb_per_unit, "S": self.s_lb_per_unit, "N": self.n_lb_per_unit,
+            "K2O": self.k2o_lb_per_unit, "S": self.s_this_season_lb_per_unit,
+            "N": self.n_lb_per_unit,
         }.get(nutrient, math.nan)
 
 
@@ -237,6 +239,10 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
         lb_per_unit=take.figure(node, "lb_per_unit", named),
         k2o_lb_per_unit=take.figure(node, "k2o_lb_per_unit", named),
         s_lb_per_unit=take.figure(node, "s_lb_per_unit", named),
+        # Records of earlier versions do not part the S of this season.
+        s_this_season_lb_per_unit=take.figure(
+            node, "s_this_season_lb_per_unit" if "s_this_season_lb_per_unit" in node
+            else "s_lb_per_unit", named),
         n_lb_per_unit=take.figure(node, "n_lb_per_unit", named),
         steps=_steps(node, named, take),
         prescription_total=take.figure(node, "prescription_total", named),

@@ -57,6 +57,27 @@ def cli() -> None:
     """
 
 
+def _keep_stdout() -> None:
+    """Leaves stdout to vrx alone: solvers written in C print into it, which would break --json.
+
+    The stream goes to a copy of its descriptor, and descriptor 1 to nowhere. (Only where
+    descriptors are POSIX; consoles of other systems have handles of their own.)
+    """
+    try:
+        told = os.name == "posix" and sys.stdout.fileno() == 1
+    except (AttributeError, OSError, ValueError):
+        return  # closed, or not a file at all
+    if not told:
+        return
+    sys.stdout.flush()
+    own = os.dup(1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
+    sys.stdout = os.fdopen(own, "w", encoding=sys.stdout.encoding, errors="replace",
+                           buffering=1 if os.isatty(own) else -1)
+
+
 def main() -> None:
     """Entry point: user errors become a message and an exit code, faults keep their traceback."""
     from vrx.errors import VrxError
@@ -69,6 +90,7 @@ def main() -> None:
         # A terminal that cannot show "±" or "→" must not end the run.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    _keep_stdout()
     try:
         cli(standalone_mode=True)
     except VrxError as err:

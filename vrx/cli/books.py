@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _WORDS = ("explain", "template", "check")
 _SHORT = {"read": "read", "computed": "computed", "from memory": "memory",
           "common practice, no source": "practice", "user": "yours"}
+_SAID = {"from memory": "from memory, check your guide", "user": "of the book's author"}
 _FOR = {"K2O": "Potassium (K2O)", "S": "Sulfur (S)"}
 _LEGEND = (
     "evidence: read in the source, computed from it, memory: from memory (check your",
@@ -120,6 +121,8 @@ def _check(paths: list[Path], *, as_json: bool) -> None:
             show.say("  no examples in the book, so nothing was compared with the guide")
         for fault in one.faults:
             show.say(f"  FAIL {fault}")
+        for doubt in one.doubts:
+            show.say_wrapped(f"?    {doubt}", indent=2)
         show.say(f"  rate tried over {one.swept}" if one.swept else
                  f"  rate not tried over soil tests: {one.not_swept}")
     if not all(one.good for one in checks):
@@ -135,12 +138,17 @@ def _explain(name: str, books: Mapping[str, rules.Book], *, as_json: bool) -> No
     if as_json:
         show.say_json(asdict(page))
         return
-    show.say(f"{page.row.id}: {page.row.name}")
-    show.say(f"{page.source.title}. {page.source.publisher}, {page.source.year}; "
-             f"{page.source.locator} ({page.source.evidence})")
+    show.say_wrapped(f"{page.row.id}: {page.row.name}")
+    show.say_wrapped(f"{page.source.title}. {page.source.publisher}, "
+                     + (f"{page.source.year}" if page.source.year != "not stated" else "no year")
+                     + f"; {page.source.locator} ({page.source.evidence})", indent=2)
+    if page.ton:
+        show.say_wrapped(f"ton: {page.ton}", indent=2)
     for each in page.tables:
-        show.table(f"{each.heading} [{each.evidence}; {each.locator}]", each.columns, each.rows,
-                   left=len(each.columns))
+        show.say()
+        show.say_wrapped(f"{each.heading} ({_SAID.get(each.evidence, each.evidence)}: "
+                         f"{each.locator})")
+        show.table("", each.columns, each.rows, left=len(each.columns), width=show.PAGE)
     parts: tuple[tuple[str, tuple[Any, ...]], ...] = (
         ("Reads", page.soil), ("Options", page.options), ("Examples", page.examples),
         ("Refuses", page.refusals), ("Cautions", page.cautions),
@@ -149,6 +157,6 @@ def _explain(name: str, books: Mapping[str, rules.Book], *, as_json: bool) -> No
         if lines:
             show.say(f"{title}:")
         for line in lines:
-            show.say("  " + (line if isinstance(line, str) else ": ".join(line)))
+            show.say_wrapped(line if isinstance(line, str) else ": ".join(line), indent=2)
     if page.no_published_example_because:
-        show.say(f"No published example: {page.no_published_example_because}")
+        show.say_wrapped(f"No published example: {page.no_published_example_because}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 MOST_FINDINGS = 7
 MOST_STOPS = 25
+PAGE = 80  # characters of a line that fits every terminal
 _LEAST = 4
 _MARK = {Severity.STOP: "STOP", Severity.WARN: "warn", Severity.NOTE: "note"}
 _STYLE = {Severity.STOP: "bold red", Severity.WARN: "yellow", Severity.NOTE: "dim"}
@@ -36,6 +38,17 @@ def talk() -> Console:
 def say(text: str = "") -> None:
     """One line of result to stdout."""
     click.echo(text)
+
+
+def say_wrapped(text: str, *, indent: int = 0, width: int = PAGE) -> None:
+    """A line of result, words wrapped; what follows its first line is indented two further.
+
+    `width` holds outside a terminal, in characters; in a terminal its own.
+    """
+    room = Console().width if sys.stdout.isatty() else width
+    say(textwrap.fill(text, width=max(room, 20), initial_indent=" " * indent,
+                      subsequent_indent=" " * (indent + 2), break_long_words=False,
+                      break_on_hyphens=False))
 
 
 def quoted(path: Path) -> str:
@@ -63,16 +76,16 @@ def table(
     `width` is that of a table outside a terminal, in characters.
     """
     shown = Table(
-        title=title, title_justify="left", title_style="bold", pad_edge=False, box=box.SIMPLE_HEAD,
-        collapse_padding=True,
+        title=Text(title) if title else None, title_justify="left", title_style="bold",
+        pad_edge=False, box=box.SIMPLE_HEAD, collapse_padding=True,
     )
     console = Console(highlight=False, width=None if sys.stdout.isatty() else width or 110)
     cells = [list(row) for row in rows]
     widths = _widths([list(heads), *cells], console.width)
     for number, head in enumerate(heads):
         shown.add_column(
-            head, justify="left" if number < left else "right", overflow="fold", no_wrap=False,
-            width=widths[number],
+            Text(head), justify="left" if number < left else "right", overflow="fold",
+            no_wrap=False, width=widths[number],
         )
     for row in cells:
         shown.add_row(*(Text(cell) for cell in row))

@@ -140,6 +140,12 @@ class InjectionSchedule:
         return (last.start_h + last.hours) / 24.0
 
     @property
+    def product_in_field_ac(self) -> float | None:
+        """Acres of the field that get product; None where no leg knows its ground."""
+        inside = [leg.field_ac for leg in self.legs if leg.injecting and leg.field_ac is not None]
+        return sum(inside) if inside else None
+
+    @property
     def one_setting(self) -> bool:
         """Whether the pump keeps one setting from the first leg to the last."""
         settings = [leg.gal_per_h for leg in self.legs if leg.injecting]

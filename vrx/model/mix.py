@@ -10,8 +10,8 @@ class MixChoice:
     """One planned pass: what it could carry and what it does.
 
     `material` is "" for a pass that is left out. `k2o_lb` and `s_lb` (S that serves this season)
-    are pounds over the field before rounding to machine steps, `usd` the product's money, None
-    where a price is missing.
+    are pounds over the field before rounding to machine steps (in whole steps where they are part
+    of the search), `usd` the product's money, None where a price is missing.
     """
 
     pass_id: str
@@ -50,7 +50,11 @@ class MixShort:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MixRival:
-    """The next best plan, which does without at least one material of the plan taken."""
+    """The next best plan, which does without at least one material of the plan taken.
+
+    `more` is in `unit`; where steps are part of the search, both plans are compared without them,
+    so it may be 0 or less where steps alone decide.
+    """
 
     without: tuple[str, ...]
     materials: tuple[str, ...]

@@ -23,8 +23,9 @@ class Purchase:
 
     `unit` is "lb" or "gal"; `net` is what the rates need on the acres treated. `lb_per_unit` is
     the pounds of one unit at delivery, `density_from` where a liquid's density comes from.
-    `package` is "bag", "tote" or "bulk"; `package_size` (in `unit`) and `packages` are None where
-    nothing is said. `loads` counts trucks of `load_size` (in `unit`), the last carries `last_load`.
+    `package` is "bag", "tote", "load" or "bulk"; `package_size` (in `unit`) and `packages` are None
+    where nothing is said. `loads` counts trucks of `load_size` (in `unit`; whole packages, but for
+    bulk), the last carries `last_load`.
     Dollars are None without a price. `shares` are (pass number, pass id, net amount).
     """
 
@@ -139,7 +140,7 @@ class Against:
     `usd_more` is None where it cannot be known, `uncounted` what it leaves out. `breakeven_tons`
     is the hay of the whole field that pays for `usd_more` (0 where by zone costs no more), None
     without a price of hay. `response_tons` is the hay that the user's own response figure expects
-    by zone beyond flat, None without one.
+    by zone beyond flat, None without one. `in_short` is the verdict without the ground.
     """
 
     flat: str
@@ -148,6 +149,7 @@ class Against:
     breakeven_tons: float | None
     response_tons: float | None
     verdict: str
+    in_short: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

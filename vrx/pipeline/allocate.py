@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from vrx import prescription, products
 from vrx.errors import PlanError
-from vrx.model import Material, Prescription, Price
+from vrx.model import Material, PassPlan, Prescription, Price
 from vrx.plan import MachineSection, PassSection, Plan
 from vrx.plan.allocate import PLANNED, CandidateSection
 from vrx.units import SHORT_TON_LB
@@ -84,7 +84,8 @@ def season_aim(
     return products.SeasonAim(
         aim=told.aim, usd_per_unit=prices, ceilings=ceilings,
         k2o_per_pass=plan.limits.k2o_split_lb_per_ac, steps_inside=told.steps == "inside",
-        loads=_loads(plan, materials, densities),
+        loads=(loads := _loads(plan, materials, densities)),
+        overage={name: overage_pct(plan, name) / 100.0 for name in loads},
     )
 
 
@@ -107,6 +108,21 @@ def _loads(
         lb = one.lb if one.short_tons is None else one.short_tons * SHORT_TON_LB
         found[material.id] = one.gal if one.gal is not None else (lb or 0.0) / material.lb_per_unit
     return found
+
+
+def overage_pct(plan: Plan, material: str) -> float:
+    """What is bought beyond the rates: the material's own share, else that of all."""
+    for name, one in plan.order.material.items():
+        if _plain(name) == _plain(material) and one.overage_pct is not None:
+            return one.overage_pct
+    return plan.order.overage_pct
+
+
+def passed_over(plan: Plan, made: Sequence[PassPlan]) -> set[str]:
+    """Prices of materials that planned passes could have carried: they served the choice."""
+    carried = {_plain(one.material.id) for one in made if one.planned.any()}
+    named = {_plain(each.material) for one in plan.passes for each in one.materials}
+    return {name for name in plan.prices if _plain(name) in named - carried}
 
 
 def trip_usd_per_ac(plan: Plan, told: PassSection) -> float:

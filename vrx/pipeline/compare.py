@@ -101,7 +101,8 @@ def _guide(
         "need": tuple(float(value) for value in need), "total_lb": float(need @ area),
         "parts": _parts(by_zone, area),
         "evidence": tuple(dict.fromkeys(
-            line.evidence for one in by_zone for line in one.lines if line.lb_per_ac != 0)),
+            line.evidence for one in by_zone for line in one.lines
+            if line.lb_per_ac != 0 or line.evidence != "user")),  # a rate of nothing rests on them
         "notes": tuple(_said(found) for found in rules.findings_of(by_zone) if _weighs(found)),
     }
     try:

@@ -117,6 +117,10 @@ def _pivot(plan: Plan, system: IrrigationSection) -> tuple[Pivot, tuple[float, f
 def with_wetted(plan: Plan) -> Plan:
     """The plan with the wetted acres of passes that leave `treated_ac` to `[irrigation]`."""
     runs = _runs(plan)
+    for name, run in runs.items():
+        if not any(leg.injecting for leg in run.legs):
+            raise PlanError("the injector is off everywhere", code="irrigation-all-off",
+                            where=f"[irrigation.inject.{name}]", hint="shorten off_arcs_deg")
     passes = tuple(
         one.model_copy(update={"treated_ac": products.wetted_ac(runs[one.id].legs)})
         if one.id in runs and one.treated_ac is None

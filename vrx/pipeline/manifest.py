@@ -294,6 +294,9 @@ def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
         "lb_per_unit": material.lb_per_unit,
         "k2o_lb_per_unit": material.nutrient_lb_per_unit("K2O"),
         "s_lb_per_unit": material.nutrient_lb_per_unit("S"),
+        # Elemental S serves later years: it is bought, and brings nothing to this season's need.
+        "s_this_season_lb_per_unit": 0.0 if material.s_form == "elemental" else
+        material.nutrient_lb_per_unit("S"),
         "n_lb_per_unit": material.nutrient_lb_per_unit("N"),
         "steps": [
             {"zone_id": i, "steps": int(s)} for i, s in zip(zone_ids, one.steps, strict=True)

@@ -58,7 +58,7 @@ def money_of(
     prices = _prices(plan)
     area = np.asarray(planned.zone_area_ac)
     bought, said = prescription.purchases(
-        planned.passes, prices, _terms(plan), overage_pct=plan.order.overage_pct)
+        planned.passes, prices, _terms(plan, planned), overage_pct=plan.order.overage_pct)
     quotes, unused = _quotes(plan, {one.material for one in bought})
     bids, told = prescription.bid_sheet(
         purchases=bought, passes=planned.passes, area_ac=float(area.sum()),
@@ -109,8 +109,9 @@ def flat_or_by_zone(
     remarks = _remarks(needs, planned)
     varied = [one for one in planned.passes if float(np.ptp(one.rates)) > 0]
     if not varied:
-        remarks.append("Every pass has one rate over the whole field: there is nothing to hold "
-                       "against flat.")
+        if any(one.rates.any() for one in planned.passes):
+            remarks.append("Every pass has one rate over the whole field: there is nothing to hold "
+                           "against flat.")
         return prescription.compare(cases, terms, remarks=remarks, area_ac=float(area.sum()))
     flat_plan = plan.model_copy(update={"passes": tuple(
         one.model_copy(update={"rate": _FLAT[one.rate]}) if one.rate in _FLAT else one
@@ -134,18 +135,44 @@ def _remarks(needs: Mapping[str, tuple[Need, ...]], planned: Prescription) -> li
         amounts = [one.lb_per_ac for one in found]
         name = "sulfur" if nutrient == "S" else nutrient
         if max(amounts) <= 0:
-            water = -min((line.lb_per_ac for line in found[0].lines
-                          if "water" in line.term.casefold()), default=0.0)
-            if water > 0:
-                out.append(f"The irrigation water already supplies the {name}: {water:,.0f} lb/ac "
-                           f"count against the need of {found[0].book}, which ends at 0 in every "
-                           f"zone. No {name} is needed, neither flat nor by zone.")
-            else:
-                out.append(f"No zone needs {name} by {found[0].book}, neither flat nor varied.")
+            out.append(" ".join([_covered(name, found), *_brought_all_the_same(
+                nutrient, planned)]))
         elif len(amounts) > 1 and max(amounts) - min(amounts) < 0.5:
             out.append(f"The {name} need is the same in every zone ({amounts[0]:,.0f} lb/ac by "
                        f"{found[0].book}): varying it moves nothing.")
     return out
+
+
+def _covered(name: str, found: Sequence[Need]) -> str:
+    """Why no zone needs a nutrient: water alone, water with other supplies, or the guide."""
+    none = f"No {name} is needed, neither flat nor by zone."
+    supplies = [[line for line in one.lines if line.lb_per_ac < 0 and _SUPPLIES.search(line.term)]
+                for one in found]
+    water = [-sum(line.lb_per_ac for line in lines if "water" in line.term.casefold())
+             for lines in supplies]
+    # The line that lifts a surplus of credits back to 0 is no need.
+    base = [sum(line.lb_per_ac for line in one.lines if line.lb_per_ac > 0)
+            - one.surplus_lb_per_ac for one in found]
+    ends = f"count against the need of {found[0].book}, which ends at 0 in every zone"
+    if min(water) > 0 and all(w >= b for w, b in zip(water, base, strict=True)):
+        return (f"The irrigation water already supplies the {name}: {water[0]:,.0f} lb/ac {ends}. "
+                f"{none}")
+    if all(supplies) and max(base) > 0:
+        listed = ", ".join(f"{line.term} {-line.lb_per_ac:,.0f} lb/ac" for line in supplies[0])
+        return f"The {name} is there without any product: {listed} {ends}. {none}"
+    return f"No zone needs {name} by {found[0].book}, neither flat nor varied."
+
+
+def _brought_all_the_same(nutrient: str, planned: Prescription) -> list[str]:
+    """Passes that are there for a nutrient which no zone needs."""
+    return [
+        f"Pass {one.number} brings up to "
+        f"{float(one.rates.max()) * one.material.nutrient_lb_per_unit(nutrient):,.0f} lb "
+        f"{nutrient}/ac for it all the same, as the plan fixes its rate: leave it out, or write "
+        "down why."
+        for one in planned.passes
+        if one.rates.any() and nutrient in one.serves.split(" and ")
+        and one.material.nutrient_lb_per_unit(nutrient) > 0]
 
 
 def _prices(plan: Plan) -> list[Price]:
@@ -153,8 +180,9 @@ def _prices(plan: Plan) -> list[Price]:
             for name, one in plan.prices.items()]
 
 
-def _terms(plan: Plan) -> list[prescription.SupplyTerms]:
-    return [
+def _terms(plan: Plan, planned: Prescription) -> list[prescription.SupplyTerms]:
+    """How each material is sold; what the season plan buys by whole loads is sold by the load."""
+    terms = [
         prescription.SupplyTerms(
             material=name, package=one.package, package_lb=one.package_lb,
             package_gal=one.package_gal, load_gal=one.load_gal,
@@ -163,6 +191,17 @@ def _terms(plan: Plan) -> list[prescription.SupplyTerms]:
             ticket=one.ticket or "")
         for name, one in plan.order.material.items()
     ]
+    loads = plan.season_plan.whole_loads if plan.season_plan else {}
+    bought = {_plain(one.material.id) for one in planned.passes if one.order_total > 0}
+    for name, load in loads.items():
+        if _plain(name) not in bought:
+            continue
+        own = next((one for one in terms if _plain(one.material) == _plain(name)), None)
+        sold = replace(
+            own or prescription.SupplyTerms(material=name), package="load", package_gal=load.gal,
+            package_lb=load.lb if load.short_tons is None else load.short_tons * SHORT_TON_LB)
+        terms = [*(one for one in terms if one is not own), sold]
+    return terms
 
 
 def _quotes(
@@ -204,7 +243,8 @@ def _charges(plan: Plan, inputs: Inputs) -> prescription.ChargeTerms:
 
 def _tanks(plan: Plan, planned: Prescription) -> dict[str, float]:
     """Pass id → what its tank or hopper holds, in the unit of its material."""
-    held = {}
+    injected = {} if plan.irrigation is None else plan.irrigation.inject
+    held = {name: one.tank_gal for name, one in injected.items() if one.tank_gal is not None}
     for one in planned.passes:
         told = plan.machine.get(one.pass_id)
         if told is None:

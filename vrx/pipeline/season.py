@@ -23,6 +23,7 @@ from vrx.model import (
     Yield,
     Zones,
     note,
+    warn,
 )
 from vrx.pipeline import allocate
 from vrx.pipeline.ground import find_book
@@ -110,7 +111,7 @@ def prescribe(
         s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
         prices=[
             Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
-            for name, one in plan.prices.items()
+            for name, one in plan.prices.items() if name not in allocate.passed_over(plan, plans)
         ],
     )
     return replace(done, mix=mix)
@@ -178,9 +179,18 @@ def nothing_needed(
         )
         because = f" ({', '.join(covering)})" if covering else ""
         bought = sum(line.s_lb if nutrient == "S" else line.k2o_lb for line in planned.order)
+        serving = [one.pass_id for one in planned.passes
+                   if one.rates.any() and nutrient in one.serves.split(" and ")]
+        what = f"no {name} needed in any zone by {per_zone[0].book}{because}"
+        if serving:
+            found.append(warn(
+                f"need-none-{nutrient.lower()}", "season", what,
+                done=f"{bought:,.0f} lb come all the same: pass {', '.join(serving)} serves it at a"
+                     " rate of its own",
+                todo="leave that pass out, or write down why it is spread"))
+            continue
         found.append(note(
-            f"need-none-{nutrient.lower()}", "season",
-            f"no {name} needed in any zone by {per_zone[0].book}{because}",
+            f"need-none-{nutrient.lower()}", "season", what,
             done="none is bought" if bought == 0 else f"{bought:,.0f} lb come with other products",
         ))
     return tuple(found)

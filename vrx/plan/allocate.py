@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from vrx.plan.base import Positive, Section, Text
+from vrx.plan.base import Density, Positive, Section, Text
 
 if TYPE_CHECKING:
     from vrx.plan.schema import PassSection
@@ -22,7 +22,7 @@ class CandidateSection(Section):
     label_most_lb_per_ac: Positive | None = None
     label_most_gal_per_ac: Positive | None = None
     label_most_season_gal_per_ac: Positive | None = None
-    density_lb_per_gal: Positive | None = None
+    density_lb_per_gal: Density | None = None
 
 
 def _by_name(value: object) -> object:

@@ -11,6 +11,8 @@ Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False, strict=True)]
 Share = Annotated[float, Field(gt=0, le=1, strict=True)]
+# lb in a US gallon of a liquid fertilizer: what lies outside is in another unit (kg/L, say).
+Density = Annotated[float, Field(gt=6, lt=20, strict=True)]
 Depth = tuple[NotNegative, NotNegative]
 Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
 Latitude = Annotated[float, Field(gt=-90, lt=90, strict=True)]

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from vrx.plan.base import Positive, Section, Text
+from vrx.plan.base import Density, Positive, Section, Text
 
 
 class BlendPartSection(Section):
@@ -26,7 +26,7 @@ class BlendSection(Section):
     code: Annotated[str, StringConstraints(pattern=r"^[A-Z]{3,4}$")] = "BLND"
     by: Literal["weight", "volume"]
     part: Annotated[tuple[BlendPartSection, ...], Field(min_length=2)]
-    density_lb_per_gal: Positive | None = None
+    density_lb_per_gal: Density | None = None
 
 
 Blends = tuple[BlendSection, ...]

@@ -10,6 +10,9 @@ from pydantic import BeforeValidator, Field, model_validator
 from vrx.plan.base import NotNegative, Positive, Section, Share, Text
 from vrx.plan.tables import ManureTableSection, TissueTableSection, WaterTableSection
 
+# Guards against another unit, well above what plants hold (alfalfa 0.2 to 0.5 % S, up to 4 % K).
+_MOST_PCT = {"sulfur_pct": 2.0, "potassium_pct": 10.0}
+
 
 class WaterSection(Section):
     """`[water]`: what irrigation brings in the season, net of losses.
@@ -68,6 +71,16 @@ class TissueSection(Section):
         if self.table is not None and (
                 self.sulfur_pct or self.potassium_pct or self.sulfate_s_ppm):
             raise ValueError("contents and [tissue.table] are both given: keep one")
+        return self
+
+    @model_validator(mode="after")
+    def _per_cent(self) -> Self:
+        for key, most in _MOST_PCT.items():
+            pct = getattr(self, key)
+            if pct is not None and pct > most:
+                raise ValueError(
+                    f"{key} = {pct:g} is more than hay holds ({most:g} % and less): give per cent "
+                    "of dry matter (2.4 g/kg are 0.24 %, 2,400 ppm too)")
         return self
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, StringConstraints, model_validator
@@ -10,6 +10,8 @@ from pydantic import Field, StringConstraints, model_validator
 from vrx.plan.base import Azimuth, Latitude, Longitude, Section
 
 # No farm has more; beyond, figures are slips of the pen and sums leave the numbers.
+_SQUARE_LEAST = 0.98
+"""Nozzles may throw a little over the fence (our choice); a square much narrower is another's."""
 Pct = Annotated[float, Field(ge=1, le=100, strict=True)]
 Feet = Annotated[float, Field(ge=1, le=20_000, strict=True)]
 FeetOrNone = Annotated[float, Field(ge=0, le=20_000, strict=True)]
@@ -75,10 +77,7 @@ class PivotMachineSection(Section):
                              "stop_deg")
         if (self.end_gun_ft > 0) != bool(self.end_gun_arcs):
             raise ValueError("an end gun needs end_gun_ft and end_gun_arcs")
-        arm = (self.corner_arm_ft > 0, bool(self.corner_arm_arcs), self.square_side_ft is not None)
-        if len(set(arm)) > 1:
-            raise ValueError("a corner arm needs corner_arm_ft, corner_arm_arcs and "
-                             "square_side_ft, the side of the square that it fills")
+        self._require_arm()
         if self.start_deg is not None and self.stop_deg is not None:
             _require_arcs("start_deg, stop_deg", [(self.start_deg, self.stop_deg)])
         _require_arcs("end_gun_arcs", self.end_gun_arcs)
@@ -89,6 +88,16 @@ class PivotMachineSection(Section):
         if self.full_speed_ft_per_h is not None and self.last_tower_ft is None:
             raise ValueError("full_speed_ft_per_h needs last_tower_ft, its distance from the pivot")
         return self
+
+    def _require_arm(self) -> None:
+        arm = (self.corner_arm_ft > 0, bool(self.corner_arm_arcs), self.square_side_ft is not None)
+        if len(set(arm)) > 1:
+            raise ValueError("a corner arm needs corner_arm_ft, corner_arm_arcs and "
+                             "square_side_ft, the side of the square that it fills")
+        across = 2.0 * (self.radius_ft or 0.0)
+        if self.square_side_ft is not None and self.square_side_ft < _SQUARE_LEAST * across:
+            raise ValueError(f"square_side_ft = {self.square_side_ft:g} is narrower than the "
+                             f"circle of radius_ft, {across:g} ft across: no arm fills its corners")
 
 
 class SetsSection(Section):
@@ -240,6 +249,14 @@ class IrrigationSection(Section):
                 raise ValueError(f"[irrigation.inject.{name}]: {a_day} sets of {one.set_h:g} h "
                                  "are more than a day")
         return self
+
+    def require_one_tank(self, tanks: Mapping[str, float | None]) -> None:
+        """The tank of a pass has one size; `tanks` is `tank_gal` of `[machine]` by pass id."""
+        for name, one in self.inject.items():
+            other = tanks.get(name)
+            if one.tank_gal is not None and other is not None and other != one.tank_gal:
+                raise ValueError(f"tank_gal is {one.tank_gal:g} in [irrigation.inject.{name}] and "
+                                 f"{other:g} in [machine.{name}]; keep one of them")
 
     def require_passes(self, methods: dict[str, str], *, field_pivot: bool) -> None:
         """Passes that are named exist and go through irrigation; `methods` is by pass id."""

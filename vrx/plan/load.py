@@ -162,7 +162,7 @@ def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
     # An unknown key may be called like a type; it is always the last part.
     if problem["type"] == "extra_forbidden" or not _is_union_tag(last):
         location.append(last)
-    key = ".".join(str(part) for part in location) or "the plan"
+    key = _path(location) or "the plan"
     if problem["type"] == "extra_forbidden":
         tail = _nearest_key(str(location[-1]), _known_keys(location[:-1], root))
         return f"unknown key {key!r} (value {problem['input']!r}); {tail}"
@@ -172,10 +172,20 @@ def describe(problem: ErrorDetails, *, root: type[BaseModel] = Plan) -> str:
     return f"{key}{shown}: {_rule(problem)}"
 
 
+def _path(location: list[int | str]) -> str:
+    """Keys joined by dots; the first of a list is [1], as people count."""
+    return "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+                   for part in location).lstrip(".")
+
+
 def _rule(problem: ErrorDetails) -> str:
     """The rule that a value breaks, in words of the plan file."""
     if problem["type"] in {"float_type", "int_type"} and isinstance(problem["input"], str):
         return "must be a number: without quotation marks, with a decimal point"
+    if problem["type"] in {"tuple_type", "list_type"}:
+        return 'must be a list, in square brackets: ["...", "..."]'
+    if problem["type"] == "dict_type":
+        return "must be a section of its own, or { key = value }"
     message = problem["msg"].removeprefix("Value error, ")
     return message.replace("Input should be", "must be")
 
@@ -197,7 +207,7 @@ _UNIT_SUFFIX = re.compile(
 )
 
 
-_UNION_TAG = re.compile(r"[\[\]()]|^(float|int|str|literal|date)$")
+_UNION_TAG = re.compile(r"[\[\]()]|^((constrained-)?(float|int|str)|literal|date)$")
 
 
 def _is_union_tag(part: int | str) -> bool:

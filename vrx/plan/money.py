@@ -9,10 +9,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from vrx.plan.base import NotNegative, Positive, Section, Text
+from vrx.plan.base import Density, NotNegative, Positive, Section, Text
 
 Percent = Annotated[float, Field(ge=0, le=100, strict=True)]
-Density = Annotated[float, Field(gt=6, lt=20, strict=True)]
 ZeroToOne = Annotated[float, Field(ge=0, le=1, strict=True)]
 Count = Annotated[int, Field(ge=1, le=100_000, strict=True)]
 

@@ -20,6 +20,7 @@ from vrx.plan.allocate import (
     require_season_plan,
 )
 from vrx.plan.base import (
+    Density,
     Depth,
     NotNegative,
     Positive,
@@ -263,7 +264,7 @@ class PassSection(Section):
     label_most_gal_per_ac: Positive | None = None
     label_most_season_gal_per_ac: Positive | None = None
     treated_ac: Positive | Literal["prescription"] | None = None
-    density_lb_per_gal: Positive | None = None
+    density_lb_per_gal: Density | None = None
 
     @model_validator(mode="after")
     def _one_way_to_set_the_rate(self) -> Self:
@@ -351,6 +352,8 @@ class Plan(Section):
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
         if self.irrigation is not None:
+            self.irrigation.require_one_tank(
+                {name: one.tank_gal for name, one in self.machine.items()})
             self.irrigation.require_passes({one.id: one.method for one in self.passes},
                                            field_pivot=self.field.pivot is not None)
         of_pass = self.zones.rate.of_pass
@@ -369,10 +372,5 @@ class Plan(Section):
         require_season_plan(self.passes, self.season_plan)
         used = materials_of(self.passes)
         require_used(self.order.material, used, "order.material")
-        unused = sorted(set(self.prices) - used)
-        if unused:
-            raise ValueError(
-                f"prices names {unused[0]!r}, which no pass uses; the materials are "
-                f"{', '.join(sorted(used))}"
-            )
+        require_used(sorted(self.prices), used, "prices")
         return self

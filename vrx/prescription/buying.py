@@ -16,15 +16,16 @@ TINY = 1e-9
 _DENSITY_APART = 0.01
 """A load ticket further than this share from the density of the rates is told (our choice)."""
 _MOST_COUNT = 1_000_000
+_WHOLE = {"bulk": "whole steps of sale", "load": "whole loads"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplyTerms:
     """How a material is sold and hauled, as the plan says it.
 
-    `package` is "bag", "tote" or "bulk", its size in lb or in gal; a bulk size is the step in which
-    it is sold. `load_lb` or `load_gal` is what one truck carries. `ticket_lb_per_gal` is the
-    density of the load ticket, `ticket` its number or date.
+    `package` is "bag", "tote", "load" (sold by the whole load) or "bulk", its size in lb or in gal;
+    a bulk size is the step in which it is sold. `load_lb` or `load_gal` is what one truck carries.
+    `ticket_lb_per_gal` is the density of the load ticket, `ticket` its number or date.
     """
 
     material: str
@@ -91,11 +92,12 @@ def _purchase(
     if size is not None:
         packages = _count(bought / size, listed.id)
         lines.append(AmountLine(
-            words="whole packages" if own.package != "bulk" else "whole steps of sale",
+            words=_WHOLE.get(own.package, "whole packages"),
             amount=packages * size - bought,
             detail=f"{packages:,} of {size:,.5g} {unit}, rounded up"))
         bought = packages * size
-    load = _size(own.load_lb, own.load_gal, per, listed)
+    load = _whole_packages(_size(own.load_lb, own.load_gal, per, listed),
+                           None if own.package == "bulk" else size, listed, unit)
     loads = None if load is None else _count(bought / load, listed.id)
     usd_per = None if price is None else usd_per_unit_of(price, at_delivery)
     findings = _told_ticket(listed, own, net)
@@ -105,9 +107,10 @@ def _purchase(
     if size is not None and size > 2.0 * (net + extra):
         findings.append(warn(
             "order-mostly-left-over", f"order of {listed.id}",
-            f"one package holds {size:,.5g} {unit}, the season needs {net:,.5g}",
+            f"one {'load' if own.package == 'load' else 'package'} holds {size:,.5g} {unit}, the"
+            f" season needs {net:,.5g}",
             value=f"{bought - net:.6g} {unit} left over",
-            todo="look for a smaller package, or share one with another field"))
+            todo="look for a smaller one, or share one with another field"))
     return Purchase(
         material=listed.id, form=listed.form, unit=unit, lines=tuple(lines),
         shares=tuple((one.number, one.pass_id, one.order_total) for one in group),
@@ -154,6 +157,20 @@ def _size(
     if gal is not None and material.form == "liquid":
         return gal
     return None
+
+
+def _whole_packages(
+    load: float | None, size: float | None, material: Material, unit: str
+) -> float | None:
+    """What a truck carries when bags and totes stay whole; bulk may end anywhere."""
+    if load is None or size is None:
+        return load
+    count = math.floor(load / size + TINY * max(1.0, load / size))
+    if count < 1:
+        raise PlanError(f"a load of {load:,.6g} {unit} carries no whole package of {size:,.6g}",
+                        code="order-size", where=f"order of {material.id}",
+                        hint="check the size of the package, and what one truck carries")
+    return count * size
 
 
 def _count(share: float, material: str) -> int:

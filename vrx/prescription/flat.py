@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -184,13 +184,10 @@ def compare(
         hay = terms.hay_usd_per_ton
         tons = None if more is None or not hay else max(more, 0.0) / hay
         gain = _response(zoned, flat, terms)
-        one = Against(
-            flat=flat.name, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
-            response_tons=gain, verdict="")
-        against.append(Against(
-            flat=one.flat, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
-            response_tons=gain,
-            verdict=flat_words.verdict(zoned, flat, one, hay_usd=hay, area_ac=area_ac)))
+        bare = Against(flat=flat.name, usd_more=more, uncounted=uncounted, breakeven_tons=tons,
+                       response_tons=gain, verdict="")
+        full, short = flat_words.verdicts(zoned, flat, bare, hay_usd=hay, area_ac=area_ac)
+        against.append(replace(bare, verdict=full, in_short=short))
     return Comparison(
         cases=tuple(cases), against=tuple(against), hay_usd_per_ton=terms.hay_usd_per_ton,
         response=terms.hay_tons_per_lb_short, remarks=tuple(remarks),
@@ -209,7 +206,8 @@ def _more(zoned: RateCase, flat: RateCase) -> tuple[float | None, tuple[str, ...
                if one.usd is None and not all(one.what in names for names in open_charges)]
     kinds = tuple(dict.fromkeys(
         name.rpartition(", pass ")[0].removesuffix(" by zone") or name for name in missing))
-    if zoned.usd_product is None or flat.usd_product is None:
+    product = _product_more(zoned, flat)
+    if product is None:
         return None, ("product without a price", *kinds)
     blind = {name.rpartition(", ")[2] for name in missing if ", pass " in name}
 
@@ -217,7 +215,23 @@ def _more(zoned: RateCase, flat: RateCase) -> tuple[float | None, tuple[str, ...
         return math.fsum(one.usd for one in case.charges
                          if one.usd is not None and one.what.rpartition(", ")[2] not in blind)
 
-    return zoned.usd_product - flat.usd_product + counted(zoned) - counted(flat), kinds
+    return product + counted(zoned) - counted(flat), kinds
+
+
+def _product_more(zoned: RateCase, flat: RateCase) -> float | None:
+    """USD of product by zone beyond flat; None where a material without a price differs.
+
+    One that both take alike moves no difference, whatever it costs.
+    """
+    amounts = [{m: amount for m, amount, *_ in case.product} for case in (zoned, flat)]
+    parts = []
+    for case, sign, other in ((zoned, 1.0, amounts[1]), (flat, -1.0, amounts[0])):
+        for name, amount, _, usd in case.product:
+            if usd is not None:
+                parts.append(sign * usd)
+            elif not math.isclose(amount, other.get(name, 0.0), rel_tol=1e-9, abs_tol=1e-9):
+                return None
+    return math.fsum(parts)
 
 
 def _response(zoned: RateCase, flat: RateCase, terms: ChargeTerms) -> float | None:

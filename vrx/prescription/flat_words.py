@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from vrx.model import Against, RateCase, Supply
 
+_ASK_HAY = "; enter hay_usd_per_ton in [charges] for the hay that pays for it"
 _CENT = 0.005
 _POUND = 0.5
+_TENTH_TON = 0.05
 
 
-def verdict(
+def verdicts(
     zoned: RateCase, flat: RateCase, against: Against, *, hay_usd: float | None, area_ac: float
-) -> str:
-    """Cost, what flat does on the ground, and whether by zone pays, as far as it can be known."""
-    parts = [_cost(flat, against, hay_usd, area_ac), *(
-        _ground(flat.name, one) for one in flat.supplies if not _alike(one, zoned))]
-    parts.append(_pays(zoned, flat, against, hay_usd))
-    return " ".join(part for part in parts if part)
+) -> tuple[str, str]:
+    """Cost, what flat does on the ground, and whether by zone pays; and that without the ground."""
+    cost, pays = _cost(flat, against, hay_usd, area_ac), _pays(zoned, flat, against, hay_usd)
+    ground = [_ground(flat.name, one, _of(zoned, one.nutrient)) for one in flat.supplies
+              if not _alike(one, _of(zoned, one.nutrient))]
+    # Keys of the plan are for who writes it, not for the grower's summary.
+    short = " ".join(filter(None, (cost.replace(_ASK_HAY, ""), pays)))
+    return " ".join(filter(None, (cost, *ground, pays))), short
 
 
 def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: float) -> str:
@@ -30,28 +34,38 @@ def _cost(flat: RateCase, against: Against, hay_usd: float | None, area_ac: floa
                 f"(${-more / area_ac:,.2f}/ac){tail}.")
     text = (f"By zone costs ${more:,.0f} more than {flat.name} (${more / area_ac:,.2f}/ac){tail}")
     if against.breakeven_tons is None:
-        return f"{text}; enter hay_usd_per_ton in [charges] for the hay that pays for it."
+        return f"{text}{_ASK_HAY}."
     tons = against.breakeven_tons
+    if tons < _TENTH_TON:
+        return (f"{text}: less than a tenth of a ton of hay pays for that, at ${hay_usd:,.10g} a "
+                "ton.")
     return (f"{text}: it takes {tons:,.1f} tons more hay over the field to pay for that "
             f"({tons / area_ac:.3f} ton/ac, at ${hay_usd:,.10g} a ton).")
 
 
-def _alike(one: Supply, zoned: RateCase) -> bool:
+def _of(case: RateCase, nutrient: str) -> Supply:
+    return next(one for one in case.supplies if one.nutrient == nutrient)
+
+
+def _alike(one: Supply, other: Supply) -> bool:
     """Whether by zone supplies the nutrient just so: then there is nothing to tell."""
-    other = next(each for each in zoned.supplies if each.nutrient == one.nutrient)
     return all(abs(getattr(one, name) - getattr(other, name)) < _POUND
                for name in ("short_lb", "over_lb", "short_ac", "over_ac"))
 
 
-def _ground(name: str, one: Supply) -> str:
+def _ground(name: str, one: Supply, zoned: Supply) -> str:
+    """What flat does on the ground; by zone stands beside it where it misses the need too."""
     short = (f"leaves {one.short_ac:,.1f} ac short of the need by {one.short_lb:,.0f} lb "
              f"{one.nutrient} ({one.short_lb / one.short_ac:,.0f} lb/ac there)"
              if one.short_ac > 0 else "")
     over = (f"puts {one.over_lb:,.0f} lb {one.nutrient} more than the need on "
             f"{one.over_ac:,.1f} ac" if one.over_ac > 0 else "")
-    if not short and not over:
-        return f"{_opening(name)} meets the {one.nutrient} need of every zone."
-    return f"{_opening(name)} {' and '.join(part for part in (short, over) if part)}."
+    text = (f"{_opening(name)} {' and '.join(part for part in (short, over) if part)}"
+            if short or over else f"{_opening(name)} meets the {one.nutrient} need of every zone")
+    own = [f"{lb:,.0f} lb {way} on {ac:,.1f} ac" for lb, ac, way in
+           ((zoned.short_lb, zoned.short_ac, "short"), (zoned.over_lb, zoned.over_ac, "over"))
+           if ac > 0]
+    return f"{text} (by zone: {', '.join(own)})." if own else f"{text}."
 
 
 def _pays(zoned: RateCase, flat: RateCase, against: Against, hay_usd: float | None) -> str:
@@ -76,14 +90,23 @@ def _pays(zoned: RateCase, flat: RateCase, against: Against, hay_usd: float | No
 
 def _by_response(against: Against, gain: float, hay_usd: float | None) -> str:
     """The user's own figure: tons, and money where both sides of it are known."""
-    text = f"By your own response figure by zone brings {gain:,.1f} tons of hay more"
     more = against.usd_more
+    if abs(gain) < _TENTH_TON:
+        text = "By your own response figure by zone brings no more hay than this flat rate"
+    else:
+        text = (f"By your own response figure by zone brings {abs(gain):,.1f} tons of hay "
+                f"{'more' if gain > 0 else 'less'}")
     if more is None or not hay_usd:
         return f"{text}."
+    if abs(gain) >= _TENTH_TON:
+        text += f", worth ${abs(gain) * hay_usd:,.0f}"
     net = gain * hay_usd - more
-    does = "pays" if net > 0 else "does not pay"
-    return (f"{text}, worth ${gain * hay_usd:,.0f}: it {does} "
-            f"({'+' if net >= 0 else '-'}${abs(net):,.0f}).")
+    amount = f"{'+' if net >= 0 else '-'}${abs(net):,.0f}"
+    if against.uncounted:
+        # A charge that nobody entered may be more than the gain: no verdict without it.
+        return (f"{text}: {amount} before {_listed(against.uncounted)}, which are not counted; "
+                "whether it pays hangs on them.")
+    return f"{text}: it {'pays' if net > 0 else 'does not pay'} ({amount})."
 
 
 def _short(case: RateCase) -> float:

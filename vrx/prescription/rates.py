@@ -194,7 +194,7 @@ def _rates(
 def _outside_todo(beyond_ac: float) -> str:
     if beyond_ac < 0:
         return "make sure which acres go without, and that their need is met otherwise"
-    return (f"find out what the {beyond_ac:,.2f} ac outside are: where they hold water, a wet"
+    return ("find out what is wetted outside the prescription: where it holds water, a wet"
             " hollow or a well, label and local set-backs may forbid it, so shut injector or"
             " nozzles off there")
 

@@ -154,9 +154,15 @@ def _buffer(
     per = "lb K2O/ac for 1 ppm"
     return (least, np.maximum(most, least)), (
         f"least {float(least[0]):.1f} {per}, no buffering: {cite('layer')}",
-        f"most {float(most.min()):.1f} to {float(most.max()):.1f} {per}, by the zone's CEC: "
+        f"most {_span(float(most.min()), float(most.max()))} {per}, by the zone's CEC: "
         + cite("build_up"),
     ), ""
+
+
+def _span(low: float, high: float) -> str:
+    """ "4.8 to 5.2", or one figure where both print alike."""
+    ends = dict.fromkeys((f"{low:.1f}", f"{high:.1f}"))
+    return " to ".join(ends)
 
 
 def balance_findings(

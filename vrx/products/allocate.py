@@ -206,7 +206,8 @@ def share_out(problem: Problem, found: search.Found) -> Rates:
     """(pass, its material, its rates by zone) of the passes that are used, by number.
 
     Within a group the materials named first go on the earlier passes; passes of one material share
-    each zone's rate alike, on whole machine steps but for the last of them, which takes the rest.
+    each zone's rate alike, on whole machine steps but for what is less than one, which the last of
+    them takes.
     """
     out: Rates = []
     total = search.totals(problem, found)
@@ -230,13 +231,12 @@ def _shares(rate: float, count: int, option: Option) -> list[float]:
     first = max(option.least, option.step)
     fewest = 1 if math.isinf(option.most) else math.ceil(rate / option.most - SLACK)
     n = max(1, fewest, min(count, math.floor(rate / first + SLACK)))
-    each = rate / n
-    step = math.floor(each / option.step + 0.5) * option.step
-    rest = rate - (n - 1) * step
-    top = option.most * (1 + SLACK)
-    if n == 1 or not (option.least <= step <= top and option.least - SLACK <= rest <= top):
-        step = rest = each
-    parts = [step] * (n - 1) + [rest] + [0.0] * (count - n)
+    # Whole steps first, as evenly as they go; what is less than a step goes with the last.
+    steps = rate / option.step
+    whole = math.floor(steps + SLACK)
+    even, over = divmod(whole, n)
+    parts = [(even + (i < over)) * option.step for i in range(n)] + [0.0] * (count - n)
+    parts[n - 1] += max(steps - whole, 0.0) * option.step
     return [_within(part, option) if part > 0 else 0.0 for part in parts]
 
 

@@ -76,6 +76,7 @@ def _aim(aim: SeasonAim) -> list[Finding]:
         **{f"ceiling of {name}": (value, 0.0) for name, value in aim.ceilings.items()},
         **{f"price of {name}": (value, 0.0) for name, value in aim.usd_per_unit.items()},
         **{f"load of {name}": (value, 1e-9) for name, value in aim.loads.items()},
+        **{f"overage of {name}": (value, 0.0) for name, value in aim.overage.items()},
     }
     if aim.k2o_per_pass is not None:
         numbers["k2o_split_lb_per_ac"] = (aim.k2o_per_pass, 1e-9)

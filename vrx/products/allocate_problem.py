@@ -46,7 +46,8 @@ class SeasonAim:
     `usd_per_unit` is the price of one lb or gal by material id. Ceilings are lb/ac over the season
     ("S", "K2O", "N", "Cl"; all S counts, elemental too), `k2o_per_pass` lb/ac in one pass (None
     takes the rule of thumb). `loads` are lb or gal in one load of a material that is bought by
-    whole loads. `steps_inside` searches over whole machine steps; whole loads do so by themselves.
+    whole loads, `overage` the share of it that is bought beyond the rates. `steps_inside` searches
+    over whole machine steps; whole loads do so by themselves.
     """
 
     aim: str
@@ -54,6 +55,7 @@ class SeasonAim:
     ceilings: Mapping[str, float] = field(default_factory=dict)
     k2o_per_pass: float | None = None
     loads: Mapping[str, float] = field(default_factory=dict)
+    overage: Mapping[str, float] = field(default_factory=dict)
     steps_inside: bool = False
 
     @property
@@ -139,6 +141,7 @@ class Group:
 class Problem:
     """All that the search needs. `need` is what fixed passes leave, `room` what ceilings leave.
 
+    `loads` are units in a load, units that fixed passes take, units bought for each one spread.
     `weight` makes pounds of both nutrients alike: shares of the field's need, times `scale`, the
     pounds of the larger one, so that the numbers stay in the solver's range.
     """
@@ -152,7 +155,7 @@ class Problem:
     limits: tuple[Limit, ...]
     room: Mapping[str, tuple[int, FloatArray]]
     season_room: Mapping[str, tuple[int, FloatArray]]
-    loads: Mapping[str, tuple[float, float]]
+    loads: Mapping[str, tuple[float, float, float]]
     aim: str
     in_steps: bool
 
@@ -249,7 +252,8 @@ def make_problem(
         weight={name: anyone / (held or anyone) for name, held in total.items()}, scale=anyone,
         groups=groups,
         limits=tuple(register.limits), room=room, season_room=season,
-        loads={name: (size, fixed.order.get(name, 0.0)) for name, size in aim.loads.items()},
+        loads={name: (size, fixed.order.get(name, 0.0), 1.0 + aim.overage.get(name, 0.0))
+               for name, size in aim.loads.items()},
         aim=aim.aim, in_steps=aim.in_steps,
     )
 

@@ -246,13 +246,14 @@ def _ceiling(
 
 def _loads(model: Model, problem: Problem) -> None:
     """Whole loads are bought; what a field does not take of them is left over."""
-    for material, (size, fixed) in problem.loads.items():
-        parts = {column: model.unit[key] * acres(problem, key)
+    for material, (size, fixed, more) in problem.loads.items():
+        parts = {column: model.unit[key] * acres(problem, key) * more
                  for key, column in model.total.items()
                  if problem.groups[key[0]].options[key[1]].material.id == material}
         if not parts:
             continue
-        greatest = sum(value * model.high[column] for column, value in parts.items()) + fixed
+        greatest = sum(value * model.high[column] for column, value in parts.items())
+        greatest += fixed * more
         load = model.load[material] = model.column(math.ceil(greatest / size), whole=True)
         parts[load] = -size
-        model.row(list(parts), list(parts.values()), -math.inf, -fixed)
+        model.row(list(parts), list(parts.values()), -math.inf, -fixed * more)

@@ -8,7 +8,7 @@ only a search that runs out of its backstop of seconds does not, and says so.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -60,21 +60,54 @@ def nearest(problem: Problem) -> Found:
     return found
 
 
-def without_one_of(problem: Problem, found: Found, *, short: bool) -> Found | None:
-    """The best plan for the first aim that does without at least one material of `found`.
+def but_for_steps(problem: Problem, found: Found, *, short: bool) -> tuple[Problem, Found]:
+    """The season and the plan's own materials without machine steps, to hold other mixes against.
+
+    Steps would only blur the difference, and cost the search its time; whole loads stay.
+    """
+    used = materials_of(problem, found)
+    if not problem.in_steps:
+        return problem, found
+    if found.free is not None and not problem.loads and set(materials_of(*found.free)) == set(used):
+        return found.free
+    problem = replace(problem, in_steps=False)
+    model = build(problem, may_be_short=short or problem.aim == "least deviation")
+    _leave_out(problem, model, {one.material.id for group in problem.groups
+                                for one in group.options} - set(used))
+    aim = aims_of(problem, model)[0]
+    done = None
+    for asked in [shortness(problem, model), aim] if short else [aim]:
+        done = search(model, asked, gap=RIVAL_GAP)
+        if done is None:
+            break
+        hold(model, asked, done[1])
+    if done is None:
+        raise ComputeError("a plan in machine steps has none without them", code="mix-solver",
+                           hint="this is a fault of vrx; please report it with the plan file")
+    return problem, Found(model=model, columns=done[0], value=done[1], gap=done[2], stopped=done[3])
+
+
+def _leave_out(problem: Problem, model: Model, names: Collection[str]) -> None:
+    for (g, o), at in model.count.items():
+        if problem.groups[g].options[o].material.id in names:
+            model.high[at] = 0.0
+
+
+def without_one_of(
+    problem: Problem, found: Found, *, names: Sequence[str], short: bool
+) -> Found | None:
+    """The best plan for the first aim that does without at least one of these materials.
 
     To a share of `RIVAL_GAP`; `short` keeps it no shorter of the needs than `found` is.
     """
     rival: Found | None = None
-    for name in materials_of(problem, found):
+    for name in names:
         model = build(problem, may_be_short=short or problem.aim == "least deviation")
         if short:
             held = shortness(problem, found.model)
             hold(model, shortness(problem, model),
                   sum(value * found.columns[at] for at, value in held.items()))
-        for (g, o), at in model.count.items():
-            if problem.groups[g].options[o].material.id == name:
-                model.high[at] = 0.0
+        _leave_out(problem, model, (name,))
         aim = aims_of(problem, model)[0]
         if rival is not None:
             model.row(list(aim), list(aim.values()), -math.inf, rival.value)

@@ -91,7 +91,7 @@ def _loads(
     problem: Problem, found: search.Found, rates: Rates
 ) -> tuple[tuple[str, int, float, float], ...]:
     out = []
-    for name, (size, fixed) in problem.loads.items():
+    for name, (size, fixed, _) in problem.loads.items():
         used = fixed
         for told, option, rate in rates:
             if option.material.id == name:
@@ -133,10 +133,11 @@ def _shortfalls(problem: Problem, rates: Rates) -> tuple[MixShort, ...]:
 
 
 def _rival(problem: Problem, found: search.Found, *, short: bool) -> MixRival | None:
-    # Steps of the machine would only blur the difference, and cost the search its time.
-    problem, found = found.free or (problem, found)
-    other = search.without_one_of(problem, found, short=short)
     used = search.materials_of(problem, found)
+    if not used:
+        return None
+    problem, found = search.but_for_steps(problem, found, short=short)
+    other = search.without_one_of(problem, found, names=used, short=short)
     if other is None:
         return None
     now = search.materials_of(problem, other)
@@ -175,7 +176,7 @@ def findings(
     money = "" if mix.usd_product is None else (
         f"; {mix.usd_product:,.0f} usd of product"
         + (f" and {mix.usd_passes:,.0f} usd of trips" if mix.usd_passes else "")
-        + " before rounding to machine steps")
+        + ("" if problem.in_steps else " before rounding to machine steps"))
     out = [note("mix-plan", "season", f"planned together for {mix.aim}: "
                 + ("; ".join(carried) if carried else "no planned pass is needed") + money)]
     if mix.rival is not None and mix.choices:
@@ -213,8 +214,13 @@ def _told_rival(mix: SeasonMix, rival: MixRival) -> Finding:
     if rival.unit == "usd":
         more = f"{rival.more:,.0f} usd more" + (
             f" ({100 * rival.more / total:.1f} %)" if total > 0 else "")
+        if rival.more < WORTH_TELLING_USD:
+            more = "for the same money" + (
+                ", but for machine steps" if mix.steps_inside else "")
     elif rival.unit == "passes":
-        more = f"{round(rival.more)} passes more"
+        count = round(rival.more)
+        more = "as many passes" if count <= 0 else (
+            f"{count} pass{'es' if count > 1 else ''} more")
     else:
         more = f"{100 * rival.more:.1f} % of the needs further off"
     return note("mix-next-best", "season",

@@ -77,9 +77,16 @@ def check_calendar(calendar: Calendar, *, season: int) -> None:
             raise _wrong(f"{day} lies outside the season {season} and the fall before it",
                          where=where, hint="correct the year, or season of [field]")
     frosts = [day for day in (calendar.last_frost, calendar.killing_frost) if day is not None]
-    if calendar.last_frost and calendar.last_frost.year != season - 1:
-        raise _wrong(f"killing_frost_last_fall on {calendar.last_frost} is not in {season - 1}",
-                     where="[calendar]", hint="correct the year, or give it as killing_frost")
+    if calendar.last_frost and calendar.last_frost.year != season - 1 and not (
+            calendar.cuttings and calendar.last_frost < calendar.cuttings[0].cut):
+        raise _wrong(f"killing_frost_last_fall on {calendar.last_frost} is neither in {season - 1}"
+                     " nor before the first cutting", where="[calendar]",
+                     hint="correct the year, or give it as killing_frost")
+    if calendar.last_frost and calendar.killing_frost and (
+            calendar.killing_frost <= calendar.last_frost):
+        raise _wrong(f"killing_frost on {calendar.killing_frost} is not after"
+                     f" killing_frost_last_fall on {calendar.last_frost}", where="[calendar]",
+                     hint="correct the days: killing_frost ends this season")
     if calendar.ground_freezes and frosts and calendar.ground_freezes < min(frosts):
         raise _wrong("ground_freezes is before killing_frost", where="[calendar]",
                      hint="correct the days")
@@ -167,10 +174,11 @@ def _span(
 
 
 def _dormant(calendar: Calendar, *, on: date | None) -> _Span:
-    """From the killing frost of that fall until the ground freezes; the fall before goes first."""
-    said, frosts = _said("dormant"), (calendar.last_frost, calendar.killing_frost)
-    frost = next((day for day in frosts if day and (on is None or day.year == on.year)),
-                 next((day for day in frosts if day), None))
+    """From the last killing frost before the pass, or the first, until the ground freezes."""
+    said = _said("dormant")
+    frosts = [day for day in (calendar.last_frost, calendar.killing_frost) if day is not None]
+    frost = next((day for day in reversed(frosts) if on is not None and day <= on),
+                 frosts[0] if frosts else None)
     freezes = calendar.ground_freezes
     if frost is None:
         return _Span(None, freezes, f"{said}; killing_frost is not given")
@@ -237,8 +245,9 @@ def _before_frost(
     frost = calendar.killing_frost
     if frost is None:
         return _Span(None, None, "killing_frost is not given")
-    opens, closes = (frost - timedelta(days=round(7 * count)) for count in reversed(weeks))
-    words = f"{weeks[0]:g} to {weeks[1]:g} weeks before killing frost on {frost}"
+    opens, closes = (frost - timedelta(days=round(7 * number)) for number in reversed(weeks))
+    count = f"{weeks[0]:g} to {weeks[1]:g}" if weeks[0] < weeks[1] else f"{weeks[0]:g}"
+    words = f"{count} weeks before killing frost on {frost}"
     if not calendar.cuttings:
         return _Span(opens, closes, words)
     spans = [(one, _stubble(one, request, calendar)) for one in calendar.cuttings]

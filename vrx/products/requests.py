@@ -19,6 +19,9 @@ BELOW_LEAST = ("nearest", "raise", "off")
 NUTRIENTS = ("K2O", "S")
 WHAT_IS_LEFT: Literal["what is left"] = "what is left"
 
+_DENSITY_APART = 1.2
+"""How far a load ticket may lie from the list's density: the same grade is never so far (ours)."""
+
 _OUT_OF_SEASON = re.compile(
     r"\bdormant|late fall|late autumn|winter|pre-?plant|before (seeding|planting)|establishment",
     re.IGNORECASE,
@@ -139,12 +142,19 @@ def _resolve(request: PassRequest, materials: Mapping[str, Material]) -> Checked
     _one_of(request.kind, KINDS, key="rate", where=where)
     _one_of(request.below_least, BELOW_LEAST, key="below_least", where=where)
     material = find_material(materials, request.material, where=where)
-    own = request.density_lb_per_gal
+    own, listed = request.density_lb_per_gal, material.density_lb_per_gal
     if own is not None:
         if material.form != "liquid" or not (math.isfinite(own) and own > 0):
             raise PlanError(
                 f"density {own:g} lb/gal does not fit {material.id} ({material.form})",
                 code="pass-density", where=where, hint="a density above 0 belongs to a liquid",
+            )
+        if listed is not None and not 1 / _DENSITY_APART <= own / listed <= _DENSITY_APART:
+            raise PlanError(
+                f"density {own:g} lb/gal is too far from the {listed:g} lb/gal of {material.id}",
+                code="pass-density", where=where,
+                hint="give lb in a US gallon from the load ticket; a product of another strength"
+                     " is a material of its own",
             )
         material = replace(
             material, density_lb_per_gal=own,
@@ -277,7 +287,8 @@ def _contradictions(one: Checked) -> list[Finding]:
     for key, top in tops.items():
         if least is not None and least > top:
             out.append(stop("pass-limits", one.where,
-                            f"{_key(one, 'least')} = {least:g} is above {key} = {top:g}",
+                            f"{_key(one, 'least')} = {least:g} is above {key} = {top:g}"
+                            f" ({one.material.id})",
                             todo="correct the limits, or use another machine"))
     return out
 

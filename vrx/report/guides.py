@@ -30,7 +30,7 @@ def guide_views(job: Job) -> tuple[GuideView, ...]:
     """One view for each guide of the job."""
     return tuple(
         GuideView(
-            guide=one, evidence=", ".join(one.evidence),
+            guide=one, evidence=", ".join(map(words.evidence_words, one.evidence)),
             memory=any(words.is_from_memory(label) for label in one.evidence),
             tables=tuple(TableView(table=t, memory=words.is_from_memory(t.evidence))
                          for t in one.tables))

@@ -113,7 +113,7 @@ def _pairs(made: InjectionSchedule) -> list[tuple[str, str]]:
     ]
     if made.tank_gal is not None:
         count = len(made.fills)
-        pairs.append(("Tank", (f"{numbers.fixed(made.tank_gal)} gal, filled {count} "
+        pairs.append(("Tank", (f"{made.tank_gal:,.6g} gal, filled {count} "
                               f"{'time' if count == 1 else 'times'}, last with "
                               f"{numbers.fixed(made.fills[-1].gallons, 1)} gal")))
     gross = [leg.gross_in for leg in made.legs if leg.gross_in is not None]
@@ -143,10 +143,10 @@ def _pairs(made: InjectionSchedule) -> list[tuple[str, str]]:
 
 
 def _beyond(made: InjectionSchedule) -> str:
-    inside = [leg.field_ac for leg in made.legs if leg.injecting and leg.field_ac is not None]
-    if not inside:
+    inside = made.product_in_field_ac
+    if inside is None:
         return ""
-    beyond = made.wetted_ac - sum(inside)
+    beyond = made.wetted_ac - inside
     if beyond < 0.005:
         return ", all of them in the field"
     return (f"; {numbers.acres(beyond)} of them lie outside the field (hollows, roads, corners) "
@@ -203,7 +203,8 @@ def _row(made: InjectionSchedule, step: ScheduleStep) -> StepRow:
         words = "pivot standing, until the far end runs"
         if step.what == FLUSH:
             words = ("let the pivot walk on: what is still in the pipe falls where the turn began"
-                     if _is_full_circle(made) else "")
+                     if _is_full_circle(made) else
+                     "the pivot stands at its end: what is still in the pipe falls there")
         return StepRow(
             kind="clean", what="Clean water" if step.what == CLEAN else "Flush", place="",
             clock=ends, cells=(words, *[""] * (wide - 1)))
@@ -239,9 +240,13 @@ def _truth(made: InjectionSchedule) -> str:
                for one, leg in zip(kept, live, strict=True))
     wanted = f"{_range([leg.wanted_gal_per_ac for leg in live], 2)} gal/ac"
     if same and len(asked) == 1:
-        return ("The machine covers the same acres in every hour of injection, so one pump "
-                f"setting brings {wanted} everywhere. Change its speed, or switch an end gun, and "
-                "the rate changes with it.")
+        if made.is_pivot:
+            return ("The machine covers the same acres in every hour of injection, so one pump "
+                    f"setting brings {wanted} everywhere. Change its speed, or switch an end gun, "
+                    "and the rate changes with it.")
+        return (f"All sets have the same acres and hours, so one pump setting brings {wanted} in "
+                "each. Inject for longer or shorter, or into more or less ground, and the rate "
+                "changes with it.")
     if made.one_setting:
         return (f"The pump keeps one setting while the acres covered in an hour change: it brings "
                 f"{_range(kept, 2)} gal/ac where {wanted} is wanted. The table below says what the "

@@ -40,12 +40,32 @@ def mix_view(job: Job) -> MixView | None:
         said.insert(0, ("The next best mix", none))
     units = {one.material.id: one.material.unit.removesuffix("/ac")
              for one in job.prescription.passes}
+    said += _fixed(job, mix)
     said += [("Whole loads", _loads(load, units.get(load[0], ""))) for load in mix.loads]
     return MixView(
         lead=_lead(mix), rows=tuple(_rows(job, mix)), total=_total(mix), said=tuple(said),
         limits=tuple(_limit(one) for one in mix.limits),
         short=tuple(_short(mix, k) for k in range(len(mix.shortfalls))),
     )
+
+
+def _fixed(job: Job, mix: SeasonMix) -> list[tuple[str, str]]:
+    """What passes with a rate of their own bring, which the others are planned around."""
+    planned = {one.pass_id for one in mix.choices}
+    told = []
+    for one in job.prescription.passes:
+        if one.pass_id in planned:
+            continue
+        brings = [f"{numbers.fixed(one.planned_total * one.material.nutrient_lb_per_unit(name))}"
+                  f" lb {name}" for name in ("K2O", "S")
+                  if one.material.nutrient_lb_per_unit(name) > 0
+                  and not (name == "S" and one.material.s_form == "elemental")]
+        told.append(f"pass {one.number} brings "
+                    + (" and ".join(brings) if brings else "nothing to these needs"))
+    if not told:
+        return []
+    text = f"{'; '.join(told)}. It counts first, and is not in the sums above."
+    return [("Rates of your own", text)]
 
 
 def _loads(load: tuple[str, int, float, float], unit: str) -> str:
@@ -59,8 +79,9 @@ def _lead(mix: SeasonMix) -> str:
     if mix.shortfalls and mix.aim != "least deviation":
         held = (f"No mix meets the needs within the limits. This one falls least short of them,"
                 f" and among such it has the {mix.aim}")
-    return (f"{held}. S that comes with potash and K2O that comes with S products are counted;"
-            " figures before rounding to machine steps.")
+    return (f"{held}. S that comes with potash and K2O that comes with S products are counted."
+            + (" Figures are in whole machine steps." if mix.steps_inside else
+               " Figures are before rounding to machine steps."))
 
 
 def _rows(job: Job, mix: SeasonMix) -> list[tuple[str, ...]]:
@@ -107,10 +128,10 @@ def _rival(mix: SeasonMix, rival: MixRival) -> str:
         if total > 0:
             more += f" ({100 * rival.more / total:.1f} %)"
         if rival.more < 0.5:
-            more = "for the same money"
+            more = "for the same money" + (", but for machine steps" if mix.steps_inside else "")
     elif rival.unit == "passes":
         count = round(rival.more)
-        more = "with as many passes" if count == 0 else (
+        more = "with as many passes" if count <= 0 else (
             f"with {count} more pass{'es' if count > 1 else ''}")
     else:
         more = f"{100 * rival.more:.1f} % of the needs further off"

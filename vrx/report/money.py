@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from vrx.model import Bid, Comparison, FloatArray, Job, Purchase, RateCase, SoilBalance
+from vrx.model import Bid, Charge, Comparison, FloatArray, Job, Purchase, RateCase, SoilBalance
 from vrx.report import numbers, supply_chart, words
 from vrx.units import SHORT_TON_LB
 
@@ -30,6 +30,7 @@ class BalanceView:
     whole: tuple[str, ...]
     basis: tuple[str, ...]
     cannot_tell: str
+    used_up: str
     memory: bool
 
 
@@ -83,9 +84,25 @@ def balance_views(job: Job) -> list[BalanceView]:
         views.append(BalanceView(
             nutrient=one.nutrient, otherwise=one.otherwise_words, removed_words=one.removed_words,
             seasons=one.seasons, ranges=ranges, rows=tuple(rows), whole=_whole(one, area),
-            basis=one.basis, cannot_tell=one.cannot_tell,
+            basis=one.basis, cannot_tell=one.cannot_tell, used_up=_used_up(job, one),
             memory=any(words.is_from_memory(text) for text in one.basis)))
     return views
+
+
+def _used_up(job: Job, one: SoilBalance) -> str:
+    """What a 0 at the low end of the range means, and when it is reached; "" without one."""
+    if one.soil_now is None or one.ppm_low is None or one.after_low is None:
+        return ""
+    zones = [f"{zone.letter} in {numbers.fixed(now / -fall, 1)} seasons"
+             for zone, now, fall, after in zip(job.zones.zones, one.soil_now.tolist(),
+                                               one.ppm_low.tolist(), one.after_low.tolist(),
+                                               strict=True)
+             if after <= 0 and fall < 0]
+    if not zones:
+        return ""
+    return (f"0 stands where the low end would use up all K that the test reads (zone "
+            f"{numbers.listing(zones)}). No crop draws a soil that far: yield and removal fall "
+            "before, so that end is a bound and no forecast. Test again before then.")
 
 
 def _whole(one: SoilBalance, area: Sequence[float]) -> tuple[str, ...]:
@@ -139,15 +156,20 @@ def _costs(told: Comparison) -> tuple[tuple[str, tuple[str, ...]], ...]:
             cells.append(f"{numbers.amount(amount, unit)}, {_usd(usd)}")
         rows.append((name, tuple(cells)))
     rows.append(("product, together", tuple(_usd(one.usd_product) for one in told.cases)))
-    for name in dict.fromkeys(one.what for case in told.cases for one in case.charges):
+    # A trip by zone and the same trip flat stand in one row, each with its own charge.
+    for name in dict.fromkeys(_trip(one) for case in told.cases for one in case.charges):
         cells = []
         for case in told.cases:
-            charge = next((one for one in case.charges if one.what == name), None)
+            charge = next((one for one in case.charges if _trip(one) == name), None)
             cells.append("–" if charge is None else
                          f"{_usd(charge.usd)} ({charge.how})")
         rows.append((name, tuple(cells)))
     rows.append(("known cost, together", tuple(map(_known, told.cases))))
     return tuple(rows)
+
+
+def _trip(charge: Charge) -> str:
+    return charge.what.replace("spreading by zone", "spreading")
 
 
 def _known(case: RateCase) -> str:
@@ -193,12 +215,18 @@ def _purchase(one: Purchase) -> PurchaseView:
         facts.append(("Density", f"{one.lb_per_unit:g} lb/gal, {one.density_from}"))
     facts.append(("Weight", f"{numbers.fixed(one.bought_lb)} lb, {numbers.tons(tons)} short tons"))
     if one.packages is not None and one.package_size is not None:
-        name = {"bulk": "steps of sale"}.get(one.package, f"{one.package}s")
+        name = "step" if one.package == "bulk" else one.package
+        name += ("" if one.packages == 1 else "s") + (" of sale" if one.package == "bulk" else "")
         size = f"{one.package_size:,.6g} {one.unit}"
         facts.append(("Packages", f"{one.packages:,} {name} of {size}"))
     if one.loads is not None and one.load_size is not None and one.last_load is not None:
         most, last = (numbers.amount(size, one.unit) for size in (one.load_size, one.last_load))
-        facts.append(("Truck loads", f"{one.loads:,} of at most {most}, the last carries {last}"))
+        whole = ""
+        if one.package != "bulk" and one.package_size:
+            count = round(one.load_size / one.package_size)
+            whole = f" ({count:,} whole {one.package}{'s' if count > 1 else ''})"
+        facts.append(("Truck loads",
+                      f"{one.loads:,} of at most {most}{whole}, the last carries {last}"))
     if abs(one.left_over) > 0.05:
         worth = "" if one.usd_per_unit is None else (
             f", {numbers.usd(one.left_over * one.usd_per_unit)}")

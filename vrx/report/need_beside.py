@@ -231,7 +231,8 @@ def _guide(guide: GuideRate) -> GuideView:
     return GuideView(
         book=guide.book, name=guide.name, of_plan=guide.of_plan,
         memory=any(map(words.is_from_memory, guide.evidence)),
-        evidence=", ".join(guide.evidence), parts=parts or "nothing to apply",
+        evidence=", ".join(map(words.evidence_words, guide.evidence)),
+        parts=parts or "nothing to apply",
         ways=tuple((words.opening(head), said, head in differ)
                    for head, said in guide.ways.items() if said),
         notes=guide.notes, order=order, refused=guide.refused, todo=guide.todo)

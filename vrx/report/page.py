@@ -14,6 +14,7 @@ from vrx.model import ExportedFile, Job
 from vrx.report import (
     care,
     guides,
+    in_short,
     irrigation,
     knowledge,
     layers,
@@ -62,6 +63,7 @@ def template(name: str) -> Template:
         finalize=_printable,
     )
     environment.filters["grades"] = _whole_grades
+    environment.filters["said"] = words.evidence_words
     return environment.get_template(name)
 
 
@@ -86,7 +88,6 @@ def _title(job: Job) -> dict[str, object]:
 
 
 def _short(job: Job) -> dict[str, object]:
-    areas = job.prescription.zone_area_ac
     letters = [zone.letter for zone in job.zones.zones]
     differences = [
         words.zone_difference(job.readings[key], letters)
@@ -99,11 +100,9 @@ def _short(job: Job) -> dict[str, object]:
         "zones_remark": zones.remark,
         "order": words.order_sentence(job.prescription.order),
         "cost": words.cost_sentence(job.prescription.order, job.field.area_ac),
-        "flat": [
-            (p.number, text)
-            for p in job.prescription.passes
-            if (text := words.flat_or_variable(p, areas))
-        ],
+        "bought": in_short.bought_sentence(job),
+        "flat": in_short.flat_sentences(job),
+        "gets": in_short.gets_sentences(job),
         "differences": [text for text in differences if text],
         "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
         "past": zone_values.past_words(job),

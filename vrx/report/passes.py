@@ -87,9 +87,17 @@ def _changed(rates: PassRates) -> str:
     return f"The need asked for {asked}; {numbers.listing(parts)}."
 
 
-def _outside(rates: PassRates, area_ac: float) -> str:
-    """Acres that get product beyond the prescription; "" for none that prints."""
+def _outside(rates: PassRates, job: Job, area_ac: float) -> str:
+    """Acres that get product beyond the prescription; "" for none that prints.
+
+    A schedule of injection knows them by the ground: where the injector is off inside the field,
+    more lies outside than the acres alone would say.
+    """
     beyond = (rates.treated_ac or 0.0) - area_ac
+    made = next((one for one in job.irrigation if one.pass_id == rates.pass_id), None)
+    if made is not None and rates.treated_ac is not None:
+        inside = made.product_in_field_ac
+        beyond = beyond if inside is None else made.wetted_ac - inside
     return numbers.acres(beyond) if beyond >= 0.005 else ""
 
 
@@ -115,7 +123,7 @@ def pass_view(rates: PassRates, job: Job, notes: Sequence[str]) -> PassView:
         total=numbers.amount(rates.prescription_total, product),
         order_total=numbers.amount(rates.order_total, product),
         short_tons=numbers.tons(rates.order_total * material.lb_per_unit / SHORT_TON_LB),
-        treated=treated, outside=_outside(rates, sum(areas)), area=numbers.acres(sum(areas)),
+        treated=treated, outside=_outside(rates, job, sum(areas)), area=numbers.acres(sum(areas)),
         liquid=material.form == "liquid",
         density="" if density is None else numbers.fixed(density, 2), memory=memory,
         changed=_changed(rates), picture=Markup(picture.svg),  # noqa: S704 - built and escaped in svg.py

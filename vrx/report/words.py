@@ -57,6 +57,11 @@ def is_from_memory(evidence: str) -> bool:
     return "from memory" in evidence.lower()
 
 
+def evidence_words(label: str) -> str:
+    """An evidence label as a reader of the page says it."""
+    return "your own" if label == "user" else label
+
+
 def is_unsourced(evidence: str) -> bool:
     """Whether a number is common practice that nobody printed."""
     return "no source" in evidence.lower()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from vrx.model import FloatArray
 from vrx.rules.book import Book
 from vrx.rules.classes import class_breaks, soil_span
 from vrx.rules.examples import ExampleResult, needs_of, run_examples
+from vrx.rules.names import extractant, extractant_names, nearest, plain
 
 if TYPE_CHECKING:
     from vrx.rules.schema import Given
@@ -24,7 +26,7 @@ _MOST = {"potassium": 5000.0, "sulfate": 500.0}
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BookCheck:
     """What was tried with a book. `faults` are in words; `swept` says over which soil tests, "" if
-    none, and `not_swept` why not.
+    none, and `not_swept` why not. `doubts` may be slips of the pen and may be meant.
     """
 
     id: str
@@ -32,6 +34,7 @@ class BookCheck:
     faults: tuple[str, ...]
     swept: str
     not_swept: str
+    doubts: tuple[str, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -45,9 +48,9 @@ def check_book(book: Book) -> BookCheck:
     Everything else of the example stays. A rate must be finite, not below nothing, and not higher
     for a higher soil test (unless a rule says `as_printed`).
     """
-    results = run_examples(book)
+    results, doubts = run_examples(book), tuple(_doubts(book))
     if not book.analyte:
-        return BookCheck(id=book.id, examples=results, faults=(), swept="",
+        return BookCheck(id=book.id, examples=results, faults=(), swept="", doubts=doubts,
                          not_swept="the book reads no soil test")
     why = ""
     for title, given in _questions(book):
@@ -60,8 +63,37 @@ def check_book(book: Book) -> BookCheck:
         rates = np.array([need.lb_per_ac for need in found])
         return BookCheck(
             id=book.id, examples=results, faults=tuple(_faults(book, values, rates)), not_swept="",
+            doubts=doubts,
             swept=f"{values[0]:g} to {values[-1]:g} ppm, {title}")
-    return BookCheck(id=book.id, examples=results, faults=(), swept="", not_swept=why)
+    return BookCheck(id=book.id, examples=results, faults=(), swept="", not_swept=why,
+                     doubts=doubts)
+
+
+def _doubts(book: Book) -> Iterator[str]:
+    """Names that vrx does not know beside ones that it does, and rates that fall with the yield."""
+    soil = book.data.soil
+    for name in soil.extractants if soil else ():
+        known = extractant_names()
+        near = nearest(plain(name), known)
+        if extractant(name) not in known:
+            yield (f"extractant {name!r} is none that vrx knows" + (
+                f": is it {near!r}?" if near else ".") + " Only laboratories' results that name it "
+                "letter by letter are read")
+    for rule in book.data.rules:
+        tons = getattr(rule, "yield_tons", ())
+        if tons:
+            yield from _falls(rule, tons)
+
+
+def _falls(rule: Any, tons: Sequence[float]) -> Iterator[str]:
+    rows: list[tuple[str, Any]] = [
+        (f"class {c.name}", c.rate_lb_per_ac) for c in getattr(rule, "classes", ())
+    ] or [(f"row {t:g}", r) for t, r in zip(rule.soil_test, rule.rates_lb_per_ac, strict=True)]
+    for name, rates in rows:
+        for (a, b), (low, high) in zip(pairwise(tons), pairwise(rates or ()), strict=False):
+            if high < low:
+                yield (f"{name}: the rate falls from {low:g} to {high:g} lb/ac as the yield goal "
+                       f"rises from {a:g} to {b:g} tons")
 
 
 def _questions(book: Book) -> Iterator[tuple[str, Given]]:

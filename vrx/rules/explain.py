@@ -137,7 +137,11 @@ def _default(option: Option) -> str:
         text = f"default {default:g}"
     if option.required:
         text = "must be chosen"
-    return f"{text}; one of: {', '.join(option.choices)}" if option.choices else text
+    if not option.choices:
+        return text
+    marked = any("," in choice for choice in option.choices)
+    return f"{text}; one of: " + ", ".join(
+        f'"{choice}"' if marked else choice for choice in option.choices)
 
 
 def _expects(example: Example) -> str:

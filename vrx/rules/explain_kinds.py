@@ -47,14 +47,15 @@ def _table(rule: Any, heading: str, columns: Iterable[str],
 
 
 def _spans(held: Sequence[classes.SoilClass]) -> list[str]:
-    """"0 to under 40", "40 to 125", "125 and more": each class's span in words."""
-    spans, start = [], "0"
+    """"0 to under 40", "40 to 125", "above 125": each class's span, a limit in one class only."""
+    spans, start, above = [], "0", False
     for c in held:
-        end = "and more"
-        if c.limit is not None:
-            end = f"{'to' if c.up_to is not None else 'to under'} {c.limit:g}"
-        spans.append(f"{start} {end}")
-        start = f"{c.limit:g}" if c.limit is not None else ""
+        if c.limit is None:
+            spans.append(f"above {start}" if above else f"{start} and more")
+            break
+        end = f"{'to' if c.up_to is not None else 'to under'} {c.limit:g}"
+        spans.append(f"{'above ' if above else ''}{start} {end}")
+        start, above = f"{c.limit:g}", c.up_to is not None
     return spans
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, get_args
 
 from vrx.errors import RuleError
 from vrx.rules.book import KINDS
-from vrx.rules.names import advice
+from vrx.rules.names import advice, nearest
 
 if TYPE_CHECKING:
     from pydantic import BaseModel, ValidationError
@@ -30,7 +31,7 @@ def explained(error: ValidationError, file: str, model: type[BaseModel],
             continue  # a list is "too short" only because an item in it is wrong
         shown, known = _follow(model, loc)
         if fault["type"] == "extra_forbidden":
-            lines.append(f"{shown}: unknown key (value {_short(fault['input'])})")
+            lines.append(f"{shown}: unknown key{_value(fault['input'])}")
             hints.append(f"{shown}: {advice(str(loc[-1]), known)}")
         elif fault["type"] == "missing":
             lines.append(f"{shown}: missing")
@@ -40,8 +41,11 @@ def explained(error: ValidationError, file: str, model: type[BaseModel],
             lines.append(f"{shown}.kind: " + (f"unknown kind {kind!r}" if kind else "missing"))
             hints.append(f"{shown}.kind: {advice(str(kind), KINDS)}")
         else:
-            said = _said(fault)
-            lines.append(f"{shown}: {said} (value {_short(fault['input'])})")
+            value = fault["input"]
+            lines.append(f"{shown}: {_said(fault)}{_value(value)}")
+            if fault["type"] == "literal_error" and isinstance(value, str):
+                near = nearest(value, _choices(fault))
+                hints += [f"{shown}: did you mean {near!r}?"] if near else []
     return RuleError("; ".join(lines), code="rules-book-invalid", where=file,
                      hint="; ".join([*hints, HOW_TO]))
 
@@ -57,14 +61,32 @@ def _merged(error: ValidationError) -> list[dict[str, Any]]:
 
 
 def _said(fault: dict[str, Any]) -> str:
-    if fault["type"] in ("float_type", "int_type") and isinstance(fault["input"], str):
+    kind = fault["type"]
+    if kind in ("float_type", "int_type") and isinstance(fault["input"], str):
         return "a number is wanted, without quotation marks"
-    return str(fault["msg"]).removeprefix("Value error, ")
+    if kind == "string_pattern_mismatch":
+        return "only lower case letters and digits, words joined by " + (
+            "hyphens, such as my-state-potassium" if "-" in fault["ctx"]["pattern"]
+            else "underscores, such as soil_group")
+    if kind in ("tuple_type", "list_type"):
+        return "a list is wanted" + (
+            f": write [[{fault['loc'][-1]}]], with two brackets, over every one of them"
+            if isinstance(fault["input"], Mapping) else ", in square brackets")
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        return "a table is wanted: keys with values, in braces or under a heading in brackets"
+    said = str(fault["msg"]).removeprefix("Value error, ")
+    return said.replace("Input should be ", "must be ", 1)
 
 
-def _short(value: object) -> str:
+def _choices(fault: dict[str, Any]) -> list[str]:
+    return re.findall(r"'([^']*)'", str(fault.get("ctx", {}).get("expected", "")))
+
+
+def _value(value: object) -> str:
+    """The value in brackets; a whole section is none that one could look for."""
     text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
+    return "" if isinstance(value, Mapping) else \
+        f" (value {text if len(text) <= 60 else f'{text[:57]}...'})"
 
 
 def _follow(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, list[str]]:

@@ -36,6 +36,11 @@ def extractant(text: str) -> str:
     return _aliases().get(key, plain(text))
 
 
+def extractant_names() -> tuple[str, ...]:
+    """Every extractant that vrx knows by name, as it calls it."""
+    return tuple(dict.fromkeys(_aliases().values()))
+
+
 @cache
 def _aliases() -> dict[str, str]:
     raw = resources.files("vrx.rules").joinpath("extractants.toml").read_text(encoding="utf-8")

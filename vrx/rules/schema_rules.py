@@ -37,6 +37,8 @@ from vrx.rules.schema_parts import (
 
 __all__ = ["Removal", "Rule"]
 
+_CEC = (1.0, 5.0, 10.0, 20.0, 40.0)  # of soils, meq/100 g: where levels are held against each other
+
 
 class RateTable(RuleBase):
     """Rates at soil-test rows and yield columns, straight lines in between.
@@ -49,7 +51,7 @@ class RateTable(RuleBase):
     soil_test: tuple[Number, ...] = Field(min_length=2)
     yield_tons: tuple[Positive, ...] = ()
     rates_lb_per_ac: tuple[tuple[Amount, ...], ...]
-    sufficiency_pct: tuple[Amount, ...] = ()
+    sufficiency_pct: tuple[Annotated[Amount, Field(le=100)], ...] = ()
     as_printed: YesNo = False
 
     @model_validator(mode="after")
@@ -99,6 +101,12 @@ class Level(Cited):
         rising([e for e in ends if e is not None], "cec_up_to")
         return self
 
+    def at(self, cec: float) -> float:
+        """The level in ppm at a CEC."""
+        if not self.steps:
+            return (self.intercept_ppm or 0.0) + (self.slope_ppm_per_cec or 0.0) * cec
+        return next(s.ppm for s in self.steps if s.cec_up_to is None or cec <= s.cec_up_to)
+
 
 class BuildUp(Cited):
     """(critical level - soil test) x (base + per_cec x CEC), each of `years` years."""
@@ -139,6 +147,16 @@ class BuildUpMaintenance(RuleBase):
     constant: Constant | None = None
     draw_down: DrawDown | None = None
     cec_caution: CecCaution | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> BuildUpMaintenance:
+        for cec in _CEC:
+            critical, limit = self.critical_level.at(cec), self.maintenance_limit.at(cec)
+            if critical > limit:
+                raise ValueError(
+                    f"at CEC {cec:g} the maintenance limit ({limit:g} ppm) lies under the critical "
+                    f"level ({critical:g} ppm)")
+        return self
 
 
 class LinearInYield(RuleBase):

@@ -62,7 +62,8 @@ def flat_rate(rule: schema.FlatRate, ctx: Context, _so_far: FloatArray) -> list[
     words = "rate of the plan" if own else "default"
     detail = f"{rate:g} lb/ac in every zone, {words}"
     if usual is not None:
-        detail += f" (usual {usual[0]:g} to {usual[1]:g})"
+        memory = ", from memory" if rule.evidence == "from memory" else ""
+        detail += f" (usual {usual[0]:g} to {usual[1]:g}{memory})"
     return [Term(term="flat rate", lb_per_ac=kinds.flat_rate(rate, np.zeros(ctx.shape)),
                  detail=lambda _i: detail, locator=rule.locator,
                  evidence="user" if own else rule.evidence)]

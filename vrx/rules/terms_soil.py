@@ -334,6 +334,8 @@ def part_and_stage(rule: schema.TissueCriterion | TissueTable, part: str, stage:
 def rate_or_own(rule: schema.SoilCriterion | schema.TissueCriterion | ConditionalRate,
                 ctx: Context, any_low: object) -> tuple[float, str]:
     """(rate, evidence): the plan's own, else the guide's. RuleError where one is due and none is.
+
+    Who gets the plan's own rate still rests on the guide: from memory where that is.
     """
     rate = ctx.options["rate_lb_per_ac"]
     usual = rule.usual_lb_per_ac
@@ -348,7 +350,7 @@ def rate_or_own(rule: schema.SoilCriterion | schema.TissueCriterion | Conditiona
     own = "rate_lb_per_ac" in ctx.given
     if own:
         usual_note(float(rate), usual, ctx)
-    return float(rate), "user" if own else rule.evidence
+    return float(rate), "user" if own and rule.evidence != "from memory" else rule.evidence
 
 
 def usual_note(rate: float, usual: tuple[float, float] | None, ctx: Context) -> None:

@@ -170,6 +170,8 @@ def _yield(rule: Any, book: Book, held: Mapping[str, Any]) -> str:
 
 
 def _credit(rule: Any, held: Mapping[str, Any]) -> str:
+    if rule.kind == "availability-index":
+        return "those of its index"
     if rule.kind == "stated-credit":
         return str(rule.term).removesuffix(" brings") if held[rule.option] else ""
     if rule.kind == "organic-matter-credit" and not held["om_credit"]:
