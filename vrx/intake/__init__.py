@@ -4,6 +4,7 @@ from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
 from vrx.intake._odd_degrees import codes_of_places
 from vrx.intake._on_earth import in_words
+from vrx.intake.applied import LogElements, joined, read_applied
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
@@ -54,6 +55,7 @@ __all__ = [
     "Fact",
     "LayerPeek",
     "LogColumn",
+    "LogElements",
     "LoggedValue",
     "ManureRead",
     "ManureSpec",
@@ -79,6 +81,7 @@ __all__ = [
     "grid_yield",
     "in_words",
     "input_files",
+    "joined",
     "judge_places",
     "looks_like_raster",
     "normalise_yields",
@@ -88,6 +91,7 @@ __all__ = [
     "pivot_boundary",
     "propose_columns",
     "raster_files",
+    "read_applied",
     "read_boundary",
     "read_exclusions",
     "read_history",

@@ -1,5 +1,6 @@
 """The frozen values that pass between rooms. No verbs here but checks."""
 
+from vrx.model.applied import Amount, AppliedCells, AppliedGround, AppliedZones, Reconciliation
 from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
 from vrx.model.columns import ANALYTES, READ_ALONG, Analyte
 from vrx.model.field import Field, Grid
@@ -57,7 +58,11 @@ __all__ = [
     "SAMPLE_HERE",
     "SURE",
     "Agreement",
+    "Amount",
     "Analyte",
+    "AppliedCells",
+    "AppliedGround",
+    "AppliedZones",
     "BagLabel",
     "BoolArray",
     "ClusterScore",
@@ -89,6 +94,7 @@ __all__ = [
     "Past",
     "Prescription",
     "Price",
+    "Reconciliation",
     "Severity",
     "SoilColumn",
     "SoilTable",
