@@ -6,8 +6,24 @@ openpyxl would take it where it finds it.
 
 from __future__ import annotations
 
+import importlib.util
 import os
+import sys
+from pathlib import Path
+
+import pytest
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 os.environ.setdefault("OPENPYXL_LXML", "False")
+
+
+@pytest.fixture(scope="session")
+def injections():
+    """Invented schedules of injection (`injections.py` beside this file)."""
+    path = Path(__file__).with_name("injections.py")
+    spec = importlib.util.spec_from_file_location("vrx_injections", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module

@@ -147,3 +147,15 @@ def pivot_area_ac(radius_ft: float) -> float:
 def injection_gal_per_h(rate_gal_per_ac: float, *, ac_per_h: float) -> float:
     """Injection pump setting, gal/h, for a rate and the acres that the system covers in an hour."""
     return rate_gal_per_ac * ac_per_h
+
+
+def water_lb_per_gal() -> float:
+    """lb of water of 1 kg/L in a US gallon: 8.3454."""
+    return GAL_M3 * 1000.0 / LB_KG
+
+
+def cation_anion_difference_meq_per_100g(
+    *, na_pct: float, k_pct: float, cl_pct: float, s_pct: float
+) -> float:
+    """(Na + K) - (Cl + S) of a feed, meq/100 g, from percents of its dry matter; S counts twice."""
+    return 1000.0 * (na_pct / _NA + k_pct / _K - cl_pct / _CL - 2.0 * s_pct / _S)

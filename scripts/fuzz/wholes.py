@@ -250,7 +250,7 @@ def book() -> bytes:
 
 
 def materials() -> bytes:
-    """A user's list of one material."""
+    """A user's list of one material and one blend."""
     return b"""schema = 1
 
 [[material]]
@@ -268,10 +268,28 @@ mg_pct = 0.0
 evidence = "user"
 source = "label"
 
+[material.salt_index]
+value = 100.0
+basis = "sodium nitrate = 100"
+evidence = "user"
+source = "label"
+
 [[material.caution]]
 text = "keep dry"
 evidence = "user"
 source = "label"
+
+[[blend]]
+id = "own mix 0-0-55"
+code = "MIX"
+
+[[blend.part]]
+material = "own potash 0-0-50"
+parts = 1
+
+[[blend.part]]
+material = "muriate of potash 0-0-60"
+parts = 1
 """
 
 

@@ -46,7 +46,7 @@ def test_explain_shows_table_source_examples_refusals(words: tuple[str, ...]) ->
         assert part in told, part
     page = json.loads(books(*words, "--json").stdout)
     assert page["row"]["id"] == "georgia-potassium"
-    assert page["tables"][0]["columns"][2] == "lb/ac"
+    assert page["tables"][0]["columns"][2] == "soil, lb/ac"
 
 
 def test_explaining_more_than_one_is_refused() -> None:

@@ -199,8 +199,19 @@ def test_a_book_of_the_users_own_is_explained_like_ours() -> None:
 
 
 def test_materials_lists_and_explains() -> None:
+    listed = vrx("materials")
+    assert all(len(line) <= 80 for line in listed.stdout.splitlines())
+    assert "gypsum 0-0-0-18S" in listed.stdout
+    told = vrx("materials", "ammonium thiosulfate 12-0-0-26S")
+    assert all(len(line) <= 80 for line in told.stdout.splitlines())
+    # Table of physical properties: 11.04 lb/gal, 2.87 lb S a gallon; a ton holds 520 lb.
+    row = next(line.split() for line in told.stdout.splitlines() if line.startswith("  S "))
+    assert row == ["S", "26", "43.27", "2.870", "520.0"]
+    plain = json.loads(vrx("materials", "muriate of potash 0-0-60", "--json").stdout)
+    assert plain["nutrient_lb_per_short_ton"]["K2O"] == pytest.approx(1200)
+    assert len(json.loads(vrx("materials", "--json").stdout)) == 12
     told = vrx("materials", "potassium thiosulfate 0-0-25-17S")
-    assert "3.050 lb per gal" in told.stdout
+    assert " 3.050 " in told.stdout  # lb K2O a gallon
     assert "caution" in told.stdout
     assert vrx("materials", "potash").returncode == 2
 

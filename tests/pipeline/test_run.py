@@ -196,7 +196,7 @@ def edit(folder: Path, old: str, new: str) -> Path:
         ('column = "K_M3_ppm"', 'column = "K_M3"', InputError, ["K_M3", "K_M3_ppm"]),
         ('book = "tri-state-2020"', 'book = "tristate"', PlanError, ["tristate", "tri-state-2020"]),
         ('"muriate of potash 0-0-60"', '"muriate 0-0-60"', PlanError, ["muriate"]),
-        ("treated_ac = 125.0", "", PlanError, ["treated_ac", "stubble-2"]),
+        ("treated_ac = 125.0", "treated_ac = 0.0", PlanError, ["treated_ac", "greater than 0"]),
         ("label_most_gal_per_ac = 10.0", "", PlanError, ["label_most_gal_per_ac"]),
         ("rate_gal_per_ac = 5.0", "rate_lb_per_ac = 5.0", PlanError, ["rate_gal_per_ac"]),
         ("depth_in = [0, 8]", "depth_in = [0, 6]", ValueError, ["0-6", "0-8"]),

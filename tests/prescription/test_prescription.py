@@ -184,6 +184,15 @@ def test_two_prices_no_price_and_unused_price() -> None:
     assert prescribed(passed([100.0]), area=[2.0], prices=(price,)).order[0].usd == 40
 
 
+def test_a_price_of_fractions_of_a_cent_is_printed_whole() -> None:
+    for usd, words in ((0.405, "0.405 usd per lb"), (480.0, "480.00 usd per lb"),
+                       (1234.5, "1,234.50 usd per lb"), (1e9, "1,000,000,000.00 usd per lb")):
+        price = Price(material=KCL.id, usd=usd, per="lb", as_of="2026-01-01")
+        done = prescribed(passed([100.0]), area=[2.0], prices=(price,))
+        assert done.order[0].price_note.startswith(words)
+        assert done.order[0].usd == pytest.approx(200 * usd)
+
+
 def test_a_pass_of_nothing_is_shown_but_not_ordered() -> None:
     done = prescribed(passed([100.0, 0.0]), passed([0.0, 0.0], of=GYPS, number=2, serves="S"),
                       area=[1.0, 2.0], k2o=[60.0, 0.0], s=[0.0, 0.0])

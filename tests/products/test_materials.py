@@ -60,6 +60,35 @@ def test_chloride_follows_from_k2o(name: str, cl: float) -> None:
     assert material.cl_pct == cl
 
 
+@pytest.mark.parametrize("name", sorted(MATERIALS))
+def test_the_pure_salt_beside_the_label_is_that_of_its_formula(name: str) -> None:
+    shown = MATERIALS[name].more.pure_salt
+    assert shown is not None
+    pure = {key: pct for key, pct in pure_pct(MATERIALS[name].code).items() if pct > 0}
+    assert dict(shown[1]) == pytest.approx(pure, abs=0.0051)
+
+
+def test_salt_indexes_stand_on_one_basis_and_say_where_from() -> None:
+    # Mortvedt 2001 as copied: KCl 116.2, K2SO4 42.6, ammonium sulfate 88.3, gypsum 8.1.
+    told = {one.code: one.more.salt_index for one in MATERIALS.values()
+            if one.more.salt_index is not None and "from memory" not in one.more.salt_basis}
+    assert told == {"KCL": 116.2, "KSUL": 42.6, "NSUL": 88.3, "GYPS": 8.1}
+    assert all("sodium nitrate = 100" in one.more.salt_basis for one in MATERIALS.values()
+               if one.more.salt_index is not None)
+    # Not read anywhere, so not held: no index of potassium thiosulfate, no salt-out of it.
+    assert MATERIALS["potassium thiosulfate 0-0-25-17S"].more.salt_index is None
+    assert MATERIALS["potassium thiosulfate 0-0-25-17S"].more.salt_out_below_f is None
+    assert MATERIALS["ammonium thiosulfate 12-0-0-26S"].more.salt_out_below_f == 20
+
+
+def test_where_a_material_may_not_be_used() -> None:
+    for one in MATERIALS.values():
+        assert ("need of this season" in one.more.not_for) == (one.s_form == "elemental")
+        assert ({"leaves", "seed furrow", "acid"} <= set(one.more.not_for)) == (
+            one.s_form == "thiosulfate")
+        assert bool(one.more.s_available) == (one.s_pct > 0)
+
+
 def test_label_of_potassium_thiosulfate_is_20_8_percent_k() -> None:
     # A maker's product page prints 0-0-25-17S together with 20.8 % K.
     k_pct = MATERIALS["potassium thiosulfate 0-0-25-17S"].k2o_pct / K2O_PER_K
@@ -76,6 +105,20 @@ def test_nutrients_per_gallon() -> None:
     assert kts.nutrient_lb_per_unit("S") == pytest.approx(2.07, abs=0.005)
     assert MATERIALS["muriate of potash 0-0-60"].unit == "lb/ac"
     assert kts.unit == "gal/ac"
+
+
+def test_printed_examples_of_potash() -> None:
+    potash = MATERIALS["muriate of potash 0-0-60"]
+    # South Dakota State: 25 lb Cl/ac is Cl x 2.2 of KCl, 55 lb.
+    assert round(25 / potash.nutrient_lb_per_unit("Cl")) == 55
+    # Michigan State: 0-0-62 at 360 USD a short ton, 49 lb K2O a ton of hay, prints 14.22 USD
+    # (14.226 unrounded).
+    k2o_lb = 2000 * MATERIALS["muriate of potash 0-0-62"].nutrient_lb_per_unit("K2O")
+    assert 49 * 360 / k2o_lb == pytest.approx(14.226, abs=0.0005)
+    # Rominger and others 1976: 896 kg K/ha is 963 lb K2O/ac, 1,605 lb of 0-0-60.
+    k2o_lb_per_ac = 896 / 1.120851 * K2O_PER_K
+    assert k2o_lb_per_ac == pytest.approx(962.9, abs=0.1)
+    assert k2o_lb_per_ac / potash.nutrient_lb_per_unit("K2O") == pytest.approx(1604.8, abs=0.2)
 
 
 def test_the_nine_codes_are_there_and_every_number_has_its_evidence() -> None:
@@ -149,6 +192,15 @@ def test_a_users_material_works_like_ours(tmp_path: Path) -> None:
         ("s_pct = 15", "s_pct = 18", "the id says 15 % for s_pct, the analysis 18 %"),
         ('s_form = "sulfate"', 's_form = ""', "s_form must name the form"),
         ('form = "dry"', 'form = "liquid"', "a liquid needs a [material.density]"),
+        ("s_pct = 15", "s_pct = 0", "the analysis is 0 for every nutrient"),
+        ("k2o_pct = 0", "k2o_pct = 97", "the percents add up to 112"),
+        ('form = "dry"', 'form = "dry"\nnot_for = ["leafs"]', "not_for"),
+        ('source = "load ticket 14"', ('source = "x"\n[material.salt_out]\nbelow_f = 20\n'
+         'evidence = "user"\nsource = "x"'), "belongs to a liquid"),
+        ('source = "load ticket 14"', ('source = "x"\n[material.s_available]\nwhen = "never"\n'
+         'this_season = false\nevidence = "user"\nsource = "x"'), "does not fit sulfate"),
+        ('source = "load ticket 14"', ('source = "x"\n[material.bulk]\nlb_per_ft3 = [60, 50]\n'
+         'evidence = "user"\nsource = "x"'), "[least, greatest]"),
         ('form = "dry"', 'form = "powder"', "'dry' or 'liquid'"),
         ('code = "GYPS"', 'code = "gypsum"', "code"),
         ('evidence = "user"', "", "evidence"),

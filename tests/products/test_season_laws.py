@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vrx.model import FloatArray, PassPlan
-from vrx.products import PassRequest, load_materials, plan_passes
+from vrx.prescription import prescribe
+from vrx.products import PassRequest, ceiling_findings, load_materials, plan_passes
 
 MATERIALS = load_materials()
 FEW = settings(derandomize=True, max_examples=40, deadline=None)
@@ -107,3 +108,36 @@ def test_same_input_same_plan_and_nothing_of_the_callers_is_frozen() -> None:
         assert not first.planned.flags.writeable
     assert need["K2O"].flags.writeable
     assert area.flags.writeable
+
+
+@FEW
+@given(
+    st.lists(st.tuples(st.floats(0, 400), st.floats(0, 60)), min_size=1, max_size=6),
+    st.floats(20, 500), st.floats(5, 300), st.floats(1, 80),
+    st.sampled_from([0.1, 1.0, 10.0, 25.0]),
+)
+def test_no_ceiling_is_broken_after_rounding(
+    zones: list[tuple[float, float]], k2o_most: float, cl_most: float, n_most: float, step: float
+) -> None:
+    """A hard ceiling of the user holds in every zone for the rates that the machine sets."""
+    needs = {"K2O": np.array([k for k, _ in zones]), "S": np.array([s for _, s in zones])}
+    area = np.full(len(zones), 10.0)
+    told = {"timing": "dormant", "method": "broadcast", "kind": "variable", "step": step}
+    requests = [
+        PassRequest(pass_id="a", number=1, material="muriate of potash 0-0-60", serves="K2O",
+                    share_of_need=0.5, **told),  # type: ignore[arg-type]
+        PassRequest(pass_id="b", number=2, material="potassium sulfate 0-0-50-17S", serves="K2O",
+                    **told),  # type: ignore[arg-type]
+        PassRequest(pass_id="c", number=3, material="ammonium sulfate 21-0-0-24S", serves="S",
+                    **{**told, "kind": "flat"}),  # type: ignore[arg-type]
+    ]
+    most = {"K2O": k2o_most, "Cl": cl_most, "N": n_most}
+    ids = range(len(zones))
+    plans = plan_passes(zone_ids=ids, zone_area_ac=area, needs=needs, requests=requests,
+                        materials=MATERIALS, s_most_lb_per_ac=None, most_lb_per_ac=most)
+    passes = prescribe(zone_ids=ids, zone_area_ac=area, plans=plans, needs=needs,
+                       s_most_lb_per_ac=None).passes
+    for name, top in most.items():
+        total = sum(one.rates * one.material.nutrient_lb_per_unit(name) for one in passes)
+        assert (total <= top + 1e-6).all(), name
+    assert ceiling_findings(passes, most, zone_names=[str(n) for n in ids]) == ()

@@ -33,7 +33,8 @@ def compare_applied(
     A polygon's product is rate x area, shared out by area. Ground under several polygons is parted
     into faces, each with the sum of its rates, and judged by that sum. Polygons of rate 0 bring
     nothing, so their ground is skipped ground. Acres are those of the zones: planar shares of a
-    zone are scaled to its geodesic acres (by parts in a million). Raises `ComputeError` where targets do not fit.
+    zone are scaled to its geodesic acres (by parts in a million). Raises `ComputeError` where
+    targets do not fit.
     """
     target = np.asarray(target_rate, dtype=np.float64)
     many = len(zones.zones)

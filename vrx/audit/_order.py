@@ -68,7 +68,7 @@ def _grade(line: _record.PassLine, where: str, ledger: Ledger) -> None:
             continue
         pct = 100.0 * line.credit(nutrient) / line.lb_per_unit
         # A printed grade is whole percents; half of one is rounding.
-        if not abs(pct - float(text)) <= 0.5:
+        if not abs(pct - float(text)) <= 0.5 + 1e-9:
             ledger.doubt(
                 "credit-grade", where,
                 f"counts {pct:.2f} % {nutrient}, its name prints {text} %",
@@ -197,8 +197,9 @@ def check_csv(data: bytes, name: str, record: _record.RunRecord, ledger: Ledger)
         return
     ledger.figure("order lines", name, "", found=len(rows), expected=len(record.order), within=0)
     lines = {str(line.get("material")): line for line in record.order}
-    for row in rows:
-        line = lines.pop(row["material"], None)
+    for raw in rows:
+        row = {key: _without_guard(cell) for key, cell in raw.items()}
+        line = lines.pop(str(row["material"]), None)
         if line is None:
             ledger.fault("order-csv", f"{name}, {row['material']}", "is not in the job record")
             continue
@@ -210,6 +211,12 @@ def check_csv(data: bytes, name: str, record: _record.RunRecord, ledger: Ledger)
                 )
     for left in lines:
         ledger.fault("order-csv", f"{name}, {left}", "is in the job record but not in the file")
+
+
+def _without_guard(cell: str | None) -> str | None:
+    """A text without the apostrophe that keeps a spreadsheet from taking it for a formula."""
+    guarded = cell is not None and re.match(r"'[=+\-@\t\r\n]", cell)
+    return cell[1:] if guarded and cell is not None else cell
 
 
 def _same_cell(cell: str | None, value: object) -> bool:

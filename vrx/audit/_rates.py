@@ -311,7 +311,10 @@ def _order_total(
 ) -> None:
     expected = total
     what = "material to order, recorded against rates x acres"
-    if line.treated_ac is not None:
+    if line.wetted_ac:
+        expected = _wetted_total(layer, line)
+        what = "material to order, recorded against rates x wetted acres"
+    elif line.treated_ac is not None:
         rates = {number(one.values.get(line.column)) for one in layer.records}
         if len(rates) != 1 or line.kind == "variable":
             ledger.fault(
@@ -327,12 +330,22 @@ def _order_total(
         ledger.fault("flat-varies", where, "is recorded as flat, but its rates differ")
 
 
+def _wetted_total(layer: Layer, line: _record.PassLine) -> float:
+    """Rate of each zone times the acres that irrigation wets with it, as recorded."""
+    return math.fsum(
+        number(one.values.get(line.column)) * (
+            math.nan if one.zone_id is None else line.wetted_ac.get(one.zone_id, math.nan))
+        for one in layer.records)
+
+
 def field_totals(layer: Layer, record: _record.RunRecord) -> dict[str, float]:
     """lb or gal to order per pass id, by the rates and polygons of a layer alone."""
     totals = {}
     for line in record.passes:
         rates = [number(one.values.get(line.column)) for one in layer.records]
-        if line.treated_ac is not None:
+        if line.wetted_ac:
+            totals[line.pass_id] = _wetted_total(layer, line)
+        elif line.treated_ac is not None:
             totals[line.pass_id] = (rates[0] if rates else math.nan) * line.treated_ac
         else:
             totals[line.pass_id] = math.fsum(

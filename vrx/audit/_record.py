@@ -25,7 +25,10 @@ class ZoneLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassLine:
-    """A pass as recorded. `steps` maps zone to rate steps; a figure that is missing is NaN."""
+    """A pass as recorded. `steps` maps zone to rate steps; a figure that is missing is NaN.
+
+    `wetted_ac` are acres by zone where irrigation wets sectors at several rates, else empty.
+    """
 
     pass_id: str
     number: int
@@ -35,6 +38,7 @@ class PassLine:
     kind: str
     step: float
     treated_ac: float | None
+    wetted_ac: Mapping[int, float]
     lb_per_unit: float
     k2o_lb_per_unit: float
     s_lb_per_unit: float
@@ -229,6 +233,7 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
         treated_ac=(
             None if node.get("treated_ac") is None else take.figure(node, "treated_ac", named)
         ),
+        wetted_ac=_wetted(node, named, take),
         lb_per_unit=take.figure(node, "lb_per_unit", named),
         k2o_lb_per_unit=take.figure(node, "k2o_lb_per_unit", named),
         s_lb_per_unit=take.figure(node, "s_lb_per_unit", named),
@@ -237,6 +242,21 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
         prescription_total=take.figure(node, "prescription_total", named),
         order_total=take.figure(node, "order_total", named),
     )
+
+
+def _wetted(node: Mapping[str, Any], where: str, take: _Reader) -> dict[int, float]:
+    if node.get("wetted_ac_by_zone") is None:
+        return {}
+    acres: dict[int, float] = {}
+    for index, one in enumerate(take.items(node, "wetted_ac_by_zone", where)):
+        place = f"{where}wetted_ac_by_zone[{index}]."
+        zone_id = take.whole(one, "zone_id", place)
+        if zone_id in acres:
+            take.ledger.fault(
+                "record-zone", f"{NAME}, {where}wetted_ac_by_zone, zone {zone_id}", "stands twice"
+            )
+        acres[zone_id] = take.figure(one, "wetted_ac", place)
+    return acres
 
 
 def _steps(node: Mapping[str, Any], where: str, take: _Reader) -> dict[int, int]:

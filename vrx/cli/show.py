@@ -176,3 +176,17 @@ def show_job(job: Job) -> None:
             for line in job.prescription.order
         ],
     )
+    bought = [one for one in job.money.purchases if one.left_over > 1e-6 * one.net]
+    if bought:
+        table(
+            "To buy, with overage and whole packages",
+            ["material", "amount", "of it left over", "USD"],
+            [
+                [
+                    one.material, f"{one.bought:,.1f} {one.unit}",
+                    f"{one.left_over:,.1f} {one.unit}",
+                    "not known" if one.usd_bought is None else f"{one.usd_bought:,.2f}",
+                ]
+                for one in bought
+            ],
+        )

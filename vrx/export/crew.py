@@ -5,7 +5,6 @@ Written with the standard library alone; GeoJSON, GPX and KML are read back by G
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
@@ -13,6 +12,7 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 from vrx.errors import ExportError
+from vrx.export.tables import write_table
 from vrx.export.write import write_together
 from vrx.formats import crew as facts
 from vrx.model import CrewPlan, CrewPoint
@@ -87,44 +87,18 @@ def _geojson(rows: Sequence[Row], folder: Path) -> Sequence[Path]:
 
 def _csv(rows: Sequence[Row], folder: Path) -> Sequence[Path]:
     path = folder / f"{facts.STEM}.csv"
-    _table(path, facts.COLUMNS, [[row[name] for name in facts.COLUMNS] for row in rows])
+    write_table(path, facts.COLUMNS, [[row[name] for name in facts.COLUMNS] for row in rows])
     return (path,)
 
 
 def _labels(plan: CrewPlan, folder: Path) -> Sequence[Path]:
     path = folder / f"{facts.LABELS}.csv"
-    _table(path, facts.LABEL_COLUMNS, [
+    write_table(path, facts.LABEL_COLUMNS, [
         [facts.printable(one.bag), facts.printable(one.field), one.number,
          facts.printable(one.what), "", ""]
         for one in plan.labels
     ])
     return (path,)
-
-
-def _table(path: Path, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    import pandas as pd
-
-    meant = [
-        ["" if cell is None else facts.safe_cell(cell) if isinstance(cell, str) else str(cell)
-         for cell in row] for row in rows
-    ]
-    # The mark at the beginning lets spreadsheets read the letters of names rightly.
-    with path.open("w", encoding="utf-8-sig", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\r\n")
-        writer.writerow(columns)
-        writer.writerows(meant)
-    read = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    got = read.to_numpy().tolist()
-    same = list(read.columns) == list(columns) and [
-        [_one_line(cell) for cell in row] for row in got
-    ] == [[_one_line(cell) for cell in row] for row in meant]
-    if not same:
-        raise _differs(path, "cells are not those that were written")
-
-
-def _one_line(text: str) -> str:
-    # A line break within a cell may come back as another one.
-    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _xml(root: ET.Element, path: Path) -> None:

@@ -28,6 +28,7 @@ from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
 from vrx.intake.time_log import AppliedPoints, LoggedValue, TimeLog, read_time_logs
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
+from vrx.intake.trial import TrialRead, TrialSpec, read_trial
 from vrx.intake.water import WaterRead, WaterSpec, read_water
 from vrx.intake.yields import (
     CleanSpec,
@@ -72,6 +73,8 @@ __all__ = [
     "TimeLog",
     "TissueRead",
     "TissueSpec",
+    "TrialRead",
+    "TrialSpec",
     "WaterRead",
     "WaterSpec",
     "YieldSpec",
@@ -103,6 +106,7 @@ __all__ = [
     "read_task_grids",
     "read_time_logs",
     "read_tissue",
+    "read_trial",
     "read_water",
     "read_yield_log",
     "read_yield_logs",

@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
 from vrx.model.guide import Guide
+from vrx.model.irrigation import InjectionSchedule
 from vrx.model.layer import LayerReading
+from vrx.model.money import NO_MONEY, Money
 from vrx.model.need import Need, Yield
 from vrx.model.need_beside import NOTHING_BESIDE, NeedBeside
 from vrx.model.product import Material, Prescription
+from vrx.model.response import ResponseSaid
 from vrx.model.sampling import Knowledge
 from vrx.model.soil import SoilTable
 from vrx.model.surface import Surface
@@ -76,3 +80,7 @@ class Job:
     past: Past = NO_PAST
     need_beside: NeedBeside = NOTHING_BESIDE
     guides: tuple[Guide, ...] = ()
+    care: Care = NO_CARE
+    money: Money = NO_MONEY
+    irrigation: tuple[InjectionSchedule, ...] = ()
+    responses: tuple[ResponseSaid, ...] = ()

@@ -6,6 +6,34 @@ from dataclasses import dataclass
 
 from vrx.model.arrays import FloatArray, IntArray, array_value
 from vrx.model.finding import Finding
+from vrx.model.mix import SeasonMix
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaterialFacts:
+    """What is known of a material beside its analysis; every text ends with its evidence.
+
+    `not_for` are uses that are forbidden ("leaves", "seed furrow", "acid", "need of this season"),
+    `holds` what decides about mixes ("acid", "calcium", ...). `salt_index` stands on `salt_basis`.
+    `pure_salt` is (formula, nutrient percents of the pure salt). Temperatures in degrees F,
+    `bulk_lb_per_ft3` least and greatest. None, "" and () are not known.
+    """
+
+    not_for: tuple[str, ...] = ()
+    holds: tuple[str, ...] = ()
+    density_at: str = ""
+    pure_salt: tuple[str, tuple[tuple[str, float], ...]] | None = None
+    salt_index: float | None = None
+    salt_basis: str = ""
+    s_available: str = ""
+    bulk_lb_per_ft3: tuple[float, float] | None = None
+    bulk_source: str = ""
+    salt_out_below_f: float | None = None
+    salt_out_source: str = ""
+    facts: tuple[str, ...] = ()
+
+
+NO_FACTS = MaterialFacts()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -14,7 +42,8 @@ class Material:
 
     `code` is 3 or 4 upper-case letters for column names. `form` is "dry" or "liquid";
     `density_lb_per_gal` is set for liquids. `s_form` is "sulfate", "thiosulfate", "elemental" or
-    "" (brings no S). `evidence` and `source` say where analysis and density come from.
+    "" (brings no S). `evidence` and `source` say where analysis and density come from. `parts` of a
+    blend are (material id, share of its weight). `more` holds what is only told.
     """
 
     id: str
@@ -31,6 +60,8 @@ class Material:
     cautions: tuple[str, ...]
     evidence: str
     source: str
+    more: MaterialFacts = NO_FACTS
+    parts: tuple[tuple[str, float], ...] = ()
 
     @property
     def unit(self) -> str:
@@ -69,7 +100,8 @@ class PassPlan:
     machine. `step` is the machine's rate step in the material's unit. `most` is the binding upper
     limit, None if there is none. `treated_ac` is None where the pass covers just the prescription
     (else the acres that really receive it, for example those a pivot wets). `season_most` is the
-    label's maximum over all passes of the material, in its unit per acre.
+    label's maximum over all passes of the material, in its unit per acre. `wetted_ac` are acres by
+    zone where irrigation wets sectors at several rates; they then add up to `treated_ac`.
     """
 
     pass_id: str
@@ -85,6 +117,7 @@ class PassPlan:
     most: float | None
     treated_ac: float | None
     season_most: float | None = None
+    wetted_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -93,7 +126,8 @@ class PassRates:
     """Machine-ready rates of one pass: rate = steps * step, in the material's unit.
 
     `column` is the pass's name in files (at most 10 characters). `prescription_total` is the sum of
-    rate x unrounded zone acres, `order_total` covers `treated_ac` (both lb or gal). `wanted_total`
+    rate x unrounded zone acres, `order_total` covers `treated_ac` (both lb or gal), zone by zone
+    where `wetted_ac` holds the acres that irrigation wets with each zone's rate. `wanted_total`
     and `planned_total` show what limits and rounding changed.
     """
 
@@ -113,6 +147,7 @@ class PassRates:
     planned_total: float
     prescription_total: float
     order_total: float
+    wetted_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -146,7 +181,10 @@ class NutrientBalance:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prescription:
-    """All passes over one set of zones, with the order and the balance per nutrient."""
+    """All passes over one set of zones, with the order and the balance per nutrient.
+
+    `mix` tells of passes that were planned together, None where none were.
+    """
 
     zone_ids: tuple[int, ...]
     zone_area_ac: tuple[float, ...]
@@ -154,3 +192,4 @@ class Prescription:
     order: tuple[OrderLine, ...]
     balances: tuple[NutrientBalance, ...]
     findings: tuple[Finding, ...] = ()
+    mix: SeasonMix | None = None

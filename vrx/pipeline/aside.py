@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import shapely
@@ -12,6 +13,7 @@ from vrx.model import (
     ANALYTES,
     READ_ALONG,
     Finding,
+    FirstItem,
     FloatArray,
     ZoneReading,
     Zones,
@@ -29,10 +31,39 @@ def findings(
     plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
 ) -> tuple[Finding, ...]:
     """Readings without a map, what comes before K and S, and billed beside geodesic acres."""
-    beside = {
+    return (
+        *(_read_along(inputs, made, analyte, means)
+          for analyte, means in _beside(inputs, made, readings).items()),
+        *rules.fix_first(**_asked(plan, inputs, made, readings)),
+        *billed_acres(plan, inputs.field.area_ac),
+    )
+
+
+def first_items(
+    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
+) -> tuple[FirstItem, ...]:
+    """The table of what comes before spending on K and S."""
+    asked = _asked(plan, inputs, made, readings)
+    found = rules.fix_first(**asked)
+    away = ("zone_names", "extractants")
+    return rules.before_spending(
+        findings=found, limits=rules.fix_first_limits(),
+        **{key: value for key, value in asked.items() if key not in away})
+
+
+def _beside(
+    inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
+) -> dict[str, FloatArray]:
+    return {
         analyte: zone_means(inputs, made, analyte)
         for analyte in inputs.soil.columns if analyte in READ_ALONG and analyte not in readings
     }
+
+
+def _asked(
+    plan: Plan, inputs: Inputs, made: Zones, readings: Mapping[str, ZoneReading]
+) -> dict[str, Any]:
+    """What is judged before K and S, in the arguments of `rules.fix_first`."""
     told = plan.fix_first
     own = {} if told is None else {
         name: limit for name, limit in (
@@ -40,17 +71,15 @@ def findings(
             ("stems", told.stems_per_ft2),
         ) if limit is not None
     }
-    return (
-        *(_read_along(inputs, made, analyte, means) for analyte, means in beside.items()),
-        *rules.fix_first(
-            zone_names=[zone.letter for zone in made.zones],
-            means={**{key: one.mean for key, one in readings.items()}, **beside},
-            extractants={key: one.extractant for key, one in inputs.soil.columns.items()},
-            stems_per_ft2=plan.field.stems_per_ft2, own=own,
-            own_source="" if told is None else told.source,
-        ),
-        *billed_acres(plan, inputs.field.area_ac),
-    )
+    return {
+        "zone_names": [zone.letter for zone in made.zones],
+        "means": {**{key: one.mean for key, one in readings.items()},
+                  **_beside(inputs, made, readings)},
+        "extractants": {key: one.extractant for key, one in inputs.soil.columns.items()},
+        "stems_per_ft2": plan.field.stems_per_ft2, "own": own,
+        "own_source": "" if told is None else told.source,
+        "stand_year": plan.field.stand_year, "last_stand_year": plan.field.last_stand_year,
+    }
 
 
 def zone_means(inputs: Inputs, made: Zones, analyte: str) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +10,10 @@ import numpy as np
 
 from vrx import rules
 from vrx.errors import PlanError, VrxError
-from vrx.model import Finding, FloatArray, Need, OrderLine, Severity, note
+from vrx.model import Finding, FloatArray, Need, OrderLine, Prescription, Severity, note
 from vrx.model.need_beside import Comparison, GuideRate, MaterialOf
+from vrx.pipeline import allocate, season
 from vrx.pipeline import needs as asking
-from vrx.pipeline import season
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import NeedSection, Plan
@@ -24,12 +24,13 @@ Options = Mapping[str, Mapping[str, Any]]
 
 def compare(
     plan: Plan, inputs: Inputs, on: asking.Ground, needs: Mapping[str, tuple[Need, ...]],
-    *, books: Sequence[str], options: Options,
+    *, books: Sequence[str], options: Options, prescribe: Callable[..., Prescription],
 ) -> tuple[tuple[Comparison, ...], tuple[Finding, ...]]:
     """Guides `books` beside those of the plan, by nutrient, on the zones of `on`.
 
     `needs` are the plan's own, `options` what a book asks for, by id; a book that the plan itself
-    uses keeps the options of `[need]`. A guide that cannot read this field stands with its refusal.
+    uses keeps the options of `[need]`. `prescribe(plan, needs=..., truth=...)` plans the passes. A
+    guide that cannot read this field stands with its refusal.
     Raises `PlanError` for a book that there is not.
     """
     by_nutrient: dict[str, list[str]] = {}
@@ -46,14 +47,14 @@ def compare(
             sections.setdefault(name, NeedSection(book=name, **dict(options.get(name, {}))))
         mine = own[nutrient].book if nutrient in own else ""
         guides = [_guide(plan, inputs, on, needs=needs, nutrient=nutrient, section=section,
-                         mine=mine) for section in sections.values()]
+                         mine=mine, prescribe=prescribe) for section in sections.values()]
         rates = [one.need for one in guides if one.need]
         spread = np.ptp(rates, axis=0) if rates else np.zeros(len(on.made.zones))
         one = Comparison(
             nutrient=nutrient, guides=tuple(guides),
             spread=tuple(float(value) for value in spread),
-            followed=any(each.serves == _SECTION[nutrient] and each.rate is not None
-                         for each in plan.passes))
+            followed=any((each.serves == _SECTION[nutrient] and each.rate is not None)
+                         or allocate.is_planned(each) for each in plan.passes))
         found.append(one)
         findings += _findings(one)
     return tuple(found), tuple(findings)
@@ -75,7 +76,7 @@ def _book(inputs: Inputs, name: str) -> rules.Book:
 
 def _guide(
     plan: Plan, inputs: Inputs, on: asking.Ground, *, needs: Mapping[str, tuple[Need, ...]],
-    nutrient: str, section: NeedSection, mine: str,
+    nutrient: str, section: NeedSection, mine: str, prescribe: Callable[..., Prescription],
 ) -> GuideRate:
     book = find_book(inputs.books, section.book)
     other = with_book(plan, nutrient, section)
@@ -104,8 +105,8 @@ def _guide(
         "notes": tuple(_said(found) for found in rules.findings_of(by_zone) if _weighs(found)),
     }
     try:
-        planned = season.prescribe(
-            other, inputs, on.made, {**needs, nutrient: by_zone}, season.crop_truth(other, inputs))
+        planned = prescribe(other, needs={**needs, nutrient: by_zone},
+                            truth=season.crop_truth(other, inputs))
     except VrxError as err:
         return GuideRate(**told, order_refused=f"{err.where}: {err.message}")
     usd = [line.usd for line in planned.order]

@@ -15,7 +15,9 @@ from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
 from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
+from vrx.pipeline.response import trial_files
 from vrx.plan import (
+    BlendSection,
     FieldPlan,
     PivotSection,
     Plan,
@@ -48,6 +50,7 @@ class Inputs:
     record: dict[str, Any]
     tests: FieldTests = NO_TESTS
     history: intake.SoilHistory = intake.NO_HISTORY
+    blend_findings: tuple[Finding, ...] = ()
 
 
 def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
@@ -64,6 +67,9 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         plan.zones, field=field, folder=folder)
     book_paths = [folder / name for name in plan.books]
     material_paths = [folder / name for name in plan.materials]
+    materials, of_blends = products.add_blends(
+        products.load_materials(material_paths), [blend_of(one) for one in plan.blends],
+        where="[[blend]]")
     return Inputs(
         folder=folder,
         field=field,
@@ -71,10 +77,18 @@ def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
         history=history,
         own_zones=own,
         books=rules.load_books(book_paths),
-        materials=products.load_materials(material_paths),
+        materials=materials,
+        blend_findings=of_blends,
         tests=read_field_tests(plan, folder=folder),
         record=_record(plan, plan_file=plan_file, material_paths=material_paths),
     )
+
+
+def blend_of(told: BlendSection) -> products.Blend:
+    """A plan's blend as it is asked for."""
+    return products.Blend(
+        id=told.id, code=told.code, by=told.by, density_lb_per_gal=told.density_lb_per_gal,
+        parts=tuple((part.material, part.parts) for part in told.part))
 
 
 def read_field(plan: Plan | FieldPlan, *, folder: Path) -> Field:
@@ -172,7 +186,7 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
     named += [section.file for section in plan.yield_goal.log]
-    named += [*table_files(plan), *plan.books, *plan.materials]
+    named += [*table_files(plan), *trial_files(plan), *plan.books, *plan.materials]
     files: dict[str, Path] = {}
     for name in named:
         for path in intake.input_files(folder / name):

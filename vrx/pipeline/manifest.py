@@ -18,16 +18,20 @@ from vrx.model import (
     Field,
     Finding,
     Guide,
+    InjectionSchedule,
     Job,
     Knowledge,
     LayerReading,
     PassRates,
+    ResponseSaid,
     Surface,
     ZoneReading,
     Zones,
     ZoneTrend,
 )
+from vrx.pipeline.care_record import care_record
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.money_record import money_record
 from vrx.pipeline.need_record import comparison_json, need_json
 
 SCHEMA = 1
@@ -108,15 +112,21 @@ def build(
         ],
         "needs": [need_json(job, nutrient) for nutrient in job.needs],
         "guides_compared": [comparison_json(one, job.zones) for one in job.need_beside.comparisons],
+        "irrigation": [_schedule(one) for one in job.irrigation],
         "readings": [_reading(one, zone_ids) for one in job.readings.values()],
         "trends": [_trend(one, zone_ids) for one in job.past.trends],
         "depth_profiles": [_profile(one, zone_ids) for one in job.past.profiles],
         "layers": [_layer(one, zone_ids) for one in job.layers],
         "maps": [_map(one) for one in job.surfaces.values()],
+        "care": care_record(job),
+        "money": money_record(job.money, zone_ids),
         "knowledge": [_known_of(one, zone_ids) for one in job.knowledge],
+        "responses": [_response(one) for one in job.responses],
         "files": [asdict(one) for one in files],
         "findings": findings(job.findings),
     }
+    if job.prescription.mix is not None:
+        manifest["season_plan"] = asdict(job.prescription.mix)
     rounded: dict[str, Any] = twelve_digits(manifest)
     return rounded
 
@@ -191,6 +201,21 @@ def _known_of(one: Knowledge, zone_ids: Sequence[int]) -> dict[str, Any]:
     }
 
 
+def _response(one: ResponseSaid) -> dict[str, Any]:
+    held = one.response
+    return {
+        "nutrient": one.nutrient, "equation": one.equation, "why_none": one.why,
+        "function": None if held is None else {
+            "form": held.form, "terms": dict(held.terms), "least_lb_per_ac": held.least,
+            "most_lb_per_ac": held.most, "source": held.source, "evidence": held.evidence},
+        "usd_per_lb": one.usd_per_lb, "price": one.price_words, "usd_per_ton": one.usd_per_ton,
+        "moisture_pct": one.moisture_pct, "trip_usd_per_ac": one.trip_usd_per_ac,
+        "best": None if one.best is None else asdict(one.best),
+        "least_sensible_lb_per_ac": one.least_sensible,
+        "zones": [asdict(zone) for zone in one.zones],
+    }
+
+
 def _reading(one: ZoneReading, zone_ids: Sequence[int]) -> dict[str, Any]:
     zones = []
     for k, zone_id in enumerate(zone_ids):
@@ -241,6 +266,11 @@ def _profile(one: DepthProfile, zone_ids: Sequence[int]) -> dict[str, Any]:
     }
 
 
+def _schedule(one: InjectionSchedule) -> dict[str, Any]:
+    told = asdict(one)
+    return {key: value for key, value in told.items() if key not in ("findings", "checks")}
+
+
 def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
@@ -270,4 +300,8 @@ def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
         "planned_total": one.planned_total,
         "prescription_total": one.prescription_total,
         "order_total": one.order_total,
+        **({} if one.wetted_ac is None else {"wetted_ac_by_zone": [
+            {"zone_id": i, "wetted_ac": float(ac)}
+            for i, ac in zip(zone_ids, one.wetted_ac, strict=True)
+        ]}),
     }

@@ -6,24 +6,31 @@ import csv
 import io
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
 from vrx.export import FORMATS
+from vrx.formats.crew import safe_cell
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.model.need_beside import NeedBeside
 from vrx.pipeline import (
+    allocate,
     aside,
     brought,
+    care,
     compare,
     ground,
     guides,
+    irrigation,
     knowledge,
     layers,
     manifest,
+    money,
     past,
+    response,
     season,
     task_data,
     yields,
@@ -92,7 +99,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
 
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
-    plan = with_tests(plan, inputs.tests)
+    plan = irrigation.with_wetted(with_tests(plan, inputs.tests))
     grid = ground.map_grid(plan, inputs)
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
@@ -115,9 +122,22 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
     found_needs = asking.find(plan, inputs, ground_, season.need_sections(plan))
     needs = found_needs.needs
     truth = season.crop_truth(plan, inputs)
-    planned = season.prescribe(plan, inputs, made, needs, truth)
+    prescribe = partial(season.prescribe, inputs=inputs, made=made, truth=truth,
+                        wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    planned = prescribe(plan, needs=needs)
+    chosen = allocate.settled(plan, planned)
+    injected = irrigation.schedules(chosen, inputs, made, planned)
+    around, of_care = care.care_of(
+        chosen, inputs, made, readings=readings, needs=needs, planned=planned)
+    costs = money.money_of(
+        plan, inputs, made, readings=readings, needs=needs, truth=truth, planned=planned,
+        goals=shared.goals if shared else None, prescribe=prescribe)
     compared, said = compare.compare(
-        plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options)
+        plan, inputs, ground_, needs, books=plan.compare.books, options=plan.compare.options,
+        prescribe=prescribe)
+    planned = season.prescribe(plan, inputs, made, needs, truth)
+    answers, of_responses = response.read_responses(
+        plan, folder=inputs.folder, made=made, planned=planned)
     own = () if inputs.own_zones is None else inputs.own_zones.findings
     found: list[Finding] = [
         *inputs.field.findings, *inputs.soil.findings, *own,
@@ -128,10 +148,14 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *(shared.findings if shared else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
         *found_needs.findings, *said,
-        *inputs.tests.findings, *brought.findings(plan, inputs, removal=season.removal),
-        *aside.findings(plan, inputs, made, readings),
+        *inputs.tests.findings, *inputs.blend_findings,
+        *brought.findings(plan, inputs, removal=season.removal),
+        *aside.findings(plan, inputs, made, readings), *of_care,
         *season.limit_findings(plan, planned), *season.nothing_needed(needs, planned),
         *(one for rates in planned.passes for one in rates.findings), *planned.findings,
+        *costs.findings,
+        *irrigation.findings(chosen, injected, planned),
+        *of_responses,
         *task_data.findings(plan, field=inputs.field, zones=made, prescription=planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
@@ -141,7 +165,8 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         readings=readings, needs=needs, prescription=planned, materials=tuple(used.values()),
         crop_truth=truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=beside, knowledge=known,
-        past=before, guides=guides.guides(plan, inputs), need_beside=NeedBeside(
+        past=before, care=around, money=costs, irrigation=injected, responses=answers,
+        guides=guides.guides(plan, inputs), need_beside=NeedBeside(
             bounds=found_needs.bounds, cells=found_needs.cells, comparisons=compared),
     )
 
@@ -154,9 +179,13 @@ def _write(
     written = list(
         export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )
+    if job.irrigation:
+        written += export.write_schedules(job.irrigation, scratch)
     order = scratch / "order.csv"
     order.write_text(order_csv(job.prescription.order), encoding="utf-8", newline="")
     written.append(("csv", order))
+    written += export.write_money(
+        job.money, field=job.field.name, season=job.season, folder=scratch)
     files = [_exported(kind, path, scratch) for kind, path in written]
     page = scratch / "page.html"
     page.write_text(
@@ -189,5 +218,6 @@ def order_csv(order: tuple[OrderLine, ...]) -> str:
     writer.writeheader()
     for line in order:
         row = manifest.twelve_digits(asdict(line))
+        row |= {name: safe_cell(row[name]) for name in ("material", "price_note")}
         writer.writerow({name: "" if row[name] is None else row[name] for name in names})
     return text.getvalue()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,13 +15,16 @@ from vrx.model import (
     FloatArray,
     Material,
     Need,
+    PassPlan,
     Prescription,
     Price,
+    SeasonMix,
     Source,
     Yield,
     Zones,
     note,
 )
+from vrx.pipeline import allocate
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
 from vrx.plan import MachineSection, NeedSection, PassSection, Plan
@@ -86,25 +90,22 @@ def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
 
 
 def prescribe(
-    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]], truth: CropTruth
+    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]],
+    truth: CropTruth, *, wetted: Mapping[str, tuple[float, ...]] | None = None,
 ) -> Prescription:
-    """Exact rates of all passes, then machine steps, order and balance."""
+    """Exact rates of all passes, then machine steps, order and balance.
+
+    `wetted` holds acres by zone of passes that a pivot's sectors vary, by pass id.
+    """
     ids = [zone.zone_id for zone in made.zones]
     letters = [zone.letter for zone in made.zones]
     area_ac: FloatArray = np.array([zone.area_ac for zone in made.zones])
     need_lb_per_ac = {
         nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
     }
-    plans = products.plan_passes(
-        zone_ids=ids, zone_area_ac=area_ac, needs=need_lb_per_ac,
-        requests=[
-            pass_request(one, number, plan.machine.get(one.id), inputs.materials)
-            for number, one in enumerate(plan.passes, 1)
-        ],
-        materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac, crop_truth=truth,
-        zone_names=letters,
-    )
-    return prescription.prescribe(
+    plans, mix = _plan_passes(plan, inputs, zone_ids=ids, area_ac=area_ac, letters=letters,
+                              needs=need_lb_per_ac, truth=truth, wetted=wetted or {})
+    done = prescription.prescribe(
         zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
         s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
         prices=[
@@ -112,6 +113,38 @@ def prescribe(
             for name, one in plan.prices.items()
         ],
     )
+    return replace(done, mix=mix)
+
+
+def _plan_passes(
+    plan: Plan, inputs: Inputs, *, zone_ids: Sequence[int], area_ac: FloatArray,
+    letters: Sequence[str], needs: Mapping[str, FloatArray], truth: CropTruth,
+    wetted: Mapping[str, tuple[float, ...]],
+) -> tuple[tuple[PassPlan, ...], SeasonMix | None]:
+    """Exact rates of all passes: one after the other, or together where the plan says so."""
+    fixed: list[products.PassRequest] = []
+    planned: list[products.PlannedPass] = []
+    for number, told in enumerate(plan.passes, 1):
+        machine, acres = plan.machine.get(told.id), wetted.get(told.id)
+        if not allocate.is_planned(told):
+            fixed.append(pass_request(told, number, machine, inputs.materials, wetted_ac=acres))
+            continue
+        planned.append(products.PlannedPass(
+            candidates=tuple(
+                pass_request(one, number, of_unit, inputs.materials, wetted_ac=acres)
+                for one, of_unit in allocate.as_candidates(told, machine, inputs.materials)),
+            usd_per_ac=allocate.trip_usd_per_ac(plan, told)))
+    if plan.season_plan is None:
+        return products.plan_passes(
+            zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, requests=fixed,
+            materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac,
+            crop_truth=truth, zone_names=letters, most_lb_per_ac=plan.limits.ceilings(),
+            k2o_split_lb_per_ac=plan.limits.k2o_split_lb_per_ac,
+        ), None
+    return products.allocate_passes(
+        zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, fixed=fixed, planned=planned,
+        materials=inputs.materials, crop_truth=truth, zone_names=letters,
+        aim=allocate.season_aim(plan, inputs.materials, planned))
 
 
 def limit_findings(plan: Plan, planned: Prescription) -> tuple[Finding, ...]:
@@ -162,11 +195,11 @@ def sources(plan: Plan, inputs: Inputs) -> tuple[Source, ...]:
 
 def pass_request(
     told: PassSection, number: int, machine: MachineSection | None,
-    materials: Mapping[str, Material],
+    materials: Mapping[str, Material], *, wetted_ac: tuple[float, ...] | None = None,
 ) -> products.PassRequest:
     """A pass with its machine's limits in the unit of its material (lb or gal)."""
     where = f"[[pass]] {told.id}"
-    material = products.find_material(materials, told.material, where=where)
+    material = products.find_material(materials, told.material or "", where=where)
     unit = "gal" if material.form == "liquid" else "lb"
     limits = machine or MachineSection()
 
@@ -180,7 +213,7 @@ def pass_request(
         value = getattr(section, f"{name}_{unit}_per_ac", None)
         return None if value is None else float(value)
 
-    treated = told.treated_ac
+    treated = told.treated_ac if wetted_ac is None else sum(wetted_ac)
     return products.PassRequest(
         pass_id=told.id, number=number, timing=told.timing, method=told.method,
         material=material.id, kind=told.rate or "fixed",
@@ -193,4 +226,5 @@ def pass_request(
         treated_is_prescription=treated == "prescription",
         least=in_unit(limits, "least"), most=in_unit(limits, "most"), step=in_unit(limits, "step"),
         below_least=limits.below_least, density_lb_per_gal=told.density_lb_per_gal,
+        wetted_ac=wetted_ac,
     )

@@ -1,11 +1,15 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
+from vrx.plan.calendar import CalendarSection
+from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.credits import CreditsSection, ResidualSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
+from vrx.plan.irrigation import InjectSection, IrrigationSection
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import (
@@ -21,6 +25,7 @@ from vrx.plan.load import (
 from vrx.plan.need import NeedSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
+from vrx.plan.response import ResponseSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.schema import (
     AnalyteSection,
@@ -38,13 +43,19 @@ __all__ = [
     "PLAN_NAME",
     "AnalyteSection",
     "Answered",
+    "BlendSection",
+    "CalendarSection",
     "Change",
+    "ConditionsSection",
     "CreditsSection",
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
+    "InjectSection",
+    "IrrigationSection",
     "LayerSection",
     "Layout",
+    "LivestockSection",
     "MachineSection",
     "ManureSection",
     "NeedSection",
@@ -53,6 +64,7 @@ __all__ = [
     "Plan",
     "PointsSection",
     "ResidualSection",
+    "ResponseSection",
     "SamplingSection",
     "SoilSection",
     "TestTableSection",

@@ -12,6 +12,13 @@ from typing import Annotated, ClassVar, Literal, Self, get_args
 
 from pydantic import Field, StringConstraints, model_validator
 
+from vrx.plan.allocate import (
+    Candidates,
+    SeasonPlanSection,
+    materials_of,
+    require_materials,
+    require_season_plan,
+)
 from vrx.plan.base import (
     Depth,
     NotNegative,
@@ -21,6 +28,7 @@ from vrx.plan.base import (
     SoilKey,
     Text,
 )
+from vrx.plan.blends import Blends
 from vrx.plan.brought import (
     CuttingSection,
     FixFirstSection,
@@ -28,10 +36,21 @@ from vrx.plan.brought import (
     TissueSection,
     WaterSection,
 )
+from vrx.plan.calendar import CalendarSection
 from vrx.plan.compare import CompareSection
+from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.credits import CreditsSection
+from vrx.plan.irrigation import IrrigationSection
 from vrx.plan.layers import Layers, require_known
+from vrx.plan.limits import LimitsSection
 from vrx.plan.maps import SurfaceSection
+from vrx.plan.money import (
+    BalanceSection,
+    BidSection,
+    ChargesSection,
+    OrderSection,
+    require_used,
+)
 from vrx.plan.need import NeedsSection
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import (
@@ -41,6 +60,7 @@ from vrx.plan.points import (
     refuse_strays,
     require_one_way,
 )
+from vrx.plan.response import ResponsesSection
 from vrx.plan.sampling import SamplingSection
 from vrx.plan.task_data import TaskDataSection
 from vrx.plan.yields import YieldLogSection
@@ -66,6 +86,7 @@ class FieldSection(Section):
     crop: Literal["alfalfa"]
     season: Annotated[int, Field(ge=2000, le=2100, strict=True)]
     stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
+    last_stand_year: Annotated[int, Field(ge=1, le=20, strict=True)] | None = None
     stems_per_ft2: NotNegative | None = None
     billed_ac: Positive | None = None
 
@@ -230,9 +251,10 @@ class PassSection(Section):
     id: Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
     timing: Text
     method: Literal["broadcast", "band", "through irrigation"]
-    material: Text
+    material: Text | None = None
+    materials: Candidates = ()
     serves: Literal["potassium", "sulfur"] | None = None
-    rate: Literal["variable", "flat"] | None = None
+    rate: Literal["variable", "flat", "planned", "planned flat"] | None = None
     rate_lb_per_ac: NotNegative | None = None
     rate_gal_per_ac: NotNegative | None = None
     share_of_need: Share | Literal["what is left"] | None = None
@@ -250,7 +272,9 @@ class PassSection(Section):
                 'give exactly one of rate = "variable", rate = "flat", rate_lb_per_ac or '
                 "rate_gal_per_ac"
             )
-        if self.rate is not None and (self.serves is None or self.share_of_need is None):
+        require_materials(self)
+        follows = self.rate in {"variable", "flat"}
+        if follows and (self.serves is None or self.share_of_need is None):
             raise ValueError("a rate that follows the need also needs serves and share_of_need")
         return self
 
@@ -265,14 +289,9 @@ class MachineSection(Section):
     most_gal_per_ac: Positive | None = None
     step_gal_per_ac: Positive | None = None
     below_least: Literal["nearest", "raise", "off"] = "nearest"
+    tank_gal: Positive | None = None
+    hopper_lb: Positive | None = None
     swath_ft: Positive | None = None
-
-
-class LimitsSection(Section):
-    """`[limits]`: ceilings of the season that the user sets."""
-
-    s_lb_per_ac: Positive | None = None
-    s_reason: Text | None = None
 
 
 class PriceSection(Section):
@@ -305,6 +324,10 @@ class Plan(Section):
     tissue: TissueSection | None = None
     manure: Manures = ()
     fix_first: FixFirstSection | None = None
+    calendar: CalendarSection | None = None
+    conditions: ConditionsSection | None = None
+    livestock: LivestockSection | None = None
+    blends: Blends = Field(default=(), alias="blend")
     layers: Layers = Field(default=(), alias="layer")
     yield_goal: YieldSection
     surface: SurfaceSection = SurfaceSection()
@@ -314,10 +337,17 @@ class Plan(Section):
     compare: CompareSection = CompareSection()
     passes: tuple[PassSection, ...] = Field(alias="pass", min_length=1)
     machine: dict[str, MachineSection] = Field(default_factory=dict)
+    irrigation: IrrigationSection | None = None
+    season_plan: SeasonPlanSection | None = None
     limits: LimitsSection = LimitsSection()
     prices: dict[str, PriceSection] = Field(default_factory=dict)
+    order: OrderSection = OrderSection()
+    charges: ChargesSection = ChargesSection()
+    bids: tuple[BidSection, ...] = Field(default=(), alias="bid")
+    balance: BalanceSection = BalanceSection()
     export: ExportSection = ExportSection()
     sampling: SamplingSection = SamplingSection()
+    response: ResponsesSection | None = None
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
@@ -332,17 +362,25 @@ class Plan(Section):
         twice = sorted({name for name in ids if ids.count(name) > 1})
         if twice:
             raise ValueError(f"pass id {twice[0]!r} is used twice")
+        if self.irrigation is not None:
+            self.irrigation.require_passes({one.id: one.method for one in self.passes},
+                                           field_pivot=self.field.pivot is not None)
         of_pass = self.zones.rate.of_pass
         if of_pass is not None and of_pass not in ids:
             raise ValueError(f"zones.rate names the pass {of_pass!r}; the pass ids are "
                              f"{', '.join(ids)}")
+        for of_passes in (self.calendar, self.conditions):
+            if of_passes is not None:
+                of_passes.require_passes(ids)
         self.export.task_data.require_passes(ids)
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(
                 f"[machine.{strangers[0]}] fits no pass; the pass ids are {', '.join(ids)}"
             )
-        used = {one.material for one in self.passes}
+        require_season_plan(self.passes, self.season_plan)
+        used = materials_of(self.passes)
+        require_used(self.order.material, used, "order.material")
         unused = sorted(set(self.prices) - used)
         if unused:
             raise ValueError(

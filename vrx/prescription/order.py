@@ -29,13 +29,13 @@ def order_lines(
         note("prescription-price-unused", f"price of {price.material}",
              "no pass buys this material", done="left out of the cost")
         for name, price in by_name.items()
-        if name not in {_plain(known) for known, (_, amount) in totals.items() if amount > 0}
+        if name not in {plain_name(known) for known, (_, amount) in totals.items() if amount > 0}
     ]
     lines = []
     for material, quantity in totals.values():
-        price = by_name.get(_plain(material.id))
+        price = by_name.get(plain_name(material.id))
         # The price is judged even where nothing is bought: a wrong unit is a fault of the plan.
-        usd_per_unit = _usd_per_unit(price, material) if price else None
+        usd_per_unit = usd_per_unit_of(price, material) if price else None
         if quantity <= 0:
             continue
         if usd_per_unit is None:
@@ -57,12 +57,18 @@ def _line(
         s_lb=quantity * material.nutrient_lb_per_unit("S"),
         n_lb=quantity * material.nutrient_lb_per_unit("N"),
         usd=usd,
-        price_note=(f"{price.usd:,.2f} usd per {price.per}, as of {price.as_of}" if price
+        price_note=(f"{_cents(price.usd)} usd per {price.per}, as of {price.as_of}" if price
                     else "no price given"),
     )
 
 
-def _usd_per_unit(price: Price, material: Material) -> float:
+def _cents(usd: float) -> str:
+    """Two decimals, or all that were given: 0.405 a pound must not read 0.41."""
+    return f"{usd:,.2f}" if round(usd, 2) == usd else f"{usd:,.10g}"
+
+
+def usd_per_unit_of(price: Price, material: Material) -> float:
+    """Dollars for one lb or gal of the material. `PlanError` for a price that does not fit."""
     where = f"price of {material.id}"
     if not 0 <= price.usd <= MOST_USD:
         raise PlanError(f"usd = {price.usd:g}", code="prescription-price", where=where,
@@ -82,12 +88,13 @@ def _usd_per_unit(price: Price, material: Material) -> float:
 def _by_material(prices: Sequence[Price]) -> Mapping[str, Price]:
     found: dict[str, Price] = {}
     for price in prices:
-        if _plain(price.material) in found:
+        if plain_name(price.material) in found:
             raise PlanError(f"{price.material} has two prices", code="prescription-price",
                             where="prices", hint="keep the one that counts")
-        found[_plain(price.material)] = price
+        found[plain_name(price.material)] = price
     return found
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
+    """A material's name as it is compared: capitals and blanks do not count."""
     return " ".join(name.split()).casefold()

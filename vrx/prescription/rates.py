@@ -65,7 +65,8 @@ def prescribe(
                            code="prescription-shape", hint="one name per zone, or none")
     ordered = sorted(plans, key=lambda plan: plan.number)
     for plan in ordered:
-        if plan.treated_ac is not None and np.ptp(plan.planned) > 0:
+        if (plan.treated_ac is not None and plan.wetted_ac is None
+                and np.ptp(plan.planned) > 0):
             raise PlanError("treated acres belong to a pass with one rate",
                             code="prescription-treated-acres", where=f"pass {plan.pass_id}",
                             hint="leave treated_ac out, or ask for a flat or fixed rate")
@@ -80,7 +81,7 @@ def prescribe(
     order, findings = order_lines(passes, prices)
     balances = tuple(
         NutrientBalance(nutrient=nutrient, need=np.asarray(need, dtype=np.float64),
-                        brought=_brought(passes, nutrient, len(zone_ids)))
+                        brought=brought_lb_per_ac(passes, nutrient, len(zone_ids)))
         for nutrient, need in needs.items()
     )
     for balance in balances:
@@ -163,6 +164,8 @@ def _rates(
     acres = float(area.sum())
     # Only passes with one rate have acres of their own, so the first rate stands for all.
     order = total if plan.treated_ac is None else float(rates[0]) * plan.treated_ac
+    if plan.wetted_ac is not None:
+        order = float(rates @ plan.wetted_ac)
     found = [*plan.findings, *_told_rounding(plan, rates, area=area, zone_names=zone_names)]
     if lowered:
         found.append(note("prescription-step-below", f"pass {plan.pass_id}",
@@ -183,7 +186,8 @@ def _rates(
         material=plan.material, serves=plan.serves, kind=plan.kind, column=column, step=plan.step,
         steps=steps, rates=rates, treated_ac=plan.treated_ac,
         wanted_total=float(plan.wanted @ area), planned_total=float(plan.planned @ area),
-        prescription_total=total, order_total=order, findings=tuple(found),
+        prescription_total=total, order_total=order, wetted_ac=plan.wetted_ac,
+        findings=tuple(found),
     )
 
 
@@ -218,8 +222,8 @@ def _told_rounding(
     return out
 
 
-def _brought(passes: Sequence[PassRates], nutrient: str, zones: int) -> FloatArray:
-    """lb/ac that serve this season: elemental S does not."""
+def brought_lb_per_ac(passes: Sequence[PassRates], nutrient: str, zones: int) -> FloatArray:
+    """lb/ac (zones,) that serve this season: elemental S does not."""
     total = np.zeros(zones)
     for one in passes:
         if not (nutrient == "S" and one.material.s_form == "elemental"):
@@ -263,7 +267,7 @@ def _told_by_pass(balance: NutrientBalance, passes: Sequence[PassRates]) -> bool
     """Whether passes that said of themselves that nobody needs the nutrient bring all of it."""
     code = f"pass-beyond-need-{balance.nutrient.lower()}"
     told = [one for one in passes if any(f.code == code for f in one.findings)]
-    brought = _brought(told, balance.nutrient, len(balance.need))
+    brought = brought_lb_per_ac(told, balance.nutrient, len(balance.need))
     return not balance.need.any() and bool(np.allclose(brought, balance.brought))
 
 
@@ -271,9 +275,9 @@ def _by_product_todo(
     name: str, passes: Sequence[PassRates], gap: FloatArray, hit: BoolArray
 ) -> str:
     """What to do where passes for the other nutrient bring all that is too much; "" if not so."""
-    others = [one for one in passes if one.serves != name and one.rates.any()
+    others = [one for one in passes if name not in one.serves.split(" and ") and one.rates.any()
               and one.material.nutrient_lb_per_unit(name) > 0]
-    if not others or (_brought(others, name, len(gap)) < gap - TINY)[hit].any():
+    if not others or (brought_lb_per_ac(others, name, len(gap)) < gap - TINY)[hit].any():
         return ""
     named = ", ".join(one.pass_id for one in others)
     if name == "K2O" and any(one.kind != "fixed" for one in others):

@@ -23,11 +23,13 @@ def limit(
     step: float,
     season_left: FloatArray | None,
     s_left: FloatArray | None,
+    ceilings: Sequence[tuple[str, FloatArray]] = (),
 ) -> tuple[FloatArray, list[Finding]]:
     """Rates (zones,) that keep every limit, and one finding per limit that changed pounds.
 
     `season_left` is what the label's season maximum leaves, in units per acre; `s_left` is lb S/ac
-    that the S ceiling leaves. A wanted 0 stays 0. Flat and fixed passes keep one rate: the tightest
+    that the S ceiling leaves; `ceilings` are (words, units per acre) that other ceilings of the
+    user leave. A wanted 0 stays 0. Flat and fixed passes keep one rate: the tightest
     zone holds for all. Where a ceiling leaves less than the machine's least, the pass is off.
     """
     request = one.request
@@ -45,6 +47,7 @@ def limit(
     s_per_unit = one.material.nutrient_lb_per_unit("S")
     if s_left is not None and s_per_unit > 0:
         caps.append(("pass-s-ceiling", "what the S ceiling leaves", s_left / s_per_unit))
+    caps += [("pass-ceiling", words, most) for words, most in ceilings]
     room = np.full_like(wanted, np.inf)
     for code, words, cap in caps:
         top = np.full_like(cap, cap.min(initial=np.inf)) if request.kind != "variable" else cap

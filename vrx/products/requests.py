@@ -38,6 +38,8 @@ class PassRequest:
     `most`, `step` and `below_least` belong to the machine. `treated_ac` are the acres that really
     receive a flat or fixed pass; through irrigation either it or `treated_is_prescription` must be
     set. `density_lb_per_gal` (from the load ticket) replaces the list's density of a liquid.
+    `wetted_ac` are the acres that a pivot wets with each zone's rate, where its sectors are the
+    zones: only so can what is injected vary.
     """
 
     pass_id: str
@@ -58,6 +60,7 @@ class PassRequest:
     step: float | None = None
     below_least: str = "nearest"
     density_lb_per_gal: float | None = None
+    wetted_ac: tuple[float, ...] | None = None
 
     @property
     def in_season(self) -> bool:
@@ -211,7 +214,8 @@ def _kind(one: Checked, needs: Mapping[str, FloatArray]) -> list[Finding]:
         out.append(stop("pass-no-need", one.where,
                         f"the plan computes no need of {one.serves}",
                         todo=f"add the need of {one.serves}, or make the pass fixed"))
-    if request.treated_ac is not None and request.kind == "variable":
+    if (request.treated_ac is not None and request.kind == "variable"
+            and request.wetted_ac is None):
         out.append(stop("pass-treated", one.where,
                         "treated_ac belongs to a pass with one rate, this one is variable",
                         todo="leave treated_ac out, or ask for a flat or fixed rate"))
@@ -236,20 +240,23 @@ def _water(one: Checked) -> list[Finding]:
     if request.method != "through irrigation":
         return []
     out: list[Finding] = []
-    if request.kind == "variable":
+    if request.kind == "variable" and request.wetted_ac is None:
         out.append(stop("pass-irrigation-variable", one.where,
                         "injected water carries one rate; this pass asks for a variable one",
-                        todo='set rate = "flat", or a fixed rate'))
+                        todo='set rate = "flat", or a fixed rate; by sectors of a pivot it can'
+                             ' vary: zones from = "pivot sectors" and [irrigation.inject]'))
     if one.material.form != "liquid":
         out.append(stop("pass-irrigation-dry", one.where,
                         f"{one.material.id} is dry and cannot be injected",
                         todo="choose a liquid, or list the solution as a material of your own"))
-    if request.treated_ac is None and not request.treated_is_prescription:
+    if (request.treated_ac is None and not request.treated_is_prescription
+            and request.wetted_ac is None):
         out.append(stop("pass-treated-missing", one.where,
                         "irrigation wets more than the prescription (hollows, tracks, corners),"
                         " and the plan does not say how many acres",
                         todo='give treated_ac, the acres wetted, or treated = "prescription" where'
-                             " injector or nozzles shut off outside it"))
+                             " injector or nozzles shut off outside it, or describe the"
+                             " system in [irrigation] with [irrigation.inject.<pass id>]"))
     if request.treated_ac is not None and request.treated_is_prescription:
         out.append(stop("pass-treated", one.where,
                         'treated_ac and treated = "prescription" contradict each other',

@@ -22,6 +22,7 @@ import numpy as np
 from vrx.errors import ComputeError, PlanError
 from vrx.model import CropTruth, Finding, FloatArray, Material, PassPlan
 from vrx.products import telling
+from vrx.products.ceilings import NO_CEILINGS, SeasonCeilings
 from vrx.products.limiting import TINY, limit
 from vrx.products.limits import Limits, load_limits
 from vrx.products.requests import NUTRIENTS, WHAT_IS_LEFT, Checked, PassRequest, check_requests
@@ -37,13 +38,15 @@ def plan_passes(
     s_most_lb_per_ac: float | None,
     crop_truth: CropTruth | None = None,
     k2o_split_lb_per_ac: float | None = None,
+    most_lb_per_ac: Mapping[str, float] = NO_CEILINGS,
     zone_names: Sequence[str] = (),
 ) -> tuple[PassPlan, ...]:
     """Exact rates (zones,) of every pass, by number, with findings; see the module for the order.
 
     `needs` holds lb/ac of "K2O" and "S" per zone in the order of `zone_ids`; `zone_area_ac` are
     acres. `s_most_lb_per_ac` is the user's S ceiling for the season, None for none.
-    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split.
+    `k2o_split_lb_per_ac` replaces the rule of thumb above which a pass should be split;
+    `most_lb_per_ac` are the user's ceilings of the season for "K2O", "N", "Cl", none where absent.
     `zone_names` are what findings call the zones (the ids where none are given). Findings of the
     whole season hang on the last pass.
 
@@ -54,8 +57,8 @@ def plan_passes(
     if len(names) != len(zone_ids):
         raise ComputeError(f"{len(names)} names for {len(zone_ids)} zones", code="pass-shape",
                            hint="one name per zone, in the order of the zones, or none")
-    area = _array(zone_area_ac, zone_ids, "acres", above=0.0)
-    need = {name: _array(needs[name], zone_ids, f"need of {name}") if name in needs
+    area = per_zone(zone_area_ac, zone_ids, "acres", above=0.0)
+    need = {name: per_zone(needs[name], zone_ids, f"need of {name}") if name in needs
             else np.zeros_like(area) for name in NUTRIENTS}
     unknown = sorted(set(needs) - set(NUTRIENTS))
     if unknown:
@@ -66,7 +69,8 @@ def plan_passes(
                         hint="give a number of 0 or more, or none")
     limits = load_limits()
     checked = check_requests(requests, materials=materials, needs=needs)
-    season = _Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
+    season = Season(zone_names=names, area=area, need=need, s_most=s_most_lb_per_ac,
+                     most=most_lb_per_ac,
                      known=tuple(name for name in NUTRIENTS if name in needs))
     made: dict[int, PassPlan] = {}
     for group in _groups(checked):
@@ -88,12 +92,12 @@ def _groups(checked: Sequence[Checked]) -> tuple[list[Checked], ...]:
     return (fixed, *([one for one in rest if one.serves == name] for name in NUTRIENTS))
 
 
-class _Season:
+class Season:
     """What the passes planned so far have brought, per zone."""
 
     def __init__(
         self, *, zone_names: Sequence[str], area: FloatArray, need: Mapping[str, FloatArray],
-        s_most: float | None, known: Sequence[str],
+        s_most: float | None, known: Sequence[str], most: Mapping[str, float],
     ) -> None:
         self.zone_names = zone_names
         self.area = area
@@ -104,6 +108,7 @@ class _Season:
         self.serving = {name: np.zeros_like(area) for name in NUTRIENTS}
         self.all_s = np.zeros_like(area)
         self.used: dict[str, FloatArray] = {}
+        self.ceilings = SeasonCeilings(most, zones=len(area))
 
     def left(self, nutrient: str) -> FloatArray:
         """Need less what is brought, lb/ac, never below 0."""
@@ -124,12 +129,14 @@ class _Season:
             findings.append(telling.late_s(one))
         else:
             wanted = self._wanted(one, base[one.serves], left)
-        step, assumed = _step(one, limits)
+        step, assumed = step_or_assumed(one, limits)
         findings += assumed
         planned, held = limit(
             one, wanted, zone_names=self.zone_names, area_ac=self.area, step=step,
             season_left=self._season_left(one), s_left=self._s_left(),
+            ceilings=self.ceilings.caps(material, step),
         )
+        self.ceilings.book(material, planned, step)
         findings += held
         findings += telling.about_need(one, need=self.known, left_before=left, planned=planned,
                                        zone_names=self.zone_names, area=self.area)
@@ -142,6 +149,7 @@ class _Season:
             method=request.method, material=material, serves=one.serves, kind=request.kind,
             wanted=wanted, planned=planned, step=step, most=min(tops) if tops else None,
             season_most=request.label_most_season, treated_ac=request.treated_ac,
+            wetted_ac=None if request.wetted_ac is None else np.array(request.wetted_ac),
             findings=tuple(findings),
         )
 
@@ -178,16 +186,18 @@ class _Season:
         self.used[material.id] = self.used.get(material.id, np.zeros_like(self.area)) + planned
 
 
-def _step(one: Checked, limits: Limits) -> tuple[float, list[Finding]]:
+def step_or_assumed(one: Checked, limits: Limits) -> tuple[float, list[Finding]]:
+    """The machine's step, or the one assumed for the material's form with the note that says so."""
     if one.request.step is not None:
         return one.request.step, []
     rule = limits.liquid_step if one.material.form == "liquid" else limits.dry_step
     return rule.value, [telling.step_assumed(one, rule)]
 
 
-def _array(
+def per_zone(
     values: FloatArray, zone_ids: Sequence[int], name: str, above: float | None = None
 ) -> FloatArray:
+    """(zones,) finite numbers of 0 or more, or above `above`; raises `ComputeError` otherwise."""
     array = np.array(values, dtype=np.float64)
     if array.shape != (len(zone_ids),):
         raise ComputeError(f"{name}: {array.shape} values for {len(zone_ids)} zones",

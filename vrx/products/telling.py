@@ -124,7 +124,8 @@ def about_material(
                         f"serves S and brings up to {top * k2o:.1f} lb K2O/ac ({total * k2o:,.0f}"
                         " lb in all) on top of the K2O need", value=f"{top * k2o:.6g} lb K2O/ac",
                         done="not taken off the K2O passes, which come first",
-                        todo="make it a fixed pass to have its K2O credited"))
+                        todo="make it a fixed pass to have its K2O credited, or plan all passes"
+                             " together ([season_plan])"))
     return out
 
 

@@ -64,7 +64,8 @@ def tons(value: float) -> str:
 
 def usd(value: float) -> str:
     """US dollars and cents."""
-    return f"${fixed(value, 2)}"
+    text = fixed(value, 2)
+    return f"{MINUS}${text[1:]}" if text.startswith(MINUS) else f"${text}"
 
 
 def usd_whole(value: float) -> str:

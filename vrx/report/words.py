@@ -314,7 +314,7 @@ def unknowns(job: Job) -> list[str]:
 def moves_a_rate(analyte: str, job: Job) -> bool:
     """Whether zones differ for a soil test: soil K always, sulfate only where an S pass varies."""
     return analyte == "potassium" or any(
-        rates.serves == "S" and float(rates.rates.min()) < float(rates.rates.max())
+        rates.serves.endswith("S") and float(rates.rates.min()) < float(rates.rates.max())
         for rates in job.prescription.passes
     )
 

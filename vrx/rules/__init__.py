@@ -14,6 +14,7 @@ from vrx.rules.load import kinds_in_words, load_books, own_book_template, read_b
 from vrx.rules.need import findings_of, need_surface, needs
 from vrx.rules.options import Option, options_of
 from vrx.rules.question import Question, answer, bounds, in_cells
+from vrx.rules.stand import before_spending
 from vrx.rules.ways import HEADINGS, ways, why_differ
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "TissueTest",
     "WaterTest",
     "answer",
+    "before_spending",
     "bounds",
     "catalogue",
     "check_book",

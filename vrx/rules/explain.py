@@ -104,7 +104,8 @@ def _soil(book: Book) -> Iterable[str]:
     soil = book.data.soil
     if soil is None:
         return
-    yield f"{soil.analyte} by {_extractant(book)}: {soil.locator} ({soil.evidence})"
+    by = " or ".join(soil.extractants) or "an extractant that is not stated"
+    yield f"{soil.analyte} by {by}: {soil.locator} ({soil.evidence})"
     if soil.depth is not None:
         yield f"depth {_depth(book)} in: {soil.depth.locator} ({soil.depth.evidence})"
     if soil.scale is not None:

@@ -33,7 +33,8 @@ UNIT = "soil test"
 def table_of(rule: Any, book: Book) -> BookTable:
     """The table of one rule, with the unit of the book's soil test in its heads."""
     made = _TABLE_OF_KIND[rule.kind](rule)
-    unit = book.data.soil.unit if book.data.soil else "ppm"
+    unit: str = book.data.soil.unit if book.data.soil else "ppm"
+    unit = unit if unit == "ppm" else f"soil, {unit}"
     heads = tuple(unit if head == UNIT else head for head in made.columns)
     return BookTable(heading=made.heading, columns=heads, rows=made.rows, locator=made.locator,
                      evidence=made.evidence)

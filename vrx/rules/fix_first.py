@@ -14,6 +14,7 @@ import numpy as np
 from vrx.errors import RuleError
 from vrx.model import ANALYTES, Finding, FloatArray, note, warn
 from vrx.rules.names import advice
+from vrx.rules.stand import stand_findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +45,15 @@ def fix_first(
     *, zone_names: Sequence[str], means: Mapping[str, FloatArray],
     extractants: Mapping[str, str], stems_per_ft2: float | None = None,
     own: Mapping[str, float] | None = None, own_source: str = "",
+    stand_year: int | None = None, last_stand_year: int | None = None,
 ) -> tuple[Finding, ...]:
     """Warnings where something else limits the crop, and a note where no limit is held.
 
     `means` are arrays (zones,) by analyte in vrx's units, NaN where a zone has no reading. `own`
     holds limits of the user by id ("ph", "phosphorus", "boron", "stems"); they win over those of
     `fix_first.toml`, and `own_source` is told with them. RuleError for an unknown id, or for an
-    array of another length than `zone_names`. No rate is changed.
+    array of another length than `zone_names`. `stand_year` is the year of the stand (seeding 1),
+    `last_stand_year` the year it is to end. No rate is changed.
     """
     limits = fix_first_limits()
     shown = {one["id"]: one["words"] for one in _held()["shown"]}
@@ -81,7 +84,8 @@ def fix_first(
                 "rules-stand-thin", "[field] stems_per_ft2",
                 f"do not spend: {stems_per_ft2:g} stems/ft2 is below {_cited(stand)}",
                 value=f"{stems_per_ft2:g}", done="rates are not changed", todo=stand.words))
-    return tuple(found)
+    return (*found, *stand_findings(stand_year, last_stand_year, means=means,
+                                    zone_names=zone_names, extractants=extractants))
 
 
 def _limit(

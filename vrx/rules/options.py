@@ -35,11 +35,12 @@ def options_of(book: Book) -> tuple[Option, ...]:
     """Every option that a book takes in its section of the plan."""
     held: dict[str, Option] = {}
     if book.data.soil is not None:
-        held["conversion"] = Option(
-            name="conversion", kind="name", choices=_conversion_names(book),
-            what="published conversion from the laboratory's extractant to the guide's",
-        )
-        if book.data.soil.extractants_not_stated:
+        if book.data.soil.extractants:
+            held["conversion"] = Option(
+                name="conversion", kind="name", choices=_conversion_names(book),
+                what="published conversion from the laboratory's extractant to the guide's",
+            )
+        else:
             held["accept_extractant"] = Option(
                 name="accept_extractant", kind="text",
                 what="your laboratory's extractant, taken although the guide names none",
