@@ -20,12 +20,14 @@ from vrx.intake.pivot import pivot_boundary, read_exclusions
 from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
 from vrx.intake.positions import judge_places
+from vrx.intake.prescription import FilePrescription, rates_for_zones, read_prescription
 from vrx.intake.propose import Proposal, TableProposal, propose_columns
 from vrx.intake.raster_layer import raster_files, read_raster_layer
 from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.tickets import Ticket, read_tickets
 from vrx.intake.time_log import AppliedPoints, LoggedValue, TimeLog, read_time_logs
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
 from vrx.intake.trial import TrialRead, TrialSpec, read_trial
@@ -54,6 +56,7 @@ __all__ = [
     "CleanSpec",
     "ColumnSpec",
     "Fact",
+    "FilePrescription",
     "LayerPeek",
     "LogColumn",
     "LogElements",
@@ -70,6 +73,7 @@ __all__ = [
     "TablePeek",
     "TableProposal",
     "TaskGrid",
+    "Ticket",
     "TimeLog",
     "TissueRead",
     "TissueSpec",
@@ -94,6 +98,7 @@ __all__ = [
     "pivot_boundary",
     "propose_columns",
     "raster_files",
+    "rates_for_zones",
     "read_applied",
     "read_boundary",
     "read_exclusions",
@@ -101,9 +106,11 @@ __all__ = [
     "read_manure",
     "read_point_layer",
     "read_polygons",
+    "read_prescription",
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_tickets",
     "read_time_logs",
     "read_tissue",
     "read_trial",

@@ -1,6 +1,7 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.applied import SETTINGS, AppliedSettings, load_applied, require_pass
 from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.calendar import CalendarSection
@@ -41,8 +42,10 @@ from vrx.plan.zones import ZonesSection
 __all__ = [
     "BLANK",
     "PLAN_NAME",
+    "SETTINGS",
     "AnalyteSection",
     "Answered",
+    "AppliedSettings",
     "BlendSection",
     "CalendarSection",
     "Change",
@@ -80,10 +83,12 @@ __all__ = [
     "is_blank",
     "layout_findings",
     "layout_text",
+    "load_applied",
     "load_field_plan",
     "load_plan",
     "plan_path",
     "read_document",
+    "require_pass",
     "save_layout",
     "with_layout",
 ]
