@@ -33,13 +33,13 @@ class PassRequest:
     `kind` is "variable" (by zone from the need), "flat" (one rate from the need's area-weighted
     mean) or "fixed" (the user's `fixed_rate`, or `zone_rates`, one a zone). `serves` is "K2O" or
     "S"; a fixed pass may leave it "" and then serves K2O if its material brings any.
-    `share_of_need` is above 0 and at most 1, or "what is left"; it does not count for a fixed
-    pass. `label_most` and `label_most_season` come from the product label: per pass, and over the
+    `share_of_need` is above 0 and at most 1, or "what is left"; it does not count for a fixed pass.
+    `label_most` and `label_most_season` come from the product label: per pass, and over the
     season's passes of that material. `least`, `most`, `step` and `below_least` belong to the
     machine. `treated_ac` are the acres that really receive a flat or fixed pass; through irrigation
-    either it or `treated_is_prescription` must be set. `density_lb_per_gal` (from the load ticket) replaces the list's density of a liquid.
-    `wetted_ac` are the acres that a pivot wets with each zone's rate, where its sectors are the
-    zones: only so can what is injected vary.
+    either it or `treated_is_prescription` must be set. `density_lb_per_gal` (from the load ticket)
+    replaces the list's density of a liquid. `wetted_ac` are the acres that a pivot wets with each
+    zone's rate, where its sectors are the zones: only so can what is injected vary.
     """
 
     pass_id: str
