@@ -159,7 +159,7 @@ def _compare(
         second = second_pass(
             field=inputs.field, made=run.zones, target=target, ground=ground, cells=cells,
             request=request, material=material, plan=plan, tolerance_pct=told.tolerance_pct,
-            least_ac=least)
+            least_ac=least, swath_m=_swath_m(plan, told))
     amounts, said = _amounts(line, compared, told, material, home=home)
     zones = compared.zones
     left_rate = second.left_by_zone / zones.area_ac
@@ -169,6 +169,13 @@ def _compare(
         outside=compared.outside, outside_ac=compared.outside_ac, left_out=ground.left_out,
         amounts=amounts, left_rate=left_rate, cells=cells,
         findings=tuple(dict.fromkeys((*findings, *said, *second.findings)))), second
+
+
+def _swath_m(plan: Plan, told: AppliedSettings) -> float:
+    """The machine's swath, the log's one width, else the narrowest zone of the plan."""
+    machine = plan.machine.get(told.pass_id)
+    own = None if machine is None else machine.swath_ft
+    return m_from_ft(own or told.width_ft or plan.zones.narrowest_ft)
 
 
 def _cell_m(field: Field) -> float:

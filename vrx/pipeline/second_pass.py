@@ -41,13 +41,13 @@ class SecondPass:
 def second_pass(
     *, field: Field, made: Zones, target: FloatArray, ground: AppliedGround, cells: AppliedCells,
     request: products.PassRequest, material: Material, plan: Plan, tolerance_pct: float,
-    least_ac: float,
+    least_ac: float, swath_m: float,
 ) -> SecondPass:
     """The second trip: run's zones parted where ground is short, rates in the machine's steps.
 
     `left_by_zone` (zones of the run,) are lb or gal that the trip brings to each. Ground that is
-    short on less than `least_ac` in one piece is told and left out. `request` is the pass as first
-    planned.
+    short on less than `least_ac` in one piece, or narrower than a swath, is told and left out.
+    `request` is the pass as first planned.
     """
     where = f"pass {request.pass_id}, second"
     nothing = np.zeros(len(made.zones))
@@ -58,7 +58,7 @@ def second_pass(
             "applied-nothing-left", where, "no ground is short beyond the tolerance"),))
     try:
         parted, owner = _parted(field, made, cells, short, limit=limit, plan=plan,
-                                least_ac=least_ac)
+                                least_ac=least_ac, swath_m=swath_m)
     except ComputeError as err:
         return SecondPass(zones=None, prescription=None, left_by_zone=nothing, findings=(warn(
             "applied-second-failed", where, f"no zones can be cut along it: {err.message}",
@@ -98,14 +98,15 @@ def _short(cells: AppliedCells) -> FloatArray:
 
 def _parted(
     field: Field, made: Zones, cells: AppliedCells, short: FloatArray, *, limit: float, plan: Plan,
-    least_ac: float,
+    least_ac: float, swath_m: float,
 ) -> tuple[Zones, np.ndarray]:
     """Zones of the run crossed with short and done ground; which zone each lies in."""
     boundary = shapely.union_all([zone.polygon for zone in made.zones])
     boundary = shapely.MultiPolygon(
         [one for one in shapely.get_parts(boundary) if isinstance(one, shapely.Polygon)])
     told = plan.zones
-    narrow = max(units.m_from_ft(told.narrowest_ft), _LEAST_NARROW_M)
+    # One swath is worth a trip; a strip in cells comes out a little narrower than it is.
+    narrow = max(0.8 * swath_m, _LEAST_NARROW_M)
     classes = zones.zones_from_classes(
         boundary=boundary, crs_centre=field.crs_centre, grid=cells.grid, layers=[zones.ClassLayer(
             analyte="short", label="share of the target that is missing", values=short,

@@ -10,6 +10,7 @@ from vrx.plan.credits import CreditsSection, ResidualSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
+from vrx.plan.file_rates import FROM_FILE, FileRatesSection
 from vrx.plan.irrigation import InjectSection, IrrigationSection
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
@@ -41,6 +42,7 @@ from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",
+    "FROM_FILE",
     "PLAN_NAME",
     "SETTINGS",
     "AnalyteSection",
@@ -54,6 +56,7 @@ __all__ = [
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
+    "FileRatesSection",
     "InjectSection",
     "IrrigationSection",
     "LayerSection",

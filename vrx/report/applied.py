@@ -129,10 +129,14 @@ def applied_page(
     picture = difference_map(key="difference", done=done, field=field, zones=zones)
     again = maps.Picture("", "")
     left = ""
+    trip: list[tuple[str, str, str, str]] = []
     if second_zones is not None and second is not None:
         rates = second.passes[0]
         again = maps.rate_map(key="second", field=field, zones=second_zones, rates=rates,
                               remark="What the log says is left.")
+        trip = [
+            (zone.letter, zone.label, numbers.acres(zone.area_ac), numbers.rate(one, rates.step))
+            for zone, one in zip(second_zones.zones, rates.rates.tolist(), strict=True) if one]
         left = numbers.amount(rates.prescription_total, done.unit.removesuffix("/ac"))
     unit = done.unit.removesuffix("/ac")
     total = done.zones
@@ -151,4 +155,4 @@ def applied_page(
         left_out=[f"{count} {reason}" for reason, count in done.left_out.items() if count],
         weighty=[one.line() for one in done.findings if one.severity is not Severity.NOTE],
         notes=[one.line() for one in done.findings if one.severity is Severity.NOTE],
-        files=list(files), second_label=second is not None)
+        files=list(files), trip=trip)
