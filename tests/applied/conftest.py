@@ -1,4 +1,4 @@
-"""Loads the builders of logs under a name of their own."""
+"""Loads builders under names of their own: logs, and the export sets of the exports' tests."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import importlib.util
 import sys
 from pathlib import Path
 
-for _name, _file in (("applied_builders", "builders.py"),):
-    _SPEC = importlib.util.spec_from_file_location(_name, Path(__file__).with_name(_file))
+_HERE = Path(__file__).parent
+for _name, _file in (("applied_builders", _HERE / "builders.py"),
+                     ("applied_export_sets", _HERE.parent / "export" / "builders.py")):
+    _SPEC = importlib.util.spec_from_file_location(_name, _file)
     assert _SPEC is not None
     assert _SPEC.loader is not None
     _module = importlib.util.module_from_spec(_SPEC)

@@ -109,7 +109,7 @@ def _parted(
     narrow = max(0.8 * swath_m, _LEAST_NARROW_M)
     classes = zones.zones_from_classes(
         boundary=boundary, crs_centre=field.crs_centre, grid=cells.grid, layers=[zones.ClassLayer(
-            analyte="short", label="share of the target that is missing", values=short,
+            analyte="short", label="ground", values=short,
             breaks=(limit,), class_labels=(_DONE, _SHORT))],
         smallest_ac=least_ac, narrowest_m=narrow, most_zones=200, driving_deg=told.driving_deg)
     kept = replace(made, zones=tuple(
