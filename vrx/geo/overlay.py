@@ -12,7 +12,7 @@ from vrx.model.arrays import array_value
 Polygons = npt.NDArray[np.object_]
 _SPECK_M2 = 1e-6
 """Less is what two edges meant to be one leave between them."""
-_FEW_CORNERS = 64
+_FEW_CORNERS = 128
 _MOST_TILES = 4096
 
 
