@@ -12,7 +12,7 @@ from vrx.model.arrays import array_value
 Polygons = npt.NDArray[np.object_]
 _SPECK_M2 = 1e-6
 """Less is what two edges meant to be one leave between them."""
-_FEW_CORNERS = 128
+_FEW_CORNERS = 64
 _MOST_TILES = 4096
 
 
@@ -78,7 +78,7 @@ def _cut_areas(small: Polygons, whole: shapely.Geometry) -> FloatArray:
 
 def _tiles(whole: shapely.Geometry, bounds: FloatArray) -> Polygons:
     """The polygon's part within `bounds` in pieces of few corners."""
-    todo: list[shapely.Geometry] = [shapely.intersection(whole, shapely.box(*bounds))]
+    todo: list[shapely.Geometry] = [_clipped(whole, *bounds)]
     done: list[shapely.Geometry] = []
     while todo:
         piece = todo.pop()
@@ -93,9 +93,18 @@ def _tiles(whole: shapely.Geometry, bounds: FloatArray) -> Polygons:
         else:
             middle = (south + north) / 2
             halves = ((west, south, east, middle), (west, middle, east, north))
-        todo += [half for half in (shapely.intersection(piece, shapely.box(*one)) for one in halves)
-                 if not half.is_empty]
+        todo += [half for half in (_clipped(piece, *one) for one in halves) if not half.is_empty]
     return np.array(done, dtype=object)
+
+
+def _clipped(
+    piece: shapely.Geometry, west: float, south: float, east: float, north: float
+) -> shapely.Geometry:
+    """The part in a rectangle, by the quick way where its answer is sound."""
+    quick = shapely.clip_by_rect(piece, west, south, east, north)
+    if shapely.is_valid(quick):
+        return quick
+    return shapely.intersection(piece, shapely.box(west, south, east, north))
 
 
 def repeated_ground(polygons: Polygons) -> Repeated:
