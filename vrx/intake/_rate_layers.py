@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import warnings
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
@@ -18,13 +21,14 @@ from vrx.formats._task_rings import ring_points
 from vrx.formats.iso11783 import known_ddis
 from vrx.formats.task_read import find, read_record
 from vrx.geo import WGS84
+from vrx.intake._files import require_size
 from vrx.intake._raise import listed
 from vrx.intake._shape import Feature, Layer, shape_of
 from vrx.intake.task_grid import TaskGrid, read_task_grids
 from vrx.model import Finding, FloatArray, IntArray, note
 
 _MARGIN_CELLS = 3
-_MOST_PARQUET = 512 << 20
+_MOST_BYTES = 256 << 20
 _AGAIN = "copy or export it again"
 
 
@@ -41,9 +45,10 @@ def rate_layer(path: Path, *, layer: str | None) -> Layer | None:
         return _parquet(path)
     if kind in {".tif", ".tiff"}:
         return _raster(path)
-    if path.is_dir():
+    # os.path says no where a path cannot be looked at; whoever reads it then tells why.
+    if os.path.isdir(path):
         inner = path / task_facts.FOLDER
-        folder = inner if inner.is_dir() else path
+        folder = inner if os.path.isdir(inner) else path
         if find(folder, task_facts.RECORD) is not None:
             return _task_layer(folder, task=layer)
     return None
@@ -56,11 +61,9 @@ def _parquet(path: Path) -> Layer:
     except ImportError as err:
         raise MissingExtra("GeoParquet needs pyarrow, which is not installed", code="export-extra",
                            where=path.name, hint="pip install 'vrx[parquet]'") from err
+    data = _bytes(path)
     try:
-        if path.stat().st_size > _MOST_PARQUET:
-            raise InputError(f"has more than {_MOST_PARQUET >> 20} MiB", code="file-too-large",
-                             where=path.name, hint="export only the zones of this field")
-        table = columnar.read_table(path)
+        table = columnar.ParquetFile(io.BytesIO(data)).read()
         told = json.loads((table.schema.metadata or {}).get(b"geo", b"{}"))
         main = told.get("primary_column", "")
         about = told.get("columns", {}).get(main)
@@ -72,12 +75,11 @@ def _parquet(path: Path) -> Layer:
                   for one in table.column(main).to_pylist()]
         columns = tuple(name for name in table.column_names if name != main)
         rows = table.select(list(columns)).to_pylist()
-    except OSError as err:
-        raise InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable",
-                         where=path.name, hint=_AGAIN) from err
     except InputError:
         raise
-    except (ArrowException, shapely.errors.ShapelyError, ValueError, AttributeError) as err:
+    except (
+        ArrowException, OSError, shapely.errors.ShapelyError, ValueError, AttributeError,
+    ) as err:
         raise InputError(f"cannot be read: {err}", code="file-unreadable", where=path.name,
                          hint=_AGAIN) from err
     features = tuple(
@@ -85,6 +87,21 @@ def _parquet(path: Path) -> Layer:
                 shape=shape or shape_of(None))
         for number, (row, shape) in enumerate(zip(rows, shapes, strict=True), 1))
     return Layer(file=path.name, name=path.stem, crs=crs, columns=columns, features=features)
+
+
+def _bytes(path: Path) -> bytes:
+    """All bytes of a regular file of bounded size."""
+    try:
+        require_size(path)
+        if path.stat().st_size > _MOST_BYTES:
+            raise InputError(f"has more than {_MOST_BYTES >> 20} MiB", code="file-too-large",
+                             where=path.name, hint="export only the zones of this field")
+        return path.read_bytes()
+    except InputError:
+        raise
+    except (OSError, ValueError) as err:  # ValueError: NUL in a name
+        raise InputError(f"cannot be read: {getattr(err, 'strerror', None) or err}",
+                         code="file-unreadable", where=path.name, hint=_AGAIN) from err
 
 
 def _columnar_crs(about: dict[str, Any], where: str) -> pyproj.CRS:
@@ -105,11 +122,18 @@ def _plain(value: object) -> object:
 
 
 def _raster(path: Path) -> Layer:
-    import rasterio
-    from rasterio.errors import RasterioError
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+    from rasterio.io import MemoryFile
 
+    # From memory, never by the user's own path: GDAL reads parts of an address in some names.
+    data = _bytes(path)
     try:
-        with rasterio.open(path) as source:
+        if not data:
+            raise InputError("is empty", code="file-empty", where=path.name, hint=_AGAIN)
+        with (warnings.catch_warnings(), MemoryFile(data) as memory,
+              memory.open(driver="GTiff") as source):
+            # A raster without a place is refused below.
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
             if source.count > 1:
                 raise InputError(
                     f"has {source.count} bands; a raster of rates has one", code="raster-rates",
@@ -119,9 +143,14 @@ def _raster(path: Path) -> Layer:
                                  hint="cut it to the field, or take larger cells")
             band, crs = source.read(1, masked=True), source.crs
             place = source.transform
-    except RasterioError as err:
+    except InputError:
+        raise
+    except (RasterioError, TypeError, ValueError) as err:
         raise InputError(f"cannot be read: {err}", code="file-unreadable", where=path.name,
                          hint=_AGAIN) from err
+    if place.is_identity or place.b or place.d or place.a <= 0 or place.e >= 0:
+        raise InputError("has no place, or is turned: rows must run west to east, north to south",
+                         code="raster-rates", where=path.name, hint="export it again, north up")
     if crs is None:
         raise InputError("names no coordinate system", code="crs-missing", where=path.name,
                          hint="export it again with its CRS")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -100,8 +101,9 @@ def joined(parts: list[AppliedGround]) -> AppliedGround:
 def _is_task_data(path: Path) -> bool:
     if path.suffix.lower() == ".xml":
         return bool(task_facts.LOG_NAME.fullmatch(path.stem.upper()))
-    return path.is_dir() and (
-        (path / task_facts.FOLDER).is_dir() or path.name.upper() == task_facts.FOLDER)
+    # os.path says no where a path cannot be looked at; whoever reads it then tells why.
+    return os.path.isdir(path) and (
+        os.path.isdir(path / task_facts.FOLDER) or path.name.upper() == task_facts.FOLDER)
 
 
 def _require_kind(spec: AppliedSpec, unit: str, file: str) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vrx.errors import InputError
+from vrx.intake._files import require_size
 from vrx.units import SHORT_TON_LB
 
 COLUMNS = ("ticket", "material", "amount", "unit", "what")
@@ -37,6 +38,7 @@ def read_tickets(*, path: Path, lb_per_gal: Mapping[str, float | None]) -> tuple
     """
     where = path.name
     try:
+        require_size(path)
         if path.stat().st_size > _MOST_BYTES:
             raise InputError("has more than 4 MiB", code="tickets-size", where=where,
                              hint="give the tickets of one pass")
@@ -46,10 +48,12 @@ def read_tickets(*, path: Path, lb_per_gal: Mapping[str, float | None]) -> tuple
             raise InputError(f"has no column {missing[0]!r}", code="tickets-columns", where=where,
                              hint=f"its first line reads: {','.join(COLUMNS)}")
         found = tuple(_ticket(row, f"{where}, line {rows.line_num}", lb_per_gal) for row in rows)
+    except InputError:
+        raise
     except OSError as err:
         raise InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable",
-                         where=str(path), hint="name the file of tickets") from err
-    except (UnicodeDecodeError, csv.Error) as err:
+                         where=path.name, hint="name the file of tickets") from err
+    except (ValueError, csv.Error) as err:
         raise InputError(f"is no CSV in UTF-8: {err}", code="tickets-columns", where=where,
                          hint="save it as CSV, UTF-8") from err
     names = [(one.ticket, one.amount < 0) for one in found if one.ticket]
