@@ -94,7 +94,7 @@ def test_task_data_come_back(form: str, tmp_path: Path) -> None:
     for path in (tmp_path, tmp_path / "TASKDATA"):
         with pytest.raises(InputError) as caught:
             read_prescription(path=path, field=meant.field, columns=["?"], unit="lb/ac")
-        assert caught.value.code == "prescription-column"
+        assert caught.value.code == "prescription-column-unknown"
         column = next(one for one in caught.value.hint.split(": ")[1].split(", ")
                       if one.startswith("0006"))
         read = read_prescription(path=path, field=meant.field, columns=[column], unit="lb/ac")
@@ -135,7 +135,7 @@ def test_units_and_columns_are_never_guessed(tmp_path: Path) -> None:
     meant = make.full_set(maps=False, samples=False)
     path = a_file(tmp_path, meant.field, [zone.polygon for zone in meant.zones.zones],
                   [1.0, 1.0, 2.0, 3.0], name="düngung.geojson")
-    for column, unit, code in (("menge", "lb/ac", "prescription-column"),
+    for column, unit, code in (("menge", "lb/ac", "prescription-column-unknown"),
                                ("Menge", "lb", "prescription-unit")):
         with pytest.raises(InputError) as caught:
             read_prescription(path=path, field=meant.field, columns=[column], unit=unit)

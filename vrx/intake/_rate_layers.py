@@ -130,10 +130,9 @@ def _raster(path: Path) -> Layer:
     try:
         if not data:
             raise InputError("is empty", code="file-empty", where=path.name, hint=_AGAIN)
-        with (warnings.catch_warnings(), MemoryFile(data) as memory,
-              memory.open(driver="GTiff") as source):
-            # A raster without a place is refused below.
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        # A raster without a place is refused below.
+        with (warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning),
+              MemoryFile(data) as memory, memory.open(driver="GTiff") as source):
             if source.count > 1:
                 raise InputError(
                     f"has {source.count} bands; a raster of rates has one", code="raster-rates",

@@ -60,7 +60,7 @@ def read_prescription(
 
 def _rates(read: ZoneShapes, column: str, unit: str) -> FloatArray:
     if column not in read.columns:
-        raise InputError(f"has no column {column!r}", code="prescription-column",
+        raise InputError(f"has no column {column!r}", code="prescription-column-unknown",
                          where=read.file, hint=f"columns: {listed(list(read.columns))}")
     of_task = read.file.upper() == task_facts.RECORD or is_task_rate(column)
     found = []

@@ -36,7 +36,7 @@ def read_tickets(*, path: Path, lb_per_gal: Mapping[str, float | None]) -> tuple
     with a density in `lb_per_gal`) are given in gal, weights of them converted by it. Raises
     `InputError` for other columns, units, words and numbers, and a ticket that stands twice.
     """
-    where = path.name
+    where = path.name or str(path)
     try:
         require_size(path)
         if path.stat().st_size > _MOST_BYTES:
@@ -52,7 +52,7 @@ def read_tickets(*, path: Path, lb_per_gal: Mapping[str, float | None]) -> tuple
         raise
     except OSError as err:
         raise InputError(f"cannot be read: {err.strerror or err}", code="file-unreadable",
-                         where=path.name, hint="name the file of tickets") from err
+                         where=path.name or str(path), hint="name the file of tickets") from err
     except (ValueError, csv.Error) as err:
         raise InputError(f"is no CSV in UTF-8: {err}", code="tickets-columns", where=where,
                          hint="save it as CSV, UTF-8") from err
