@@ -178,6 +178,16 @@ def test_settings_are_strict(field_folder: Path) -> None:
         f'pass = "after-first"\ntolerance_pct = 5.0\nrate_column = "{COLUMN}"\n'
         'rate_unit = "lb/ac"\n')
     assert reconcile(field_folder, [log]).reconciliation.tolerance_pct == 5
+    broken = field_folder / "broken.toml"
+    for data, code in ((b"pass = ", "plan-syntax"), (b"\xff", "plan-syntax"),
+                       (b"#" * (1 << 21), "plan-too-large")):
+        broken.write_bytes(data)
+        with pytest.raises(PlanError) as caught:
+            reconcile(field_folder, [log], settings=broken)
+        assert caught.value.code == code
+    for path in (field_folder, field_folder / "none.toml", Path("a\0b")):
+        with pytest.raises(PlanError):
+            reconcile(field_folder, [log], settings=path)
 
 
 def test_a_run_that_was_changed_is_no_judge(field_folder: Path) -> None:

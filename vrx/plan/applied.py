@@ -76,11 +76,16 @@ def load_applied(path: Path | None, overrides: Mapping[str, object]) -> AppliedS
     where = "options" if path is None else str(path)
     if path is not None:
         try:
+            if path.exists() and not path.is_file():
+                raise PlanError("is a folder, a device or a pipe, not a file",
+                                code="plan-unreadable", where=where, hint="name the settings")
             if path.stat().st_size > _MOST_BYTES:
                 raise PlanError("has more than 1 MiB", code="plan-too-large", where=where,
                                 hint="these settings have some twenty lines")
             held = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+        except PlanError:
+            raise
+        except (ValueError, RecursionError) as err:
             raise PlanError(f"not valid TOML: {err}", code="plan-syntax", where=where,
                             hint="texts stand in quotation marks, one key a line") from err
         except OSError as err:
