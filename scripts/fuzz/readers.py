@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -24,13 +25,16 @@ from vrx.intake import (
     applied_totals,
     peek_boundary,
     peek_table,
+    read_applied,
     read_boundary,
     read_exclusions,
     read_point_layer,
     read_polygons,
+    read_prescription,
     read_raster_layer,
     read_soil,
     read_task_grids,
+    read_tickets,
     read_time_logs,
     read_yield_logs,
 )
@@ -165,8 +169,6 @@ def _samples() -> dict[str, bytes]:
 @cache
 def points_geojson() -> bytes:
     """The nine samples as GeoJSON."""
-    import json
-
     features = []
     for line in wholes.table().decode().splitlines()[1:]:
         name, lat, lon, day, depth, value = line.split(",")
@@ -196,6 +198,27 @@ def _logs() -> dict[str, bytes]:
 def _layers() -> dict[str, bytes]:
     return {**_logs(), ".gpkg": wholes.geopackage("points"), ".geojson": points_geojson(),
             ".shp": wholes.points_shapefile()[".shp"]}
+
+
+@cache
+def _columnar() -> bytes:
+    """The square as GeoParquet, without compression so that its bytes are plain."""
+    import io
+
+    import geopandas
+    from shapely.geometry import shape
+
+    outlines = json.loads(wholes.geojson())["features"]
+    frame = geopandas.GeoDataFrame({"Rate": [100.0] * len(outlines)}, crs=4326,
+                                   geometry=[shape(one["geometry"]) for one in outlines])
+    stream = io.BytesIO()
+    frame.to_parquet(stream, compression=None)
+    return stream.getvalue()
+
+
+def _prescription(path: Path, home: Path, suffix: str) -> Any:
+    columns = {".parquet": ["Rate"], ".tif": ["RATE"]}.get(suffix, [])
+    return read_prescription(path=path, field=the_field(home), columns=columns, unit="lb/ac")
 
 
 def _audited() -> dict[str, bytes]:
@@ -234,6 +257,18 @@ READERS: dict[str, Reader] = {
     "applied_totals": Reader(
         read=lambda p, home, _: applied_totals(path=p, field=the_field(home), spec=APPLIED),
         wholes=_logs, figure=lambda r: round(r.product, 6)),
+    "read_applied": Reader(
+        read=lambda p, home, _: read_applied(path=p, field=the_field(home), unit="lb/ac",
+                                             spec=APPLIED),
+        wholes=_logs, figure=lambda r: len(r.polygons)),
+    "read_prescription": Reader(
+        read=_prescription, wholes=lambda: {
+            ".parquet": _columnar(), ".tif": wholes.raster(), ".geojson": wholes.geojson()},
+        figure=lambda r: round(sum(x.area for x in r.polygons), 2)),
+    "read_tickets": Reader(
+        read=lambda p, *_: read_tickets(path=p, lb_per_gal={"potash": None}),
+        wholes=lambda: {".csv": b"ticket,material,amount,unit,what\nT1,potash,12,lb,delivered\n"},
+        figure=lambda r: [x.amount for x in r]),
     "read_task_grids": Reader(
         read=lambda p, *_: read_task_grids(path=p), place=_tasked,
         wholes=lambda: {".XML": wholes.task_xml(), ".BIN": wholes.TASK_CELLS},

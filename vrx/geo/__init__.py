@@ -30,6 +30,8 @@ from vrx.geo.faults import (
 )
 from vrx.geo.grid import cell_at, cells_within, grid_over
 from vrx.geo.mend import CLOSE_M, MadeCoverage, coverage_from_polygons, coverage_of_layers
+from vrx.geo.overlay import Repeated, SharedAreas, repeated_ground, shared_areas
+from vrx.geo.swaths import swath_polygons
 from vrx.geo.trace import SIMPLIFY_CELLS, trace_coverage
 from vrx.geo.zonal import zonal_mean, zone_cells
 
@@ -40,6 +42,8 @@ __all__ = [
     "CoverageFaults",
     "Fault",
     "MadeCoverage",
+    "Repeated",
+    "SharedAreas",
     "area_ac",
     "cell_at",
     "cells_within",
@@ -56,9 +60,12 @@ __all__ = [
     "grid_over",
     "lonlat_area_m2",
     "parse_crs",
+    "repeated_ground",
     "require_coverage",
     "round_coverage",
+    "shared_areas",
     "shared_edges",
+    "swath_polygons",
     "to_lonlat",
     "trace_coverage",
     "transform",

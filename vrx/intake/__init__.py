@@ -4,6 +4,7 @@ from vrx.intake._files import input_files
 from vrx.intake._heading import Fact
 from vrx.intake._odd_degrees import codes_of_places
 from vrx.intake._on_earth import in_words
+from vrx.intake.applied import LogElements, joined, read_applied
 from vrx.intake.applied_log import AppliedSpec, AppliedTotals, applied_totals
 from vrx.intake.boundary import read_boundary
 from vrx.intake.history import NO_HISTORY, SoilHistory, read_history
@@ -19,12 +20,14 @@ from vrx.intake.pivot import pivot_boundary, read_exclusions
 from vrx.intake.point_layer import PointSpec, read_point_layer
 from vrx.intake.polygons import read_polygons
 from vrx.intake.positions import judge_places
+from vrx.intake.prescription import FilePrescription, rates_for_zones, read_prescription
 from vrx.intake.propose import Proposal, TableProposal, propose_columns
 from vrx.intake.raster_layer import raster_files, read_raster_layer
 from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek_raster
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.tickets import Ticket, read_tickets
 from vrx.intake.time_log import AppliedPoints, LoggedValue, TimeLog, read_time_logs
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
 from vrx.intake.trial import TrialRead, TrialSpec, read_trial
@@ -53,8 +56,10 @@ __all__ = [
     "CleanSpec",
     "ColumnSpec",
     "Fact",
+    "FilePrescription",
     "LayerPeek",
     "LogColumn",
+    "LogElements",
     "LoggedValue",
     "ManureRead",
     "ManureSpec",
@@ -68,6 +73,7 @@ __all__ = [
     "TablePeek",
     "TableProposal",
     "TaskGrid",
+    "Ticket",
     "TimeLog",
     "TissueRead",
     "TissueSpec",
@@ -82,6 +88,7 @@ __all__ = [
     "grid_yield",
     "in_words",
     "input_files",
+    "joined",
     "judge_places",
     "looks_like_raster",
     "normalise_yields",
@@ -91,15 +98,19 @@ __all__ = [
     "pivot_boundary",
     "propose_columns",
     "raster_files",
+    "rates_for_zones",
+    "read_applied",
     "read_boundary",
     "read_exclusions",
     "read_history",
     "read_manure",
     "read_point_layer",
     "read_polygons",
+    "read_prescription",
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_tickets",
     "read_time_logs",
     "read_tissue",
     "read_trial",

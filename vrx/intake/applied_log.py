@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from vrx.intake.yields._overlap import overlap_of
 from vrx.intake.yields._track import Track
 from vrx.intake.yields.read import read_yield_log
 from vrx.intake.yields.spec import LogColumn, PlaceColumns, YieldSpec
-from vrx.model import BoolArray, Field, Finding, FloatArray, YieldLog, note, warn
+from vrx.model import BoolArray, Field, Finding, FloatArray, IntArray, YieldLog, note, warn
 from vrx.units import ACRE_M2, SHORT_TON_LB
 
 _OURS = {"mg/m2": "lb/ac", "mm3/m2": "gal/ac"}
@@ -33,14 +33,16 @@ class AppliedSpec:
 
     `applied` is the rate that went out, of material: "lb/ac", "short ton/ac", "kg/ha" and "t/ha"
     count in lb, "gal/ac" and "L/ha" in gal. The master is off where `master_column` is 0 or empty.
-    Times put rows in order and serve the delay.
+    Times put rows in order and serve the delay. The width is a column, or `width_m` for all rows;
+    without a column of speed the places tell where the machine stood; without a master it is on.
     """
 
     applied: LogColumn
     places: PlaceColumns
-    width: LogColumn
-    speed: LogColumn
-    master_column: str
+    width: LogColumn | None = None
+    speed: LogColumn | None = None
+    master_column: str | None = None
+    width_m: float | None = None
     pass_column: str | None = None
     time: LogColumn | None = None
 
@@ -82,32 +84,20 @@ def applied_totals(*, path: Path, field: Field, spec: AppliedSpec) -> AppliedTot
     negative one are left out and counted. Raises `InputError` for what cannot be read, another
     unit, rows in no order of driving, and a log without a single working row.
     """
-    if spec.applied.unit not in UNITS:
-        raise InputError(f"unit {spec.applied.unit!r} is no rate of an as-applied log here",
-                         code="applied-unit", where=f"{path.name}, column {spec.applied.column}",
-                         hint=f"known: {', '.join(UNITS)}")
-    base, size = iso11783.UNITS[spec.applied.unit]
-    ours = _OURS[base]
-    # An amount per acre is read the same way whatever it is of; moisture has no part in it.
-    log = read_yield_log(path=path, field=field, spec=YieldSpec(
-        amount=LogColumn(column=spec.applied.column, unit="lb/ac"), places=spec.places,
-        moisture_pct=0.0, part_by_time=False, time=spec.time, speed=spec.speed, swath=spec.width,
-        pass_column=spec.pass_column, working_column=spec.master_column))
-    log, track, found = driven(log)
-    log, track, stray = without_strays(log, track)
-    assert log.swath_m is not None  # noqa: S101 - the spec asks for the column
-    rate = log.tons_per_ac * SHORT_TON_LB * (size / iso11783.UNITS[ours][1])
-    use, left_out = _usable(log, track, rate, stray)
-    rows = np.flatnonzero(use).astype(np.int64)
+    worked = worked_log(path=path, field=field, spec=spec)
+    log, track, rate, rows = worked.log, worked.track, worked.rate, worked.rows
+    found, unit, left_out = list(worked.findings), worked.unit, worked.left_out
+    use = np.zeros(len(rate), dtype=bool)
+    use[rows] = True
     ground = overlap_of(log, track, rows)
     if ground is None:
         raise InputError("no row has the master on and moves", code="applied-empty",
                          where=path.name, hint="are the columns of master, speed and width right?")
+    assert log.swath_m is not None  # noqa: S101 - asked for by worked_log
     acres = np.nan_to_num(track.step_m[rows]) * log.swath_m[rows] / ACRE_M2
-    unit = ours.partition("/")[0]
     found += _told(path.name, left_out, len(rate), ground.cell_m)
-    found += _told_starts(log, track, use)
-    found += _told_far(log, rate, use, track, unit)
+    found += told_starts(log, track, use)
+    found += told_far(log, rate, use, track, unit)
     try:
         delay, words = estimated_delay(log, track, kept=use, search_s=(-10.0, 30.0))
     except InputError as err:
@@ -121,19 +111,68 @@ def applied_totals(*, path: Path, field: Field, spec: AppliedSpec) -> AppliedTot
             done="places left as logged; totals do not depend on it")))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WorkedLog:
+    """A log in the order of driving: `rate` (n,) in `unit` of an acre, and the rows that count."""
+
+    log: YieldLog
+    track: Track
+    rate: FloatArray
+    rows: IntArray
+    unit: str
+    left_out: dict[str, int]
+    findings: tuple[Finding, ...]
+
+
+def worked_log(*, path: Path, field: Field, spec: AppliedSpec) -> WorkedLog:
+    """The log in order, and its working rows. Raises `InputError` as `applied_totals` does."""
+    if spec.applied.unit not in UNITS:
+        raise InputError(f"unit {spec.applied.unit!r} is no rate of an as-applied log here",
+                         code="applied-unit", where=f"{path.name}, column {spec.applied.column}",
+                         hint=f"known: {', '.join(UNITS)}")
+    if (spec.width is None) == (spec.width_m is None):
+        raise InputError("the width that product went over is "
+                         + ("not stated" if spec.width is None else "stated in two ways"),
+                         code="applied-width", where=path.name,
+                         hint="name the column of the width with its unit, or give one width")
+    base, size = iso11783.UNITS[spec.applied.unit]
+    ours = _OURS[base]
+    # An amount per acre is read the same way whatever it is of; moisture has no part in it.
+    log = read_yield_log(path=path, field=field, spec=YieldSpec(
+        amount=LogColumn(column=spec.applied.column, unit="lb/ac"), places=spec.places,
+        moisture_pct=0.0, part_by_time=False, time=spec.time, speed=spec.speed, swath=spec.width,
+        swath_m=spec.width_m, pass_column=spec.pass_column, working_column=spec.master_column))
+    rate = log.tons_per_ac * SHORT_TON_LB * (size / iso11783.UNITS[ours][1])
+    return in_driving_order(log, rate, unit=ours.partition("/")[0])
+
+
+def in_driving_order(log: YieldLog, rate: FloatArray, *, unit: str) -> WorkedLog:
+    """The log with its rates (n,) in lb/ac or gal/ac, in order, strays and idle rows told."""
+    # The order of time is found on the log, so rates go there and come back as its amounts.
+    log, track, found = driven(replace(log, tons_per_ac=rate))
+    log, track, stray = without_strays(log, track)
+    use, left_out = _usable(log, track, log.tons_per_ac, stray)
+    rows = np.flatnonzero(use).astype(np.int64)
+    if not len(rows):
+        raise InputError("no row has the master on and moves", code="applied-empty",
+                         where=log.file, hint="are the columns of master, speed and width right?")
+    return WorkedLog(log=log, track=track, rate=log.tons_per_ac, rows=rows, unit=unit,
+                     left_out=left_out, findings=tuple(found))
+
+
 def _usable(
     log: YieldLog, track: Track, rate: FloatArray, stray: BoolArray
 ) -> tuple[BoolArray, dict[str, int]]:
     """The rows that count (n,), and the others by reason, each once."""
-    assert log.working is not None  # noqa: S101 - the spec asks for these columns
-    assert log.speed_m_per_s is not None  # noqa: S101
-    assert log.swath_m is not None  # noqa: S101
+    assert log.swath_m is not None  # noqa: S101 - asked for by worked_log
     # Where the speed is missing the places tell; the first reading of a pass has no ground anyway.
-    speed = np.where(np.isfinite(log.speed_m_per_s), log.speed_m_per_s,
-                     np.nan_to_num(track.step_m, nan=STANDING_M_PER_S))
+    speed = np.nan_to_num(track.step_m, nan=STANDING_M_PER_S)
+    if log.speed_m_per_s is not None:
+        speed = np.where(np.isfinite(log.speed_m_per_s), log.speed_m_per_s, speed)
+    working = np.ones(len(rate), dtype=bool) if log.working is None else log.working
     reasons = {
         "stray place": stray, "no position": log.reason == 1, "outside the field": log.reason == 2,
-        "master off": ~log.working, "standing": speed < STANDING_M_PER_S,
+        "master off": ~working, "standing": speed < STANDING_M_PER_S,
         "no rate": ~np.isfinite(rate), "negative rate": rate < 0,
         "no width": ~(np.nan_to_num(log.swath_m) > 0),
     }
@@ -145,7 +184,7 @@ def _usable(
     return use, left_out
 
 
-def _told_starts(log: YieldLog, track: Track, use: BoolArray) -> list[Finding]:
+def told_starts(log: YieldLog, track: Track, use: BoolArray) -> list[Finding]:
     """Rows without a distance, and how much ground that leaves out at the usual step."""
     assert log.swath_m is not None  # noqa: S101
     start = use & ~np.isfinite(track.step_m)
@@ -160,7 +199,7 @@ def _told_starts(log: YieldLog, track: Track, use: BoolArray) -> list[Finding]:
                  done="counted as no ground")]
 
 
-def _told_far(
+def told_far(
     log: YieldLog, rate: FloatArray, use: BoolArray, track: Track, unit: str
 ) -> list[Finding]:
     """Rates of more than ten times the median: a meter's slip or a wrong unit (own rule)."""

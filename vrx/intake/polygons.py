@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import shapely
@@ -16,6 +17,7 @@ from vrx.geo import from_lonlat
 from vrx.intake._outline import beside_polygons
 from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
+from vrx.intake._rate_layers import rate_layer
 from vrx.intake._rings import acres, assemble, polygons_of
 from vrx.intake._shape import Feature, Layer
 from vrx.intake._vector import choose_layer
@@ -58,7 +60,6 @@ def _require_column(layer: Layer, column: str | None) -> None:
                          where=layer.file, hint=nearest(column, layer.columns))
 
 
-@tangles_told
 def read_polygons(
     *,
     path: Path,
@@ -78,14 +79,38 @@ def read_polygons(
     Raises `InputError` for a polygon that crosses itself, a missing label, a wrong CRS, or when no
     polygon touches the field.
     """
+    read = read_zone_shapes(path=path, field=field, layer=layer, crs=crs,
+                            label_column=label_column, crossing=crossing)
+    return read.polygons, read.labels, read.findings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ZoneShapes:
+    """Polygons in the field's CRS with label and record each, from layer `file`."""
+
+    file: str
+    columns: tuple[str, ...]
+    polygons: tuple[shapely.Polygon | shapely.MultiPolygon, ...]
+    labels: tuple[str, ...]
+    features: tuple[Feature, ...]
+    findings: tuple[Finding, ...]
+
+
+@tangles_told
+def read_zone_shapes(
+    *, path: Path, field: Field, layer: str | None, crs: str | None, label_column: str | None,
+    crossing: str | None,
+) -> ZoneShapes:
+    """As `read_polygons`, with the records that the polygons come from."""
     path = Path(path)
-    found = choose_layer(path, layer=layer, kinds=("polygon",))
+    found = rate_layer(path, layer=layer) or choose_layer(path, layer=layer, kinds=("polygon",))
     _require_column(found, label_column)
     moved, findings = lonlat_layer(found, crs=crs)
     if found.kind == "polygon":
         findings += beside_polygons(found)
     polygons: list[shapely.Polygon | shapely.MultiPolygon] = []
     labels: list[str] = []
+    kept: list[Feature] = []
     empty: list[str] = []
     outside: list[str] = []
     for feature in moved.features:
@@ -112,20 +137,31 @@ def read_polygons(
             continue
         polygons.append(polygon.geoms[0] if len(polygon.geoms) == 1 else polygon)
         labels.append(label)
-    findings += _alike(labels, where=found.file)
+        kept.append(feature)
+    findings += _told(found.file, labels, empty=empty, outside=outside, field=field)
+    raise_stops(findings)
+    return ZoneShapes(file=found.file, columns=found.columns, polygons=tuple(polygons),
+                      labels=tuple(labels), features=tuple(kept), findings=tuple(findings))
+
+
+def _told(
+    file: str, labels: Sequence[str], *, empty: Sequence[str], outside: Sequence[str],
+    field: Field,
+) -> list[Finding]:
+    """What was left out, and what stops: no polygon at all, or none on the field."""
+    findings = _alike(labels, where=file)
     if empty:
-        findings.append(warn("polygons-no-area", found.file, f"no area: {listed(empty)}",
+        findings.append(warn("polygons-no-area", file, f"no area: {listed(empty)}",
                              done="left out"))
-    if outside and not polygons:
+    if outside and not labels:
         findings.append(stop(
-            "polygons-outside", found.file,
+            "polygons-outside", file,
             f"none of {len(outside)} polygons touches the field {field.name!r}",
             todo="check the file and its CRS"))
     elif outside:
-        findings.append(note("polygons-beside-field", found.file,
+        findings.append(note("polygons-beside-field", file,
                              f"outside the field: {listed(outside)}", done="left out"))
-    elif not polygons:
-        findings.append(stop("polygons-none", found.file, "holds no polygon with an area",
+    elif not labels:
+        findings.append(stop("polygons-none", file, "holds no polygon with an area",
                              todo="give the file of the zones"))
-    raise_stops(findings)
-    return tuple(polygons), tuple(labels), tuple(findings)
+    return findings

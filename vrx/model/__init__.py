@@ -1,5 +1,6 @@
 """The frozen values that pass between rooms. No verbs here but checks."""
 
+from vrx.model.applied import Amount, AppliedCells, AppliedGround, AppliedZones, Reconciliation
 from vrx.model.arrays import BoolArray, FloatArray, IntArray, array_value
 from vrx.model.care import (
     GO,
@@ -129,8 +130,12 @@ __all__ = [
     "SURE",
     "Against",
     "Agreement",
+    "Amount",
     "AmountLine",
     "Analyte",
+    "AppliedCells",
+    "AppliedGround",
+    "AppliedZones",
     "BagLabel",
     "BestRate",
     "Bid",
@@ -193,6 +198,7 @@ __all__ = [
     "Price",
     "Purchase",
     "RateCase",
+    "Reconciliation",
     "Response",
     "ResponseSaid",
     "ResponseZone",

@@ -5,6 +5,7 @@ from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.compare import compare_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
 from vrx.pipeline.new import new_plan
+from vrx.pipeline.reconcile import ReconcileResult, reconcile
 from vrx.pipeline.run import OUTPUT, RunResult, compute, run_field
 from vrx.pipeline.sampling import SamplingResult, plan_sampling
 
@@ -12,6 +13,7 @@ __all__ = [
     "OUTPUT",
     "Checked",
     "Inputs",
+    "ReconcileResult",
     "RunResult",
     "SamplingResult",
     "answer_field",
@@ -23,5 +25,6 @@ __all__ = [
     "read_field",
     "read_inputs",
     "read_soil",
+    "reconcile",
     "run_field",
 ]

@@ -185,6 +185,8 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
         named.append(plan.soil.layout)
     if plan.zones.polygons is not None:
         named.append(plan.zones.polygons)
+    named += [one.from_file.file for one in plan.passes
+              if one.from_file is not None and one.from_file.file is not None]
     named += [section.file for section in plan.yield_goal.log]
     named += [*table_files(plan), *trial_files(plan), *plan.books, *plan.materials]
     files: dict[str, Path] = {}

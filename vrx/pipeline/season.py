@@ -25,10 +25,10 @@ from vrx.model import (
     note,
     warn,
 )
-from vrx.pipeline import allocate
+from vrx.pipeline import allocate, file_rates
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
-from vrx.plan import MachineSection, NeedSection, PassSection, Plan
+from vrx.plan import FROM_FILE, MachineSection, NeedSection, PassSection, Plan
 
 NUTRIENT = {"potassium": "K2O", "sulfur": "S"}
 
@@ -104,7 +104,7 @@ def prescribe(
     need_lb_per_ac = {
         nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
     }
-    plans, mix = _plan_passes(plan, inputs, zone_ids=ids, area_ac=area_ac, letters=letters,
+    plans, mix = _plan_passes(plan, inputs, made, zone_ids=ids, area_ac=area_ac, letters=letters,
                               needs=need_lb_per_ac, truth=truth, wetted=wetted or {})
     done = prescription.prescribe(
         zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
@@ -118,34 +118,41 @@ def prescribe(
 
 
 def _plan_passes(
-    plan: Plan, inputs: Inputs, *, zone_ids: Sequence[int], area_ac: FloatArray,
+    plan: Plan, inputs: Inputs, made: Zones, *, zone_ids: Sequence[int], area_ac: FloatArray,
     letters: Sequence[str], needs: Mapping[str, FloatArray], truth: CropTruth,
     wetted: Mapping[str, tuple[float, ...]],
 ) -> tuple[tuple[PassPlan, ...], SeasonMix | None]:
     """Exact rates of all passes: one after the other, or together where the plan says so."""
     fixed: list[products.PassRequest] = []
+    said: dict[str, tuple[Finding, ...]] = {}
     planned: list[products.PlannedPass] = []
     for number, told in enumerate(plan.passes, 1):
         machine, acres = plan.machine.get(told.id), wetted.get(told.id)
         if not allocate.is_planned(told):
-            fixed.append(pass_request(told, number, machine, inputs.materials, wetted_ac=acres))
+            request = pass_request(told, number, machine, inputs.materials, wetted_ac=acres)
+            request, said[told.id] = file_rates.with_file_rates(request, told, plan, inputs, made)
+            fixed.append(request)
             continue
         planned.append(products.PlannedPass(
             candidates=tuple(
                 pass_request(one, number, of_unit, inputs.materials, wetted_ac=acres)
                 for one, of_unit in allocate.as_candidates(told, machine, inputs.materials)),
             usd_per_ac=allocate.trip_usd_per_ac(plan, told)))
+    mix: SeasonMix | None = None
     if plan.season_plan is None:
-        return products.plan_passes(
+        plans = products.plan_passes(
             zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, requests=fixed,
             materials=inputs.materials, s_most_lb_per_ac=plan.limits.s_lb_per_ac,
             crop_truth=truth, zone_names=letters, most_lb_per_ac=plan.limits.ceilings(),
             k2o_split_lb_per_ac=plan.limits.k2o_split_lb_per_ac,
-        ), None
-    return products.allocate_passes(
-        zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, fixed=fixed, planned=planned,
-        materials=inputs.materials, crop_truth=truth, zone_names=letters,
-        aim=allocate.season_aim(plan, inputs.materials, planned))
+        )
+    else:
+        plans, mix = products.allocate_passes(
+            zone_ids=zone_ids, zone_area_ac=area_ac, needs=needs, fixed=fixed, planned=planned,
+            materials=inputs.materials, crop_truth=truth, zone_names=letters,
+            aim=allocate.season_aim(plan, inputs.materials, planned))
+    return tuple(
+        replace(one, findings=(*said.get(one.pass_id, ()), *one.findings)) for one in plans), mix
 
 
 def limit_findings(plan: Plan, planned: Prescription) -> tuple[Finding, ...]:
@@ -226,7 +233,8 @@ def pass_request(
     treated = told.treated_ac if wetted_ac is None else sum(wetted_ac)
     return products.PassRequest(
         pass_id=told.id, number=number, timing=told.timing, method=told.method,
-        material=material.id, kind=told.rate or "fixed",
+        material=material.id,
+        kind="fixed" if told.rate in (None, FROM_FILE) else told.rate,
         serves="" if told.serves is None else NUTRIENT[told.serves],
         share_of_need=told.share_of_need or products.WHAT_IS_LEFT,
         fixed_rate=in_unit(told, "rate"),

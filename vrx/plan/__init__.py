@@ -1,6 +1,7 @@
 """The plan file: its schema, loading with helpful errors, and the first draft from files."""
 
 from vrx.plan.answer import Answered, Change, answer_plan, is_blank
+from vrx.plan.applied import SETTINGS, AppliedSettings, load_applied, require_pass
 from vrx.plan.blends import BlendSection
 from vrx.plan.brought import ManureSection, TissueSection, WaterSection
 from vrx.plan.calendar import CalendarSection
@@ -9,6 +10,7 @@ from vrx.plan.credits import CreditsSection, ResidualSection
 from vrx.plan.draft import DraftFacts, draft
 from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
+from vrx.plan.file_rates import FROM_FILE, FileRatesSection
 from vrx.plan.irrigation import InjectSection, IrrigationSection
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
@@ -40,9 +42,12 @@ from vrx.plan.zones import ZonesSection
 
 __all__ = [
     "BLANK",
+    "FROM_FILE",
     "PLAN_NAME",
+    "SETTINGS",
     "AnalyteSection",
     "Answered",
+    "AppliedSettings",
     "BlendSection",
     "CalendarSection",
     "Change",
@@ -52,6 +57,7 @@ __all__ = [
     "DraftFacts",
     "FieldPlan",
     "FieldSection",
+    "FileRatesSection",
     "InjectSection",
     "IrrigationSection",
     "LayerSection",
@@ -81,10 +87,12 @@ __all__ = [
     "is_blank",
     "layout_findings",
     "layout_text",
+    "load_applied",
     "load_field_plan",
     "load_plan",
     "plan_path",
     "read_document",
+    "require_pass",
     "save_layout",
     "with_layout",
 ]

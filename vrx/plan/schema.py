@@ -41,6 +41,7 @@ from vrx.plan.calendar import CalendarSection
 from vrx.plan.compare import CompareSection
 from vrx.plan.conditions import ConditionsSection, LivestockSection
 from vrx.plan.credits import CreditsSection
+from vrx.plan.file_rates import FileRatesSection, require_file_rates
 from vrx.plan.irrigation import IrrigationSection
 from vrx.plan.layers import Layers, require_known
 from vrx.plan.limits import LimitsSection
@@ -256,7 +257,8 @@ class PassSection(Section):
     material: Text | None = None
     materials: Candidates = ()
     serves: Literal["potassium", "sulfur"] | None = None
-    rate: Literal["variable", "flat", "planned", "planned flat"] | None = None
+    rate: Literal["variable", "flat", "planned", "planned flat", "from file"] | None = None
+    from_file: FileRatesSection | None = None
     rate_lb_per_ac: NotNegative | None = None
     rate_gal_per_ac: NotNegative | None = None
     share_of_need: Share | Literal["what is left"] | None = None
@@ -275,6 +277,7 @@ class PassSection(Section):
                 "rate_gal_per_ac"
             )
         require_materials(self)
+        require_file_rates(self)
         follows = self.rate in {"variable", "flat"}
         if follows and (self.serves is None or self.share_of_need is None):
             raise ValueError("a rate that follows the need also needs serves and share_of_need")

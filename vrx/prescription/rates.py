@@ -145,7 +145,7 @@ def _hold(
                          in zip(steps, plans, weights, strict=True)),
                         start=np.zeros(len(steps[at])))
             over = (total > most + TINY) & (weights[at] > 0)
-            if plans[at].kind != "variable":
+            if plans[at].kind != "variable" and np.ptp(plans[at].planned) == 0:
                 over = np.full_like(over, over.any())
             lower = np.where(over, np.minimum(steps[at], _floor(plans[at])), steps[at])
             if (lower < steps[at]).any():

@@ -50,7 +50,8 @@ def limit(
     caps += [("pass-ceiling", words, most) for words, most in ceilings]
     room = np.full_like(wanted, np.inf)
     for code, words, cap in caps:
-        top = np.full_like(cap, cap.min(initial=np.inf)) if request.kind != "variable" else cap
+        by_zone = request.kind == "variable" or request.zone_rates is not None
+        top = cap if by_zone else np.full_like(cap, cap.min(initial=np.inf))
         room = np.minimum(room, top)
         lower = np.minimum(planned, top)
         what.changed(code, f"above {words}", planned, lower)

@@ -34,15 +34,15 @@ class PassRequest:
     """One pass over the field as the plan asks for it; rates are lb/ac (dry) or gal/ac (liquid).
 
     `kind` is "variable" (by zone from the need), "flat" (one rate from the need's area-weighted
-    mean) or "fixed" (the user's `fixed_rate`). `serves` is "K2O" or "S"; a fixed pass may leave it
-    "" and then serves K2O if its material brings any. `share_of_need` is above 0 and at most 1, or
-    "what is left"; it does not count for a fixed pass. `label_most` and `label_most_season` come
-    from the product label: per pass, and over the season's passes of that material. `least`,
-    `most`, `step` and `below_least` belong to the machine. `treated_ac` are the acres that really
-    receive a flat or fixed pass; through irrigation either it or `treated_is_prescription` must be
-    set. `density_lb_per_gal` (from the load ticket) replaces the list's density of a liquid.
-    `wetted_ac` are the acres that a pivot wets with each zone's rate, where its sectors are the
-    zones: only so can what is injected vary.
+    mean) or "fixed" (the user's `fixed_rate`, or `zone_rates`, one a zone). `serves` is "K2O" or
+    "S"; a fixed pass may leave it "" and then serves K2O if its material brings any.
+    `share_of_need` is above 0 and at most 1, or "what is left"; it does not count for a fixed pass.
+    `label_most` and `label_most_season` come from the product label: per pass, and over the
+    season's passes of that material. `least`, `most`, `step` and `below_least` belong to the
+    machine. `treated_ac` are the acres that really receive a flat or fixed pass; through irrigation
+    either it or `treated_is_prescription` must be set. `density_lb_per_gal` (from the load ticket)
+    replaces the list's density of a liquid. `wetted_ac` are the acres that a pivot wets with each
+    zone's rate, where its sectors are the zones: only so can what is injected vary.
     """
 
     pass_id: str
@@ -54,6 +54,7 @@ class PassRequest:
     serves: str = ""
     share_of_need: float | Literal["what is left"] = WHAT_IS_LEFT
     fixed_rate: float | None = None
+    zone_rates: tuple[float, ...] | None = None
     label_most: float | None = None
     label_most_season: float | None = None
     treated_ac: float | None = None
@@ -201,6 +202,8 @@ def _numbers(one: Checked) -> list[Finding]:
 
 def _kind(one: Checked, needs: Mapping[str, FloatArray]) -> list[Finding]:
     request, material = one.request, one.material
+    if request.zone_rates is not None:
+        return _zone_rates(one)
     if request.kind == "fixed":
         if request.fixed_rate is None:
             key = _key(one, "rate")
@@ -229,6 +232,27 @@ def _kind(one: Checked, needs: Mapping[str, FloatArray]) -> list[Finding]:
         out.append(stop("pass-treated", one.where,
                         "treated_ac belongs to a pass with one rate, this one is variable",
                         todo="leave treated_ac out, or ask for a flat or fixed rate"))
+    return out
+
+
+def _zone_rates(one: Checked) -> list[Finding]:
+    """Rates that are given zone by zone: of a fixed pass without another rate, 0 or more."""
+    request = one.request
+    out: list[Finding] = []
+    if request.kind != "fixed" or request.fixed_rate is not None:
+        out.append(stop("pass-value", one.where, "has rates by zone and another rate too",
+                        todo="keep one of them"))
+    rates = request.zone_rates or ()
+    if any(not (math.isfinite(rate) and rate >= 0) for rate in rates):
+        out.append(stop("pass-value", one.where, "rates by zone are not all 0 or more",
+                        todo="mend the rates in the file"))
+    if len(set(rates)) > 1 and request.treated_ac is not None:
+        out.append(stop("pass-treated", one.where, "treated_ac belongs to a pass with one rate",
+                        todo="leave treated_ac out"))
+    if len(set(rates)) > 1 and request.method == "through irrigation":
+        out.append(stop("pass-irrigation-variable", one.where,
+                        "injected water carries one rate; the file holds several",
+                        todo="give one rate"))
     return out
 
 
@@ -277,6 +301,8 @@ def _water(one: Checked) -> list[Finding]:
 def _contradictions(one: Checked) -> list[Finding]:
     request = one.request
     rate, label, least = request.fixed_rate, request.label_most, request.least
+    if request.zone_rates:
+        rate = max(request.zone_rates)
     out: list[Finding] = []
     if rate is not None and label is not None and rate > label:
         out.append(stop("pass-above-label", one.where,

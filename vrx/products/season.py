@@ -155,6 +155,8 @@ class Season:
 
     def _wanted(self, one: Checked, base: FloatArray, left: FloatArray) -> FloatArray:
         request = one.request
+        if request.zone_rates is not None:
+            return per_zone(np.array(request.zone_rates), range(len(self.area)), one.where)
         if request.fixed_rate is not None:
             return np.full_like(self.area, request.fixed_rate)
         share = request.share_of_need
