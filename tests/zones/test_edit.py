@@ -172,6 +172,16 @@ def test_moved_corner_moves_in_all_zones_that_share_it() -> None:
     ])
 
 
+@pytest.mark.parametrize("east", [2.2250738585072014e-308, -5e-324, 1e-12])
+def test_a_move_by_less_than_a_nanometre_is_none(east: float) -> None:
+    field, before = quarters()
+    after = zones.move_corner(before, field=field, corner=(0, 0), to=(east, 0.0))
+    assert after is before
+    far = zones.move_corner(before, field=field, corner=(0, 0), to=(east, 40.0))
+    corners = shapely.get_coordinates([zone.polygon for zone in far.zones])
+    assert not ((corners != 0) & (np.abs(corners) < 1e-9)).any()
+
+
 def test_corner_on_the_field_edge_goes_along_it_only() -> None:
     field, before = quarters()
     after = zones.move_corner(before, field=field, corner=(0, 100), to=(25, 130))

@@ -9,6 +9,7 @@ from vrx.errors import InputError
 from vrx.geo.coverage import outer_vertices
 from vrx.model import Field, FloatArray, Zones
 
+_NOTHING_M = 1e-9
 _SAME_M = 1e-9
 
 
@@ -38,7 +39,11 @@ def target_of(
     if not np.isfinite(to).all():
         raise InputError("the new place of the corner is not finite", code="edit-corner-flips",
                          where="zones", hint="give metres in the field's own system")
-    wanted = np.asarray(to, dtype=np.float64)
+    wanted = np.array(to, dtype=np.float64)
+    # Numbers next to nothing overflow in GEOS, and nobody moves a corner by a nanometre.
+    wanted[np.abs(wanted) < _NOTHING_M] = 0.0
+    if np.hypot(*(wanted - corner)) < _NOTHING_M:
+        return corner
     polygons = [zone.polygon for zone in zones.zones]
     outer = outer_vertices(polygons)
     at = np.flatnonzero((outer == corner).all(axis=1))
