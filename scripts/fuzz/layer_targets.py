@@ -140,6 +140,10 @@ def _task(data: bytes) -> None:
         _read("read_task_grids", ".XML", data[1:])
 
 
+def _time_log(data: bytes) -> None:
+    _read("read_time_logs", ".TLB" if data[:1] == b"B" else ".TLX", data[1:])
+
+
 TARGETS: dict[str, Target] = {
     "applied": Target(partial(_read, "applied_totals", ".csv"), _log_seeds),
     "book": Target(partial(_read, "load_books", ".toml"), lambda: [wholes.book()], 8192),
@@ -153,6 +157,8 @@ TARGETS: dict[str, Target] = {
                      lambda: [wholes.raster(), wholes.raster(None)]),
     "task": Target(_task, lambda: [b"X" + wholes.task_xml(), b"X" + wholes.TASK_VALUES,
                                    b"B" + wholes.TASK_CELLS]),
+    "time-log": Target(_time_log, lambda: [b"X" + wholes.log_header(),
+                                           b"B" + wholes.log_records()]),
     "workbook-cells": Target(_workbook_cells, lambda: [
         bytes([k, 40, k, 90, k + 7, 200, 3]) for k in range(12)], 32),
     "yields": Target(_yields, _log_seeds),

@@ -31,6 +31,7 @@ from vrx.intake import (
     read_raster_layer,
     read_soil,
     read_task_grids,
+    read_time_logs,
     read_yield_logs,
 )
 from vrx.model import Field, Grid
@@ -104,6 +105,17 @@ def _tasked(folder: Path, stem: str, data: bytes, suffix: str) -> Path:
     own.mkdir(exist_ok=True)
     (own / "TASKDATA.XML").write_bytes(data if suffix != ".BIN" else wholes.task_xml())
     (own / "GRD00007.BIN").write_bytes(data if suffix == ".BIN" else wholes.TASK_CELLS)
+    return own
+
+
+def _timed(folder: Path, stem: str, data: bytes, suffix: str) -> Path:
+    """A time log in a folder of its own; the data are its header (.TLX) or its records (.TLB)."""
+    own = folder / (stem or "x")
+    own.mkdir(exist_ok=True)
+    (own / "TASKDATA.XML").write_bytes(
+        b'<ISO11783_TaskData><TSK A="TSK1"><TLG A="TLG00001" C="1"/></TSK></ISO11783_TaskData>')
+    (own / "TLG00001.xml").write_bytes(data if suffix == ".TLX" else wholes.log_header())
+    (own / "TLG00001.bin").write_bytes(data if suffix == ".TLB" else wholes.log_records())
     return own
 
 
@@ -226,6 +238,11 @@ READERS: dict[str, Reader] = {
         read=lambda p, *_: read_task_grids(path=p), place=_tasked,
         wholes=lambda: {".XML": wholes.task_xml(), ".BIN": wholes.TASK_CELLS},
         figure=lambda r: [x.raw.tolist() for x in r]),
+    "read_time_logs": Reader(
+        read=lambda p, *_: read_time_logs(path=p), place=_timed,
+        wholes=lambda: {".TLX": wholes.log_header(), ".TLB": wholes.log_records()},
+        figure=lambda r: [x.rate("lb/ac").tolist() for x in r],
+        tells=lambda r: any(x.severity == "warn" for y in r for x in y.findings)),
     "load_plan": Reader(read=lambda p, *_: load_plan(p), wholes=lambda: {".toml": wholes.plan()},
                         figure=lambda r: r.field.name),
     "layout": Reader(read=_layout, wholes=lambda: {".toml": wholes.layout()},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import tempfile
 import zipfile
 from functools import cache
@@ -206,6 +207,20 @@ def task_xml(grid: str = 'E="3" F="4" G="GRD00007" H="12" I="1"', zones: str = "
 
 TASK_CELLS = bytes([1, 1, 2, 1, 2, 2, 1, 1, 1, 2, 1, 2])
 TASK_VALUES = task_xml('E="3" F="4" G="GRD00007" H="48" I="2" J="1"')
+
+
+def log_header() -> bytes:
+    """The header of a time log: place, status, a rate and a width."""
+    return (b'<TIM A="" D="4"><PTN A="" B="" D=""/><DLV A="0007" B="" C="DET1"/>'
+            b'<DLV A="0043" B="" C="DET1"/></TIM>')
+
+
+def log_records() -> bytes:
+    """Ten records of that log, a second apart; the width stands in the first."""
+    return b"".join(
+        struct.pack("<IHiiBB", 1000 * k, 16906, 420_000_000 + k, -936_000_000, 4, 1 + (k == 0))
+        + struct.pack("<Bi", 0, 11209) + (struct.pack("<Bi", 1, 18288) if k == 0 else b"")
+        for k in range(10))
 
 
 def layout() -> bytes:

@@ -24,10 +24,10 @@ from shapely.geometry import shape
 
 from vrx import geo
 from vrx.errors import ExportError
-from vrx.export import build_layer, frames, write_formats
+from vrx.export import ExportSet, build_layer, build_set, frames, write_formats
 from vrx.export.layer import ExportLayer
 from vrx.formats import layer as facts
-from vrx.model import Material, PassRates, Prescription, Zone, Zones
+from vrx.model import Field, Material, PassRates, Prescription, Zone, Zones
 
 CENTRE = (-85.5, 42.1)
 KCL = Material(
@@ -89,15 +89,20 @@ def karney_m2(geometry: shapely.Geometry) -> float:
     )
 
 
-def layer(rates: list[float], **more: bool) -> ExportLayer:
-    return build_layer(
-        zones=zones(len(rates), **more), prescription=prescription(rates), crs_centre=CENTRE
-    )
+def field_of(made: Zones) -> Field:
+    whole = shapely.coverage_union_all([zone.polygon for zone in made.zones])
+    return Field(name="Strips", crs_centre=CENTRE, area_ac=made.area_ac,
+                 boundary=shapely.MultiPolygon(shapely.get_parts(whole).tolist()))
+
+
+def layer(rates: list[float], **more: bool) -> ExportSet:
+    made = zones(len(rates), **more)
+    return build_set(field=field_of(made), zones=made, prescription=prescription(rates))
 
 
 def test_shapefile_and_zip_read_back_by_two_readers_that_did_not_write_them(tmp_path: Path) -> None:
     meant = layer([120, 0, 80.5, 300])
-    write_formats(layer=meant, formats=["shapefile"], folder=tmp_path)
+    write_formats(meant=meant, formats=["shapefile"], folder=tmp_path)
     loose = tmp_path / "shapefile" / "prescription.shp"
     with shapefile.Reader(str(loose)) as reader:
         assert reader.shapeType == shapefile.POLYGON
@@ -118,7 +123,7 @@ def test_geojson_follows_rfc_7946_by_an_independent_validator(tmp_path: Path) ->
     # RFC 7946 by PyPI geojson-validator 0.7; it does not look for the crs member, so we do.
     from geojson_validator import validate_geometries, validate_structure
 
-    write_formats(layer=layer([1, 2, 3]), formats=["geojson"], folder=tmp_path)
+    write_formats(meant=layer([1, 2, 3]), formats=["geojson"], folder=tmp_path)
     document = json.loads((tmp_path / "prescription.geojson").read_text(encoding="utf-8"))
     assert validate_structure(document) == {}
     assert validate_geometries(document)["invalid"] == {}
@@ -129,11 +134,11 @@ def test_geojson_follows_rfc_7946_by_an_independent_validator(tmp_path: Path) ->
 
 def test_exported_acres_agree_with_the_model(tmp_path: Path) -> None:
     meant = layer([1, 2, 3, 4])
-    write_formats(layer=meant, formats=["shapefile", "geojson"], folder=tmp_path)
+    write_formats(meant=meant, formats=["shapefile", "geojson"], folder=tmp_path)
     document = json.loads((tmp_path / "prescription.geojson").read_text(encoding="utf-8"))
     # Acres by GeographicLib (Karney 2013, J. Geodesy 87:43-55), a reference of its own.
     found = [karney_m2(shape(f["geometry"])) / 4046.8564224 for f in document["features"]]
-    model = np.array(meant.columns[facts.AREA_AC], dtype=float)
+    model = np.array(meant.layer.columns[facts.AREA_AC], dtype=float)
     assert np.abs(np.array(found) / model - 1).max() < 1e-6
     assert abs(sum(found) / model.sum() - 1) < 1e-6
     polygons = [shape(f["geometry"]) for f in document["features"]]
@@ -143,9 +148,9 @@ def test_exported_acres_agree_with_the_model(tmp_path: Path) -> None:
 def test_a_coordinate_with_a_run_of_nines_is_not_rounded_away(tmp_path: Path) -> None:
     # The southern edge of a box on the centre line comes out as 42.09999999 degrees.
     meant = layer([0.0] * 5, hole=False)
-    wanted = {round(y, 9) for _, y in shapely.get_coordinates(meant.polygons[0])}
+    wanted = {round(y, 9) for _, y in shapely.get_coordinates(meant.layer.polygons[0])}
     assert 42.09999999 in wanted
-    write_formats(layer=meant, formats=["geojson"], folder=tmp_path)
+    write_formats(meant=meant, formats=["geojson"], folder=tmp_path)
     document = json.loads((tmp_path / "prescription.geojson").read_text(encoding="utf-8"))
     ring = document["features"][0]["geometry"]["coordinates"][0]
     assert {y for _, y in ring} == wanted
@@ -161,7 +166,7 @@ def test_export_then_read_back_is_identity(
 ) -> None:
     folder = tmp_path_factory.mktemp("identity")
     meant = layer(rates, hole=hole)
-    write_formats(layer=meant, formats=["shapefile", "geojson"], folder=folder)
+    write_formats(meant=meant, formats=["shapefile", "geojson"], folder=folder)
     document = json.loads((folder / "prescription.geojson").read_text(encoding="utf-8"))
     assert [f["properties"]["P1_KCL_LB"] for f in document["features"]] == rates
     with shapefile.Reader(str(folder / "shapefile" / "prescription.shp")) as reader:
@@ -189,7 +194,7 @@ def test_a_rate_that_is_no_rate_is_refused_before_writing(bad: float) -> None:
 def test_two_exports_of_the_same_are_equal_byte_for_byte(tmp_path: Path) -> None:
     for name in ("a", "b"):
         write_formats(
-            layer=layer([5, 10]), formats=["shapefile", "geojson"], folder=tmp_path / name
+            meant=layer([5, 10]), formats=["shapefile", "geojson"], folder=tmp_path / name
         )
     for path in sorted((tmp_path / "a").rglob("*.*")):
         twin = tmp_path / "b" / path.relative_to(tmp_path / "a")
@@ -200,16 +205,16 @@ def test_an_unwritable_folder_names_the_place(tmp_path: Path) -> None:
     plain = tmp_path / "plain"
     plain.touch()
     with pytest.raises(ExportError) as caught:
-        write_formats(layer=layer([1]), formats=["geojson"], folder=plain / "in")
+        write_formats(meant=layer([1]), formats=["geojson"], folder=plain / "in")
     assert caught.value.code == "export-write"
     assert "plain" in str(caught.value)
 
 
 def test_what_is_there_already_stays_and_nothing_is_added(tmp_path: Path) -> None:
-    write_formats(layer=layer([5, 10]), formats=["shapefile"], folder=tmp_path)
+    write_formats(meant=layer([5, 10]), formats=["shapefile"], folder=tmp_path)
     before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
     with pytest.raises(ExportError) as caught:
-        write_formats(layer=layer([7, 10]), formats=["geojson", "shapefile"], folder=tmp_path)
+        write_formats(meant=layer([7, 10]), formats=["geojson", "shapefile"], folder=tmp_path)
     assert caught.value.code == "export-exists"
     assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
 
@@ -226,7 +231,7 @@ def test_a_format_that_fails_takes_the_good_ones_with_it(
 
     monkeypatch.setattr(frames, "write", full)
     with pytest.raises(ExportError, match="No space left") as caught:
-        write_formats(layer=layer([5]), formats=["shapefile", "geojson"], folder=tmp_path)
+        write_formats(meant=layer([5]), formats=["shapefile", "geojson"], folder=tmp_path)
     assert caught.value.code == "export-write"
     assert list(tmp_path.iterdir()) == []
 
@@ -268,23 +273,23 @@ def test_a_file_that_reads_back_otherwise_is_never_kept(
 
     monkeypatch.setattr(frames, "write", bad)
     with pytest.raises(ExportError) as caught:
-        write_formats(layer=layer([120, 80.5]), formats=[kind], folder=tmp_path)
+        write_formats(meant=layer([120, 80.5]), formats=[kind], folder=tmp_path)
     assert caught.value.code == "export-differs"
     assert list(tmp_path.iterdir()) == []
 
 
 def test_the_text_beside_the_files_names_every_column_and_the_rate_outside(tmp_path: Path) -> None:
     meant = layer([1, 2])
-    write_formats(layer=meant, formats=["geojson"], folder=tmp_path)
+    write_formats(meant=meant, formats=["geojson"], folder=tmp_path)
     text = (tmp_path / "prescription_columns.txt").read_text(encoding="utf-8")
-    assert all(f"\n{name:<10}  " in text for name in meant.columns)
+    assert all(f"\n{name:<10}  " in text for name in meant.layer.columns)
     assert "muriate of potash 0-0-60, lb/ac of material" in text
     assert "the rate is 0 (off)" in text
 
 
 def test_an_unknown_format_is_refused_with_the_known_ones(tmp_path: Path) -> None:
     with pytest.raises(ExportError, match="shapefile, geojson") as caught:
-        write_formats(layer=layer([1]), formats=["geojson", "dxf"], folder=tmp_path)
+        write_formats(meant=layer([1]), formats=["geojson", "dxf"], folder=tmp_path)
     assert caught.value.code == "export-format"
     assert list(tmp_path.iterdir()) == []
 
@@ -315,7 +320,7 @@ def test_a_full_disk_is_an_error_and_leaves_nothing(tmp_path: Path, kind: str) -
         "meant = layer([float(i) for i in range(12)])\n"
         "import test_write; test_write._limit_file_size()\n"
         "try:\n"
-        f"    write_formats(layer=meant, formats=[{kind!r}], folder=Path(sys.argv[1]))\n"
+        f"    write_formats(meant=meant, formats=[{kind!r}], folder=Path(sys.argv[1]))\n"
         "except ExportError as err:\n    print('ExportError', err.code)\n"
     )
     done = subprocess.run(

@@ -144,7 +144,8 @@ def test_xml(name: str, suffix: str, stopped: Callable[[str, str, bytes], str]) 
     (name, suffix) for name, reader in READERS.items() for suffix in reader.wholes()])
 def test_more_than_2_gib(name: str, suffix: str, home: Path, tmp_path: Path) -> None:
     path = READERS[name].place(tmp_path, "a", b"", suffix)
-    target = {".BIN": path / "GRD00007.BIN", ".XML": path / "TASKDATA.XML"}.get(suffix, path)
+    target = {".BIN": path / "GRD00007.BIN", ".XML": path / "TASKDATA.XML",
+              ".TLX": path / "TLG00001.xml", ".TLB": path / "TLG00001.bin"}.get(suffix, path)
     with target.open("r+b") as stream:
         os.truncate(stream.fileno(), (2 << 30) + 1)
     the_grid(home)

@@ -263,7 +263,8 @@ def test_one_line_of_50_mb(name: str, suffix: str, home: Path, tmp_path: Path,
                            line: Path) -> None:
     reader = READERS[name]
     path = put(tmp_path, reader, "a", b"", suffix)
-    target = {".BIN": path / "GRD00007.BIN", ".XML": path / "TASKDATA.XML"}.get(suffix, path)
+    target = {".BIN": path / "GRD00007.BIN", ".XML": path / "TASKDATA.XML",
+              ".TLX": path / "TLG00001.xml", ".TLB": path / "TLG00001.bin"}.get(suffix, path)
     target.unlink()
     os.link(line, target)
     assert refused(name, outcome(name, path, home, suffix, tmp_path))

@@ -60,7 +60,7 @@ def test_the_whole_files_are_read(fuzz: ModuleType) -> None:
 TARGETS = (
     "applied", "audit-geojson", "audit-shapefile", "book", "coordinates", "geojson", "geopackage",
     "kml", "layout", "materials", "modus", "plan", "point-layer", "point-shapefile", "raster",
-    "shapefile", "table", "task", "workbook", "workbook-cells", "yields", "zip")
+    "shapefile", "table", "task", "time-log", "workbook", "workbook-cells", "yields", "zip")
 
 
 @pytest.mark.parametrize("name", TARGETS)

@@ -16,7 +16,7 @@ import trouble_builders as make
 
 from vrx.audit import audit_file
 from vrx.errors import ExportError, InputError
-from vrx.export import build_layer, write_formats
+from vrx.export import build_set, write_formats
 from vrx.intake import peek_boundary, read_boundary, read_polygons
 from vrx.model import Field
 from vrx.prescription import column_names
@@ -32,9 +32,8 @@ def test_s25_names_of_columns_and_accents(field: Field, tmp_path: Path) -> None:
     assert re.fullmatch(r"[A-Z][A-Z0-9_]{0,9}", name)
     assert name == "P1_KCL_LB"  # pass, material and unit can be told
     zones = make.strips_of(field, 2)
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [140.0, 110.0]),
-                        crs_centre=field.crs_centre)
-    write_formats(layer=layer, formats=["shapefile"], folder=tmp_path / "out")
+    layer = build_set(field=field, zones=zones, prescription=make.prescribed(zones, [140.0, 110.0]))
+    write_formats(meant=layer, formats=["shapefile"], folder=tmp_path / "out")
     with shapefile.Reader(str(next((tmp_path / "out").rglob("*.shp")))) as reader:
         names = [one[0] for one in reader.fields if one[0] != "DeletionFlag"]
         assert len({one.upper() for one in names}) == len(names)
@@ -81,9 +80,8 @@ def test_s26_zones_without_a_rate(field: Field, tmp_path: Path) -> None:
         for k, (zone, rate) in enumerate((("A", 0.0), ("B", None)))))
     assert len(odd(table, "audit-rate-odd")) == 1  # a stated 0 is a rate, an empty field is none
     zones = make.strips_of(field, 2)
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [100.0, 0.0]),
-                        crs_centre=field.crs_centre)
-    write_formats(layer=layer, formats=["shapefile"], folder=tmp_path / "out")
+    layer = build_set(field=field, zones=zones, prescription=make.prescribed(zones, [100.0, 0.0]))
+    write_formats(meant=layer, formats=["shapefile"], folder=tmp_path / "out")
     with shapefile.Reader(str(next((tmp_path / "out").rglob("*.shp")))) as reader:
         assert [r["P1_KCL_LB"] for r in reader.records()] == [100.0, 0.0]
 
@@ -98,9 +96,9 @@ def test_s27_long_numbers_stay_text(field: Field, tmp_path: Path) -> None:
     assert labels == ("9007199254740993", "98765432109876543210")
     # What we write has no exponent and reads back equal.
     zones = make.strips_of(field, 2)
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [1234.5, 0.1], step=0.1),
-                        crs_centre=field.crs_centre)
-    write_formats(layer=layer, formats=["shapefile"], folder=tmp_path / "out")
+    layer = build_set(field=field, zones=zones,
+                      prescription=make.prescribed(zones, [1234.5, 0.1], step=0.1))
+    write_formats(meant=layer, formats=["shapefile"], folder=tmp_path / "out")
     dbf = next((tmp_path / "out").rglob("*.dbf"))
     size = struct.unpack("<H", dbf.read_bytes()[8:10])[0]
     assert not re.search(rb"\d[eE][+-]?\d|\*", dbf.read_bytes()[size:])
@@ -126,16 +124,15 @@ import resource, runpy, signal, sys
 from pathlib import Path
 make = runpy.run_path({builders!r})
 from vrx.errors import ExportError
-from vrx.export import build_layer, write_formats
+from vrx.export import build_set, write_formats
 folder = Path(sys.argv[1])
 field = make["square_field"](folder)
 zones = make["strips_of"](field, 12)
-layer = build_layer(zones=zones, prescription=make["prescribed"](zones, [120.0] * 12),
-                    crs_centre=field.crs_centre)
+layer = build_set(field=field, zones=zones, prescription=make["prescribed"](zones, [120.0] * 12))
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (1024, 1024))
 try:
-    write_formats(layer=layer, formats=["shapefile", "geojson"], folder=folder / "out")
+    write_formats(meant=layer, formats=["shapefile", "geojson"], folder=folder / "out")
 except ExportError as err:
     print(err.code, err)
 """
@@ -164,12 +161,12 @@ def test_s29_interrupted_writes(field: Field, tmp_path: Path) -> None:
     assert done.stdout.startswith("export-"), done.stderr[-2000:]
     assert not list((tmp_path / "out").glob("*"))
     zones = make.strips_of(field, 3)
-    old, new = (build_layer(zones=zones, prescription=make.prescribed(zones, rates),
-                            crs_centre=field.crs_centre) for rates in ([50.0] * 3, [60.0] * 3))
-    write_formats(layer=old, formats=["shapefile"], folder=tmp_path / "kept")
+    old, new = (build_set(field=field, zones=zones, prescription=make.prescribed(zones, rates))
+                for rates in ([50.0] * 3, [60.0] * 3))
+    write_formats(meant=old, formats=["shapefile"], folder=tmp_path / "kept")
     before = {p: p.read_bytes() for p in (tmp_path / "kept").rglob("*") if p.is_file()}
     with pytest.raises(ExportError) as refused:
-        write_formats(layer=new, formats=["shapefile"], folder=tmp_path / "kept")
+        write_formats(meant=new, formats=["shapefile"], folder=tmp_path / "kept")
     assert refused.value.code == "export-exists"
     assert {p: p.read_bytes() for p in (tmp_path / "kept").rglob("*") if p.is_file()} == before
 

@@ -15,7 +15,7 @@ import trouble_builders as make
 
 from vrx.audit import AuditResult, audit_file
 from vrx.errors import ExportError
-from vrx.export import build_layer, write_formats
+from vrx.export import build_set, write_formats
 from vrx.export.write import _move_in
 from vrx.model import Field
 
@@ -227,10 +227,9 @@ def test_s25_columns_that_differ_in_case_are_doubted(tmp_path: Path) -> None:
 ])
 def test_s29_exports_into_folders_of_any_name(field: Field, tmp_path: Path, name: str) -> None:
     zones = make.strips_of(field, 2)
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [100.0, 0.0]),
-                        crs_centre=field.crs_centre)
+    layer = build_set(field=field, zones=zones, prescription=make.prescribed(zones, [100.0, 0.0]))
     folder = tmp_path / name
-    write_formats(layer=layer, formats=["shapefile", "geojson"], folder=folder)
+    write_formats(meant=layer, formats=["shapefile", "geojson"], folder=folder)
     assert sorted(one.name for one in folder.iterdir()) == [
         "prescription.geojson", "prescription_columns.txt", "prescription_shapefile.zip",
         "shapefile"]
@@ -240,14 +239,14 @@ def test_s29_exports_into_folders_of_any_name(field: Field, tmp_path: Path, name
 
 def test_s29_two_exports_at_once_never_mix(field: Field, tmp_path: Path) -> None:
     zones = make.strips_of(field, 2)
-    layers = [build_layer(zones=zones, prescription=make.prescribed(zones, rates),
-                          crs_centre=field.crs_centre) for rates in ([100.0, 50.0], [7.0, 9.0])]
+    layers = [build_set(field=field, zones=zones, prescription=make.prescribed(zones, rates))
+                for rates in ([100.0, 50.0], [7.0, 9.0])]
     for attempt in range(6):
         folder, said = tmp_path / str(attempt), []
 
         def write(which: int, folder: Path = folder, said: list[str] = said) -> None:
             try:
-                write_formats(layer=layers[which], formats=["shapefile", "geojson"], folder=folder)
+                write_formats(meant=layers[which], formats=["shapefile", "geojson"], folder=folder)
                 said.append("written")
             except ExportError as err:
                 said.append(err.code)

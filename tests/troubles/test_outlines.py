@@ -17,7 +17,7 @@ import trouble_builders as make
 
 from vrx.audit import audit_file
 from vrx.errors import InputError
-from vrx.export import build_layer, write_formats
+from vrx.export import build_set, write_formats
 from vrx.intake import read_boundary
 from vrx.model import Field
 from vrx.zones import zone_whole_field, zones_from_polygons
@@ -37,8 +37,8 @@ def exported(field: Field, folder: Path) -> list[shapely.Geometry]:
     """The polygons of a whole-field export in GeoJSON, in degrees."""
     zones = zone_whole_field(boundary=field.boundary, crs_centre=field.crs_centre)
     done = make.prescribed(zones, [150.0])
-    layer = build_layer(zones=zones, prescription=done, crs_centre=field.crs_centre)
-    files = dict(write_formats(layer=layer, formats=["geojson"], folder=folder))
+    layer = build_set(field=field, zones=zones, prescription=done)
+    files = dict(write_formats(meant=layer, formats=["geojson"], folder=folder))
     features = json.loads(files["geojson"].read_text())["features"]
     return [shapely.geometry.shape(f["geometry"]) for f in features]
 
@@ -120,9 +120,8 @@ def test_s19_heights_and_measures(tmp_path: Path) -> None:
         assert "boundary-heights-ignored" in make.told(field)
         assert not field.boundary.has_z
     zones = zone_whole_field(boundary=field.boundary, crs_centre=field.crs_centre)
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [1.0]),
-                        crs_centre=field.crs_centre)
-    write_formats(layer=layer, formats=["shapefile", "geojson"], folder=tmp_path / "out")
+    layer = build_set(field=field, zones=zones, prescription=make.prescribed(zones, [1.0]))
+    write_formats(meant=layer, formats=["shapefile", "geojson"], folder=tmp_path / "out")
     with shapefile.Reader(str(next((tmp_path / "out").rglob("*.shp")))) as reader:
         assert reader.shapeType == shapefile.POLYGON == 5
     (feature,) = json.loads(next((tmp_path / "out").rglob("*.geojson")).read_text())["features"]
@@ -199,9 +198,8 @@ def _two_zones_across(field: Field, folder: Path) -> None:
     halves = shapely.ops.split(field.boundary.geoms[0], cut).geoms
     zones = zones_from_polygons(boundary=field.boundary, crs_centre=field.crs_centre,
                                 polygons=list(halves), labels=["a", "b"])
-    layer = build_layer(zones=zones, prescription=make.prescribed(zones, [100.0, 50.0]),
-                        crs_centre=field.crs_centre)
-    write_formats(layer=layer, formats=["shapefile", "geojson"], folder=folder)
+    layer = build_set(field=field, zones=zones, prescription=make.prescribed(zones, [100.0, 50.0]))
+    write_formats(meant=layer, formats=["shapefile", "geojson"], folder=folder)
     for kind in ("shp", "geojson"):
         result = audit_file(path=next(folder.rglob(f"*.{kind}")))
         assert result.agrees, result.faults

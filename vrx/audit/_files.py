@@ -20,8 +20,10 @@ GEOJSON = f"{facts.LAYER_NAME}.geojson"
 ORDER = "order.csv"
 _LOADABLE = {
     ".shp", ".shx", ".dbf", ".prj", ".cpg", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".tif",
-    ".tiff", ".xml", ".bin", ".csv",
+    ".tiff", ".xml", ".bin", ".csv", ".parquet",
 }
+UNREAD = frozenset({"geopackage", "geotiff", "geoparquet", "iso11783"})
+"""Formats of which only the bytes are judged."""
 
 
 def find_run(folder: Path, ledger: Ledger) -> Path | None:
@@ -142,6 +144,29 @@ def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None
     _wanted(record, ledger)
 
 
+def unjudged(record: _record.RunRecord) -> list[str]:
+    """Formats of the record that this audit cannot read."""
+    return sorted({str(node.get("format")) for node in record.files.values()} & UNREAD)
+
+
+def has_judged(record: _record.RunRecord) -> bool:
+    """Whether a shapefile or GeoJSON is recorded."""
+    return any(
+        path in {ZIP, GEOJSON} or path.startswith("shapefile/") for path in record.files)
+
+
+def tell_unjudged(record: _record.RunRecord, ledger: Ledger) -> None:
+    """Say of which files only the bytes are judged."""
+    for kind in unjudged(record):
+        paths = sorted(
+            path for path, node in record.files.items() if str(node.get("format")) == kind)
+        ledger.remark(
+            "format-unread", ", ".join(paths),
+            f"{kind}: held against the job record by size and SHA-256 only; this audit reads the "
+            "rates of shapefile and GeoJSON",
+        )
+
+
 def _same_bytes(file: Path, path: str, record: _record.RunRecord, ledger: Ledger) -> bool:
     data = _sources.sized_bytes(file)
     node = record.files[path]
@@ -161,7 +186,7 @@ def _wanted(record: _record.RunRecord, ledger: Ledger) -> None:
     if any(path.startswith("shapefile/") or path == ZIP for path in record.files):
         stem = LOOSE.removesuffix(".shp")
         wanted += [*(f"{stem}{suffix}" for suffix in facts.SHAPEFILE_PARTS), ZIP]
-    elif GEOJSON not in record.files:
+    elif GEOJSON not in record.files and not unjudged(record):
         wanted += [GEOJSON]
     for path in wanted:
         if path not in record.files:

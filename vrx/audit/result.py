@@ -51,9 +51,9 @@ class AuditResult:
     """Rows, faults and the verdicts, which are kept apart.
 
     `arithmetic` is True where every row that is no trade row agrees and no fault is of severity
-    stop; None where there is no job record to judge by. `trade` is True where every delivered
-    amount lies within its tolerance of the order; None where no delivery was given. `subject` is
-    the name of the run or file.
+    stop; None where there is no job record to judge by, or no file of rates that the audit reads.
+    `trade` is True where every delivered amount lies within its tolerance of the order; None where
+    no delivery was given. `subject` is the name of the run or file.
     """
 
     subject: str

@@ -42,8 +42,11 @@ def audit_run(
     "liquid". `arithmetic_tolerance_pct` bounds totals; acres keep 0.02 % a zone and 0.001 % a
     field. `boundary` (shapefile, zip or GeoJSON) is compared with the zones where given.
 
-    Damaged or disagreeing files become faults. Raises `InputError` for a folder without a job
-    record, and for a delivery without a tolerance.
+    Damaged or disagreeing files become faults. Rates are read from shapefile and GeoJSON; of other
+    formats only the bytes are judged, and a run that holds no others gets no verdict.
+
+    Raises `InputError` for a folder without a job record, and for a delivery without a
+    tolerance.
     """
     if not number(arithmetic_tolerance_pct) >= 0:
         raise InputError(
@@ -59,10 +62,12 @@ def audit_run(
         return ledger.result(run.resolve().name, record=True)
     _files.check_name(run, record.run, ledger)
     _files.check_files(run, record, ledger)
+    _files.tell_unjudged(record, ledger)
     _rates.check_names(record, ledger)
     _order.check_credits(record, ledger)
     layers = _layers_of(run, record, ledger)
     edge = lone.read_boundary(boundary, ledger) if boundary is not None else None
+    only_unjudged = not layers and bool(_files.unjudged(record)) and not _files.has_judged(record)
     for layer in layers:
         _rates.check(layer, record, ledger)
     _judge_coverage(layers, record, edge, ledger)
@@ -71,13 +76,22 @@ def audit_run(
     if layers:
         _order.check_order(record, layers[0], ledger)
         _order.check_nutrients(record, layers[0], ledger)
+    elif only_unjudged:
+        ledger.doubt(
+            "format-only", run.name,
+            f"holds its rates as {', '.join(_files.unjudged(record))} only, which this audit does "
+            "not read: there is no verdict on acres, rates and totals",
+            todo="add shapefile or geojson to [export] formats and run again",
+        )
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
     if delivered:
         _order.check_delivery(delivered, trade_tolerance_pct, record, ledger)
-    return ledger.result(run.resolve().name, record=True)
+    result = ledger.result(run.resolve().name, record=True)
+    # What was not read cannot be said to agree; what differs already does.
+    return ledger.result(result.subject, record=not (only_unjudged and result.arithmetic))
 
 
 def _judge_coverage(

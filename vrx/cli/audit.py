@@ -138,7 +138,8 @@ def _print(result: AuditResult, *, everything: bool) -> None:
         show.say(f"{len(result.rows) - len(shown)} more figures, none of which differs (each zone, "
                  "every file); --all shows them")
     show.show_findings(result.faults, everything=everything)
-    words = {True: "agrees", False: "DIFFERS", None: "not judged: there is no job record"}
+    words = {True: "agrees", False: "DIFFERS",
+             None: "not judged: no job record, or no file of rates that the audit reads"}
     show.say(f"arithmetic: {words[result.arithmetic]}")
     if result.trade is not None:
         show.say("delivery: " + ("within" if result.trade else "NOT within") + " trade tolerance")

@@ -22,20 +22,21 @@ def require_equal(
 ) -> None:
     """Raise `ExportError` unless the file's records equal the layer, value by value."""
     if len(rows) != len(layer.polygons):
-        _differs(path, f"{len(rows)} records, {len(layer.polygons)} were meant")
+        raise differs(path, f"{len(rows)} records, {len(layer.polygons)} were meant")
     for number, row in enumerate(rows):
         if list(row) != list(layer.columns):
-            _differs(path, f"columns {list(row)}, {list(layer.columns)} were meant")
+            raise differs(path, f"columns {list(row)}, {list(layer.columns)} were meant")
         for name, values in layer.columns.items():
             if not _same(row[name], values[number]):
-                _differs(path, f"record {number + 1}, {name}: {row[name]!r} != {values[number]!r}")
+                raise differs(
+                    path, f"record {number + 1}, {name}: {row[name]!r} != {values[number]!r}")
     # Half a unit of the last decimal, and something for the arithmetic.
     slack_degrees = 0.6 * 10.0**-facts.COORDINATE_DECIMALS
     for number, (read, meant) in enumerate(zip(polygons, layer.polygons, strict=True)):
         got = shapely.get_coordinates(shapely.normalize(_as_multi(read)))
         want = shapely.get_coordinates(shapely.normalize(_as_multi(meant)))
         if got.shape != want.shape or np.abs(got - want).max() > slack_degrees:
-            _differs(path, f"record {number + 1}: the polygon read back is another one")
+            raise differs(path, f"record {number + 1}: the polygon read back is another one")
 
 
 def _as_multi(geometry: shapely.Geometry) -> shapely.Geometry:
@@ -52,8 +53,9 @@ def _same(read: object, meant: Value) -> bool:
     return abs(read - meant) <= 1e-12 * max(1.0, abs(meant))
 
 
-def _differs(path: Path, what: str) -> None:
-    raise ExportError(
+def differs(path: Path, what: str) -> ExportError:
+    """The error of a file that does not hold what was meant."""
+    return ExportError(
         f"read back after writing, it differs: {what}", code="export-differs", where=str(path),
         hint="nothing was replaced; try again, and on another disk",
     )

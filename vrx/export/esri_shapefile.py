@@ -9,6 +9,7 @@ from pathlib import Path
 from shapely.geometry import shape
 
 from vrx.export import compare, frames
+from vrx.export.export_set import ExportSet
 from vrx.export.layer import ExportLayer
 from vrx.formats import layer as facts
 
@@ -17,8 +18,9 @@ _PINNED_DATE = "2000-01-01"
 _ZIP_EPOCH = (1980, 1, 1, 0, 0, 0)
 
 
-def write(layer: ExportLayer, folder: Path) -> tuple[Path, ...]:
+def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
     """Write `shapefile/prescription.*` and its zip into `folder`, read back, and give all paths."""
+    layer = meant.layer
     loose = folder / "shapefile"
     loose.mkdir()
     path = loose / f"{facts.LAYER_NAME}.shp"

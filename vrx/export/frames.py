@@ -1,9 +1,11 @@
-"""An `ExportLayer` as a GeoDataFrame, written by pyogrio (GDAL); one place for both formats."""
+"""An `ExportLayer` as a GeoDataFrame, written by pyogrio (GDAL); one place for all formats."""
 
 from __future__ import annotations
 
 import re
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from shutil import copyfile
 from typing import TYPE_CHECKING
@@ -29,19 +31,26 @@ def frame(layer: ExportLayer) -> geopandas.GeoDataFrame:
     )
 
 
+@contextmanager
+def plain_path(path: Path) -> Iterator[Path]:
+    """The path, or another one to write to where GDAL cannot spell it; then all is copied over."""
+    if not _NO_PLAIN_PATH.search(str(path.absolute())):
+        yield path
+        return
+    with tempfile.TemporaryDirectory(prefix="vrx-") as folder:
+        made = Path(folder) / path.name
+        yield made
+        for part in made.parent.iterdir():
+            copyfile(part, path.with_name(part.name))
+
+
 def write(layer: ExportLayer, path: Path, *, driver: str, **options: str) -> None:
     """Write one layer; a driver's failure becomes an `ExportError` that names the file."""
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
     try:
-        if _NO_PLAIN_PATH.search(str(path.absolute())):
-            with tempfile.TemporaryDirectory(prefix="vrx-") as folder:
-                made = Path(folder) / path.name
-                _write(layer, made, driver, options)
-                for part in made.parent.iterdir():
-                    copyfile(part, path.with_name(part.name))
-        else:
-            _write(layer, path, driver, options)
+        with plain_path(path) as plain:
+            _write(layer, plain, driver, options)
     except (DataSourceError, DataLayerError, FeatureError, OSError) as err:
         raise ExportError(
             f"could not be written: {err}", code="export-write", where=str(path),

@@ -102,10 +102,12 @@ def _check(layer: ExportLayer) -> None:
                 )
 
 
-def columns_text(layer: ExportLayer) -> str:
+def columns_text(layer: ExportLayer, *, rasters: bool = False) -> str:
     """The text file that lies beside the export: what each column means, and what is outside."""
+    metres = ["Rasters: the field's own equal-area system, metres, as each file says; outside the",
+              "field -9999 (no data)."] if rasters else []
     lines = [
-        "Columns of the prescription layer (shapefile and GeoJSON alike)",
+        "Columns of the prescription layer (the same in every format)",
         "",
         *(f"{name:<10}  {text}" for name, text in layer.meaning.items()),
         "",
@@ -113,6 +115,7 @@ def columns_text(layer: ExportLayer) -> str:
         "cannot carry that: enter 0 on the rate controller.",
         "Rates are amounts of material, never of nutrient.",
         "Coordinates: WGS 84 longitude, latitude.",
+        *metres,
         "",
     ]
     return "\n".join(lines)

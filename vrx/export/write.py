@@ -6,14 +6,17 @@ import os
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from shutil import rmtree
 
 from filelock import FileLock, Timeout
 
-from vrx.errors import ExportError
-from vrx.export.layer import ExportLayer, columns_text
+from vrx.errors import ExportError, MissingExtra
+from vrx.export.export_set import ExportSet
+from vrx.export.layer import columns_text
 
 _ROOM = "is the folder writable, and is there room on the disk? Nothing was replaced"
 _LEGEND = "prescription_columns.txt"
@@ -21,39 +24,85 @@ _LOCK = ".writing.lock"
 Writer = Callable[[Path], Sequence[Path]]
 """Writes into a scratch folder, reads back, gives the paths."""
 
-FORMATS = {
-    "shapefile": "vrx.export.esri_shapefile",
-    "geojson": "vrx.export.geojson",
-}
-"""Format name → module with `write(layer, folder) -> paths`."""
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Format:
+    """A format: `module` has `write(meant, folder) -> paths`, `meant` being an `ExportSet`.
 
-def write_formats(
-    *, layer: ExportLayer, formats: Sequence[str], folder: Path
-) -> tuple[tuple[str, Path], ...]:
-    """Write every format and the text on its columns into `folder`; gives (format, path) of each.
-
-    All are written into a scratch folder inside `folder`, read back and compared, and only when the
-    last is good are they renamed. Raises `ExportError` for an unknown format, for a file that is
-    there already, and for whatever cannot be written or reads back otherwise; `folder` then holds
-    what it held before.
+    `write` writes into a scratch folder, reads back with a reader that does not share the writer's
+    driver, and raises `ExportError` where that is not what was meant. `holds` says in words what is
+    in the files. `extra` names the optional part of vrx that it needs, `needs` the library by which
+    that part is known; both "" where it needs none.
     """
+
+    module: str
+    holds: str
+    extra: str = ""
+    needs: str = ""
+
+
+FORMATS = {
+    "shapefile": Format(
+        module="vrx.export.esri_shapefile",
+        holds="zones and rates of all passes, loose and zipped"),
+    "geojson": Format(
+        module="vrx.export.geojson", holds="zones and rates of all passes (RFC 7946)"),
+    "geopackage": Format(
+        module="vrx.export.geopackage",
+        holds="boundary, zones, rates, samples, maps, order, findings and styles in one file"),
+    "geotiff": Format(
+        module="vrx.export.geotiff",
+        holds="one raster of rates a pass, one raster a soil-test map, in the field's own system"),
+    "geoparquet": Format(
+        module="vrx.export.geoparquet", holds="zones and rates of all passes", extra="parquet",
+        needs="pyarrow"),
+    "iso11783": Format(
+        module="vrx.export.task_data",
+        holds="task data of ISO 11783-10, version 4.3: zones as polygons or grid, tasks, products"),
+}
+"""All formats by the name that the plan uses."""
+
+
+def require_formats(formats: Sequence[str]) -> None:
+    """Raise `ExportError` for an unknown format, `MissingExtra` for one that is not installed."""
     for name in formats:
         if name not in FORMATS:
             raise ExportError(
                 f"unknown format {name!r}", code="export-format", where="formats",
                 hint=f"known: {', '.join(FORMATS)}",
             )
+        needs, extra = FORMATS[name].needs, FORMATS[name].extra
+        if needs and find_spec(needs) is None:
+            raise MissingExtra(
+                f"the format {name!r} needs {needs}, which is not installed",
+                code="export-extra", where="formats",
+                hint=f"pip install 'vrx[{extra}]', or take {name!r} out of [export] formats",
+            )
+
+
+def write_formats(
+    *, meant: ExportSet, formats: Sequence[str], folder: Path
+) -> tuple[tuple[str, Path], ...]:
+    """Write every format and the text on its columns into `folder`; gives (format, path) of each.
+
+    All are written into a scratch folder inside `folder`, read back and compared, and only when the
+    last is good are they renamed. Raises `ExportError` for an unknown format, for a file that is
+    there already, and for whatever cannot be written or reads back otherwise, `MissingExtra` for a
+    format that is not installed; `folder` then holds what it held before.
+    """
+    require_formats(formats)
+
     def one(name: str) -> Writer:
-        return lambda scratch: import_module(FORMATS[name]).write(layer, scratch)
+        return lambda scratch: import_module(FORMATS[name].module).write(meant, scratch)
 
     def legend(scratch: Path) -> Sequence[Path]:
         path = scratch / _LEGEND
-        path.write_text(columns_text(layer), encoding="utf-8", newline="\n")
+        rasters = bool({"geopackage", "geotiff"} & set(formats))
+        path.write_text(columns_text(meant.layer, rasters=rasters), encoding="utf-8", newline="\n")
         return (path,)
 
     return write_together(
-        folder, [*((name, one(name)) for name in formats), ("text", legend)])
+        folder, [*((name, one(name)) for name in dict.fromkeys(formats)), ("text", legend)])
 
 
 def write_together(

@@ -41,6 +41,28 @@ class Ddi:
     resolution: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoggedDdi:
+    """What a machine logs beside rates; the value in `unit` is raw x `per_raw`."""
+
+    ddi: str
+    meaning: str
+    unit: str
+    per_raw: float
+
+
+@cache
+def logged_ddis() -> Mapping[str, LoggedDdi]:
+    """DDI of time logs that are no rates, by their four hex digits."""
+    told = tomllib.loads(
+        files("vrx.formats").joinpath("iso11783.toml").read_text(encoding="utf-8"))
+    return MappingProxyType({
+        key: LoggedDdi(ddi=key, meaning=entry["meaning"], unit=entry["unit"],
+                       per_raw=float(entry["per_raw"]))
+        for key, entry in told["log"].items()
+    })
+
+
 @cache
 def _table() -> tuple[Mapping[str, Ddi], int, int]:
     told = tomllib.loads(

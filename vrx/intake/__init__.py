@@ -25,6 +25,7 @@ from vrx.intake.raster_peek import BandPeek, RasterPeek, looks_like_raster, peek
 from vrx.intake.soil import read_soil
 from vrx.intake.spec import ColumnSpec, PointsSpec, SoilSpec
 from vrx.intake.task_grid import TaskGrid, read_task_grids
+from vrx.intake.time_log import AppliedPoints, LoggedValue, TimeLog, read_time_logs
 from vrx.intake.tissue import TissueRead, TissueSpec, read_tissue
 from vrx.intake.trial import TrialRead, TrialSpec, read_trial
 from vrx.intake.water import WaterRead, WaterSpec, read_water
@@ -44,6 +45,7 @@ from vrx.intake.yields import (
 
 __all__ = [
     "NO_HISTORY",
+    "AppliedPoints",
     "AppliedSpec",
     "AppliedTotals",
     "BandPeek",
@@ -53,6 +55,7 @@ __all__ = [
     "Fact",
     "LayerPeek",
     "LogColumn",
+    "LoggedValue",
     "ManureRead",
     "ManureSpec",
     "PlaceColumns",
@@ -65,6 +68,7 @@ __all__ = [
     "TablePeek",
     "TableProposal",
     "TaskGrid",
+    "TimeLog",
     "TissueRead",
     "TissueSpec",
     "TrialRead",
@@ -96,6 +100,7 @@ __all__ = [
     "read_raster_layer",
     "read_soil",
     "read_task_grids",
+    "read_time_logs",
     "read_tissue",
     "read_trial",
     "read_water",

@@ -18,9 +18,9 @@ from xml.etree.ElementTree import Element
 import numpy as np
 
 from vrx.errors import InputError
+from vrx.formats.xml_tree import MOST_BYTES, xml_tree
 from vrx.geo import WGS84
 from vrx.intake._files import ZIP_FAULTS, Part, member_bytes, zip_members
-from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.intake._raise import listed
 from vrx.intake._shape import NO_POINTS, Feature, Layer, Shape, flat
 from vrx.model import Finding, FloatArray, note, warn

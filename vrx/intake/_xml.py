@@ -6,7 +6,7 @@ from typing import Any, NoReturn
 from xml.parsers import expat
 
 from vrx.errors import InputError
-from vrx.intake._guarded_xml import guarded_parser
+from vrx.formats.guarded_xml import guarded_parser
 
 MOST_XML_BYTES = 64 << 20
 MOST_ELEMENTS = 2_000_000

@@ -15,8 +15,8 @@ import numpy as np
 
 from vrx.errors import InputError
 from vrx.formats.iso11783 import rate_from_raw, require_raw
+from vrx.formats.xml_tree import MOST_BYTES, xml_tree
 from vrx.intake._files import require_size
-from vrx.intake._kml_xml import MOST_BYTES, xml_tree
 from vrx.model import FloatArray, IntArray
 from vrx.model.arrays import array_value
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
 MOST_CELLS = 20_000_000
+Rate = tuple[str, str]
+"""DDI, and the id of the product that it is a rate of."""
 _RECORD = "TASKDATA.XML"
 _AGAIN = "copy the whole TASKDATA folder again"
 # As XML Schema writes integers and decimals; Python would also take "1_000" and digits of any
@@ -36,7 +38,9 @@ _DECIMAL = re.compile(r"\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\s*"
 class TaskGrid:
     """One grid; `raw` (DDIs, rows, columns) are the file's integers, row 0 in the north.
 
-    `ddis` are four hex digits each. Degrees: the south and west edges and the size of a cell.
+    `ddis` are four hex digits each, `products` what each is a rate of ("" where the file does not
+    say); one DDI may stand for several products. Degrees: the south and west edges and the size of
+    a cell.
     """
 
     task: str
@@ -48,6 +52,7 @@ class TaskGrid:
     cell_north_deg: float
     cell_east_deg: float
     raw: IntArray
+    products: tuple[str, ...] = ()
 
     def rates(self, unit: str, *, number: int = 0) -> FloatArray:
         """Rates (rows, columns) of the `number`th DDI in `unit`.
@@ -131,17 +136,17 @@ def _value(pdv: Element, where: str) -> int:
     return require_raw(_whole(pdv, "B", where), where=f"{where}, DDI {pdv.get('A') or 'missing'}")
 
 
-def _zones(task: Element, where: str) -> dict[int, dict[str, int]]:
-    """Zone code → (DDI → raw value), in the order of the file."""
-    zones: dict[int, dict[str, int]] = {}
+def _zones(task: Element, where: str) -> dict[int, dict[Rate, int]]:
+    """Zone code → (DDI and product → raw value), in the order of the file."""
+    zones: dict[int, dict[Rate, int]] = {}
     for zone in task.iter("TZN"):
         code = _whole(zone, "A", where)
-        values = {(pdv.get("A") or "").upper(): _value(pdv, where)
+        values = {((pdv.get("A") or "").upper(), pdv.get("C") or ""): _value(pdv, where)
                   for pdv in zone.findall("PDV")}
         if code in zones or len(values) != len(zone.findall("PDV")):
-            raise InputError(f"zone {code} or one of its DDI stands twice", code="task-zone-twice",
-                             where=where, hint="two products of one DDI in a task? Export a task "
-                             "for each")
+            raise InputError(f"zone {code} or one of its DDI stands twice for one product",
+                             code="task-zone-twice", where=where,
+                             hint="two products without a name in a task? Export a task for each")
         zones[code] = values
     return zones
 
@@ -156,9 +161,9 @@ def _cells(path: Path, *, count: int, size: int, told: int, where: str) -> IntAr
     return np.frombuffer(data, dtype="<i4" if size == 4 else "u1").astype(np.int64)
 
 
-def _by_code(cells: IntArray, zones: dict[int, dict[str, int]], where: str
-             ) -> tuple[tuple[str, ...], IntArray]:
-    """DDIs, and (cells, DDIs) raw values of the zone that each cell names."""
+def _by_code(cells: IntArray, zones: dict[int, dict[Rate, int]], where: str
+             ) -> tuple[tuple[Rate, ...], IntArray]:
+    """DDIs with their products, and (cells, DDIs) raw values of the zone that each cell names."""
     codes, place = np.unique(cells, return_inverse=True)
     unknown = [str(code) for code in codes.tolist() if code not in zones]
     if unknown:
@@ -166,7 +171,7 @@ def _by_code(cells: IntArray, zones: dict[int, dict[str, int]], where: str
                          code="task-zone-unknown", where=where, hint="export the task again")
     ddis = tuple(dict.fromkeys(d for code in codes.tolist() for d in zones[code]))
     for code in codes.tolist():
-        missing = [ddi for ddi in ddis if ddi not in zones[code]]
+        missing = [one[0] for one in ddis if one not in zones[code]]
         if missing or not ddis:
             raise InputError(f"zone {code} has no value for {', '.join(missing) or 'anything'}",
                              code="task-zone-empty", where=where, hint="export the task again")
@@ -174,7 +179,9 @@ def _by_code(cells: IntArray, zones: dict[int, dict[str, int]], where: str
     return ddis, np.asarray(table[place])
 
 
-def _grid(folder: Path, task: Element, grid: Element, name: str) -> TaskGrid:
+def _grid(
+    folder: Path, task: Element, grid: Element, *, name: str, products: dict[str, str]
+) -> TaskGrid:
     stem = grid.get("G") or ""
     where = f"{name}, task {task.get('A')}, grid {stem}"
     columns, rows = (_whole(grid, key, where) for key in "EF")
@@ -209,7 +216,9 @@ def _grid(folder: Path, task: Element, grid: Element, name: str) -> TaskGrid:
         cells = _cells(path, count=rows * columns * len(ddis), size=4, told=told, where=where)
         values = cells.reshape(-1, len(ddis))
     raw = values.reshape(rows, columns, len(ddis))[::-1].transpose(2, 0, 1)
-    return TaskGrid(task=task.get("A") or "", file=path.name, kind=kind, ddis=ddis,
+    return TaskGrid(task=task.get("A") or "", file=path.name, kind=kind,
+                    ddis=tuple(ddi for ddi, _ in ddis),
+                    products=tuple(products.get(product, product) for _, product in ddis),
                     south_deg=south, west_deg=west, cell_north_deg=high, cell_east_deg=wide,
                     raw=np.ascontiguousarray(raw))
 
@@ -238,7 +247,8 @@ def read_task_grids(*, path: Path) -> tuple[TaskGrid, ...]:
         raise InputError(f"keeps tasks in files of their own ({', '.join(outside)})",
                          code="task-outside", where=record.name,
                          hint="export it with all tasks in TASKDATA.XML")
-    found = tuple(_grid(folder, task, grid, record.name)
+    products = {one.get("A") or "": one.get("B") or "" for one in root.iter("PDT")}
+    found = tuple(_grid(folder, task, grid, name=record.name, products=products)
                   for task in root.iter("TSK") for grid in task.findall("GRD"))
     if not found:
         raise InputError("holds no grid", code="task-no-grid", where=record.name,

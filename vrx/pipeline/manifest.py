@@ -38,10 +38,10 @@ SCHEMA = 1
 _PINS = ("numpy", "scipy", "shapely", "pyproj", "pyogrio", "rasterio", "exactextract")
 
 
-def library_versions() -> dict[str, str]:
-    """Versions of vrx and of the libraries that can move a number."""
+def library_versions(more: Sequence[str] = ()) -> dict[str, str]:
+    """Versions of vrx and of the libraries that can move a number, or bytes (`more`)."""
     found = {"vrx": __version__}
-    for name in _PINS:
+    for name in (*_PINS, *more):
         try:
             found[name] = version(name)
         except PackageNotFoundError:
@@ -52,6 +52,19 @@ def library_versions() -> dict[str, str]:
 def run_name(identity: dict[str, Any]) -> str:
     """The run's name from what went in: the same inputs and versions give the same name."""
     return f"run-{hashlib.sha256(json_bytes(identity)).hexdigest()[:12]}"
+
+
+def facts_of(identity: dict[str, Any], *, run: str) -> list[tuple[str, str]]:
+    """The run's name and what went in as (name, text) pairs, for files that carry such facts."""
+
+    def flat(value: Any, name: str) -> list[tuple[str, str]]:
+        if isinstance(value, dict):
+            return [one for key in sorted(value) for one in flat(value[key], f"{name}.{key}")]
+        if isinstance(value, list | tuple):
+            return [one for k, each in enumerate(value, 1) for one in flat(each, f"{name}.{k}")]
+        return [(name, "" if value is None else str(value))]
+
+    return [("run", run), *(one for key in sorted(identity) for one in flat(identity[key], key))]
 
 
 def twelve_digits(value: Any) -> Any:

@@ -12,6 +12,7 @@ from typing import Any
 
 from vrx import export, prescription, report
 from vrx.errors import PlanInfeasible
+from vrx.export import FORMATS
 from vrx.formats.crew import safe_cell
 from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.model.need_beside import NeedBeside
@@ -31,6 +32,7 @@ from vrx.pipeline import (
     past,
     response,
     season,
+    task_data,
     yields,
     zone_values,
     zoning,
@@ -67,6 +69,7 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
     plan_file = plan_path(folder)
     progress("reading plan, boundary and samples")
     plan = load_plan(plan_file)
+    export.require_formats(plan.export.formats)
     inputs = read_inputs(plan, plan_file=plan_file)
     job = compute(plan, inputs, progress=progress)
     stopped = stops(job.findings)
@@ -76,7 +79,8 @@ def run_field(folder: Path, *, progress: Progress = _silent) -> RunResult:
             hint="mend them in the plan; nothing was written", findings=stopped,
         )
     identity = {
-        "versions": manifest.library_versions(),
+        "versions": manifest.library_versions(
+            [FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs]),
         "books": [
             {"id": name, "sha256": inputs.books[name].sha256}
             for name in sorted({
@@ -152,6 +156,7 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
         *costs.findings,
         *irrigation.findings(chosen, injected, planned),
         *of_responses,
+        *task_data.findings(plan, field=inputs.field, zones=made, prescription=planned),
     ]
     used = {one.material.id: one.material for one in planned.passes}
     return Job(
@@ -169,11 +174,10 @@ def compute(plan: Plan, inputs: Inputs, *, progress: Progress = _silent) -> Job:
 def _write(
     job: Job, *, scratch: Path, identity: dict[str, Any], run: str, plan: Plan
 ) -> dict[str, Any]:
-    layer = export.build_layer(
-        zones=job.zones, prescription=job.prescription, crs_centre=job.field.crs_centre
-    )
+    meant = task_data.with_task_data(plan, export.set_of_job(
+        job, record=manifest.facts_of(identity, run=run), legends=report.legends(job)))
     written = list(
-        export.write_formats(layer=layer, formats=plan.export.formats, folder=scratch)
+        export.write_formats(meant=meant, formats=plan.export.formats, folder=scratch)
     )
     if job.irrigation:
         written += export.write_schedules(job.irrigation, scratch)

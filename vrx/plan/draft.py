@@ -339,5 +339,7 @@ def _passes(facts: DraftFacts) -> list[str]:
         "# hay_usd_per_ton = 0.0",
         "",
         "[export]",
+        "# also: geopackage (all in one file, for a desktop GIS), geotiff (rasters), geoparquet,",
+        "# iso11783 (task data for a terminal)",
         'formats = ["shapefile", "geojson"]',
     ]

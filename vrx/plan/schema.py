@@ -62,6 +62,7 @@ from vrx.plan.points import (
 )
 from vrx.plan.response import ResponsesSection
 from vrx.plan.sampling import SamplingSection
+from vrx.plan.task_data import TaskDataSection
 from vrx.plan.yields import YieldLogSection
 from vrx.plan.zones import ZonesSection, require_layers
 
@@ -304,7 +305,10 @@ class PriceSection(Section):
 class ExportSection(Section):
     """`[export]`: the files to write."""
 
-    formats: tuple[Literal["shapefile", "geojson"], ...] = ("shapefile", "geojson")
+    formats: tuple[
+        Literal["shapefile", "geojson", "geopackage", "geotiff", "geoparquet", "iso11783"], ...
+    ] = ("shapefile", "geojson")
+    task_data: TaskDataSection = TaskDataSection()
 
 
 class Plan(Section):
@@ -368,6 +372,7 @@ class Plan(Section):
         for of_passes in (self.calendar, self.conditions):
             if of_passes is not None:
                 of_passes.require_passes(ids)
+        self.export.task_data.require_passes(ids)
         strangers = sorted(set(self.machine) - set(ids))
         if strangers:
             raise ValueError(

@@ -1,6 +1,7 @@
 """Values to one page: maps (SVG) and HTML for screen, phone and paper; computes nothing."""
 
 from vrx.report.crew import crew_sheet
+from vrx.report.legends import legends
 from vrx.report.page import page
 
-__all__ = ["crew_sheet", "page"]
+__all__ = ["crew_sheet", "legends", "page"]

@@ -104,7 +104,8 @@ def raster(
     return clip + svg.element("g", image, clip_path=f"url(#{key}-clip)")
 
 
-def _inside_values(field: Field, surface: Surface, values: FloatArray) -> FloatArray:
+def inside_values(field: Field, surface: Surface, values: FloatArray) -> FloatArray:
+    """Values of the cells with their centre in the field, (cells,); of all where there is none."""
     east, north = np.meshgrid(surface.grid.easting_m, surface.grid.northing_m)
     shapely.prepare(field.boundary)
     within = shapely.contains_xy(field.boundary, east.ravel(), north.ravel())
@@ -115,7 +116,7 @@ def _surface_picture(
     *, key: str, field: Field, surface: Surface, soil: SoilTable, values: FloatArray,
     title: str, subtitle: str, legend: str, error: bool,
 ) -> Picture:
-    inside = _inside_values(field, surface, values)
+    inside = inside_values(field, surface, values)
     classes = nice_classes(inside)
     colours = (error_ramp if error else surface_ramp)(classes.count)
     head, top = frames.heading(title, subtitle)
@@ -264,7 +265,7 @@ def zones_map(*, key: str, field: Field, zones: Zones) -> Picture:
     )
 
 
-def _rate_classes(rates: PassRates) -> tuple[list[int], list[str], tuple[str, ...]]:
+def rate_classes(rates: PassRates) -> tuple[list[int], list[str], tuple[str, ...]]:
     """Class of each zone, words of each class, and the ramp."""
     values = rates.rates
     unit = rates.material.unit
@@ -292,7 +293,7 @@ def rate_map(
     subtitle = f"Product rate in {rates.material.unit}. {remark}".strip()
     head, top = frames.heading(title, subtitle)
     frame = frames.frame_for(field.boundary, top=top)
-    index, words, ramp = _rate_classes(rates)
+    index, words, ramp = rate_classes(rates)
     texts = [
         (zone.letter, numbers.rate(value, rates.step))
         for zone, value in zip(zones.zones, rates.rates.tolist(), strict=True)

@@ -1,4 +1,4 @@
-"""The one XML parser of the room: no document type, no entity, nothing fetched."""
+"""The one XML parser for strangers: no document type, no entity, nothing fetched."""
 
 from __future__ import annotations
 

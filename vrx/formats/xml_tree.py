@@ -1,4 +1,4 @@
-"""KML's XML as a tree of elements: no document type, no entity, nothing fetched, bounded."""
+"""A stranger's XML as a tree of elements: no document type, no entity, nothing fetched, bounded."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from vrx.errors import InputError
-from vrx.intake._guarded_xml import guarded_parser
+from vrx.formats.guarded_xml import guarded_parser
 
 MOST_BYTES = 64 << 20
 MOST_ELEMENTS = 1_000_000
@@ -16,7 +16,7 @@ DEEPEST = 100
 
 
 class _Reader:
-    """Feeds expat's events to a `TreeBuilder` and refuses what a boundary never needs."""
+    """Feeds expat's events to a `TreeBuilder` and refuses what no file of a field needs."""
 
     def __init__(self, where: str) -> None:
         self.where, self.depth, self.elements = where, 0, 0

@@ -1,0 +1,147 @@
+"""A plan that asks for every format: written, listed, judged, the same on a second run."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import get_args
+
+import fiona
+import pyarrow.parquet
+import pytest
+import rasterio
+
+from vrx.audit import audit_run
+from vrx.errors import PlanError
+from vrx.export import FORMATS
+from vrx.pipeline import run_field
+from vrx.plan.schema import ExportSection
+
+
+def asked(folder: Path, formats: Sequence[str]) -> Path:
+    plan = folder / "plan.toml"
+    text = re.sub(r"^formats = .*$", f"formats = {json.dumps(list(formats))}",
+                  plan.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    plan.write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def everything(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The folder of a field and of its run in all formats."""
+    import shutil
+
+    source = Path(__file__).resolve().parents[2] / "sample_geo" / "bench"
+    folder = Path(shutil.copytree(source, tmp_path_factory.mktemp("all") / "bench"))
+    return folder, run_field(asked(folder, list(FORMATS))).folder
+
+
+def test_the_plan_knows_every_format_of_the_registry() -> None:
+    (told,) = [one for one in get_args(ExportSection.model_fields["formats"].annotation)
+               if one is not ...]
+    assert set(get_args(told)) == set(FORMATS)
+
+
+def test_manifest_and_page_list_every_file(everything: tuple[Path, Path]) -> None:
+    _, run = everything
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
+    listed = {one["path"]: one["format"] for one in record["files"]}
+    there = {p.relative_to(run).as_posix() for p in run.rglob("*") if p.is_file()}
+    assert set(listed) == there - {"manifest.json"}
+    assert set(FORMATS) <= set(listed.values())
+    page = (run / "page.html").read_text(encoding="utf-8")
+    assert all(f"<code>{path}</code>" in page for path in listed if path != "page.html")
+    assert record["versions"]["pyarrow"]
+
+
+def test_every_format_holds_the_rates_of_the_job_record(everything: tuple[Path, Path]) -> None:
+    _, run = everything
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
+    table = pyarrow.parquet.read_table(run / "prescription.parquet").to_pydict()
+    with fiona.open(run / "field.gpkg", layer="prescription") as source:
+        rows = [dict(one["properties"]) for one in source]
+    for one in record["passes"]:
+        rates = [each["steps"] * one["step"] for each in one["steps"]]
+        assert table[one["column"]] == pytest.approx(rates, rel=1e-12)
+        assert [row[one["column"]] for row in rows] == pytest.approx(rates, rel=1e-12)
+        with rasterio.open(run / "geotiff" / f"rate_{one['column']}.tif") as source:
+            held = set(source.read(1, masked=True).compressed().tolist())
+            assert float(source.tags()["TOTAL_PRESCRIBED"]) == pytest.approx(
+                one["prescription_total"], rel=1e-9)
+        assert sorted(held) == pytest.approx(sorted(set(rates)), rel=1e-6)
+    with fiona.open(run / "field.gpkg", layer="run_record") as source:
+        told = {one["properties"]["name"]: one["properties"]["value"] for one in source}
+    assert told["run"] == record["run"]
+    assert told["plan.sha256"] == record["plan"]["sha256"]
+    with fiona.open(run / "field.gpkg", layer="findings") as source:
+        assert len(source) == len(record["findings"])
+
+
+def test_maps_and_rates_are_styled_as_the_page_draws_them(everything: tuple[Path, Path]) -> None:
+    _, run = everything
+    with fiona.open(run / "field.gpkg", layer="layer_styles") as source:
+        styles = [dict(one["properties"]) for one in source]
+    page = (run / "page.html").read_text(encoding="utf-8").lower()
+    of_rates = [one for one in styles if one["f_table_name"] == "prescription"]
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
+    assert len(of_rates) == len(record["passes"])
+    fills = re.findall(r'name="color" type="QString" value="(\d+),(\d+),(\d+),255"',
+                       of_rates[0]["styleQML"])
+    assert fills
+    for red, green, blue in fills:
+        assert f"#{int(red):02x}{int(green):02x}{int(blue):02x}" in page
+    maps = [one for one in styles if one["f_table_name"].startswith("MAP_")]
+    assert {one["f_table_name"] for one in maps} >= {"MAP_K_PPM", "MAP_SO4S_PPM"}
+    for one in maps:
+        colours = re.findall(r'<item value="[^"]+" color="(#[0-9a-f]{6})"', one["styleQML"])
+        assert 1 <= len(colours) <= 6
+
+
+def test_the_audit_agrees_and_says_what_it_did_not_read(everything: tuple[Path, Path]) -> None:
+    _, run = everything
+    result = audit_run(folder=run)
+    assert result.agrees
+    assert result.arithmetic is True
+    told = [one for one in result.faults if one.code == "audit-format-unread"]
+    assert {one.what.split(":")[0] for one in told} == {
+        "geopackage", "geotiff", "geoparquet", "iso11783"}
+    assert len(told) == 4
+    assert any("field.gpkg" in one.where for one in told)
+
+
+def test_a_changed_geopackage_is_found_by_its_bytes(
+    everything: tuple[Path, Path], tmp_path: Path
+) -> None:
+    import shutil
+
+    _, run = everything
+    copy = Path(shutil.copytree(run, tmp_path / run.name))
+    data = (copy / "field.gpkg").read_bytes()
+    (copy / "field.gpkg").write_bytes(data[:-1] + bytes([data[-1] ^ 1]))
+    result = audit_run(folder=copy)
+    assert not result.agrees
+    assert "audit-file-changed" in {one.code for one in result.faults}
+
+
+def test_a_second_run_gives_the_same_bytes(everything: tuple[Path, Path]) -> None:
+    folder, run = everything
+    assert run_field(folder).folder == run
+
+
+def test_a_run_without_a_format_that_the_audit_reads_gets_no_verdict(
+    copy_of: Callable[[str], Path]
+) -> None:
+    run = run_field(asked(copy_of("bench"), ["geopackage", "geotiff"])).folder
+    result = audit_run(folder=run)
+    assert result.arithmetic is None
+    (told,) = [one for one in result.faults if one.code == "audit-format-only"]
+    assert "geopackage, geotiff" in told.what
+    (run / "order.csv").write_text("material\n", encoding="utf-8")
+    assert audit_run(folder=run).arithmetic is False
+
+
+def test_a_format_that_vrx_does_not_know_stops_at_the_plan(copy_of: Callable[[str], Path]) -> None:
+    with pytest.raises(PlanError, match="geotiff"):
+        run_field(asked(copy_of("bench"), ["geojson", "dxf"]))
