@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from vrx.model import Finding, Severity
+from vrx.model.finding import Finding, Severity
 
 Value = float | str | None
 
@@ -47,6 +47,19 @@ class AuditRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedFile:
+    """A file that was judged: path as given, SHA-256 (hexadecimal) and size."""
+
+    path: str
+    sha256: str
+    bytes: int
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values with sorted keys."""
+        return {"bytes": self.bytes, "path": self.path, "sha256": self.sha256}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AuditResult:
     """Rows, faults and the verdicts, which are kept apart.
 
@@ -61,6 +74,7 @@ class AuditResult:
     faults: tuple[Finding, ...]
     arithmetic: bool | None
     trade: bool | None
+    files: tuple[AuditedFile, ...] = ()
 
     @property
     def agrees(self) -> bool:
@@ -74,6 +88,7 @@ class AuditResult:
             "agrees": self.agrees,
             "arithmetic": self.arithmetic,
             "faults": [_finding(fault) for fault in self.faults],
+            "files": [one.to_json() for one in self.files],
             "rows": [row.to_json() for row in self.rows],
             "subject": self.subject,
             "trade": self.trade,

@@ -1,0 +1,209 @@
+"""Products and nutrients of files without a job record, against order, tickets and invoice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from vrx.audit import _order, _table
+from vrx.audit._ledger import Ledger
+from vrx.audit.stated import NUTRIENTS, ProductStated, Spread, Statement
+from vrx.errors import InputError
+
+_GRID_PCT = 2.0
+"""By how much totals over cells may differ from those over polygons before it is a doubt."""
+Totals = dict[str, tuple[str, float]]
+Lines = Mapping[str, Mapping[str, object]]
+
+
+def totals(files: Sequence[tuple[str, Sequence[Spread]]], stated: Statement, ledger: Ledger
+           ) -> Totals:
+    """Product → (unit "lb" or "gal", amount) over all files, and the files held together."""
+    found: Totals = {}
+    came: dict[str, tuple[str, bool]] = {}
+    for name, spreads in files:
+        own, gridded = _of_file(name, spreads, stated, ledger)
+        for product, (unit, amount) in own.items():
+            ledger.shown("product total", f"{name}, {product}", unit, amount)
+            if product not in found:
+                found[product], came[product] = (unit, amount), (name, gridded)
+            elif stated.add_up:
+                found[product] = _sum(found[product], (unit, amount), product, stated)
+            else:
+                _against(name, product, (unit, amount), ledger, first=found[product],
+                         came=came[product], gridded=gridded)
+    return found
+
+
+def _of_file(
+    name: str, spreads: Sequence[Spread], stated: Statement, ledger: Ledger
+) -> tuple[Totals, bool]:
+    own: Totals = {}
+    for one in spreads:
+        if one.unit is None or not one.product:
+            if one.unit is not None and (stated.products or stated.order):
+                ledger.doubt("product-unknown", f"{one.layer}, column {one.column}",
+                             "no product is stated for it: it is in no product's total",
+                             todo=f'[column."{one.column}"] product = "..." in the stated file')
+            continue
+        amount = _table.to_base(one.total, one.unit.partition("/")[0])
+        own[one.product] = (amount if one.product not in own
+                            else _sum(own[one.product], amount, one.product, stated))
+    return own, any(one.gridded for one in spreads)
+
+
+def _sum(
+    first: tuple[str, float], second: tuple[str, float], product: str, stated: Statement
+) -> tuple[str, float]:
+    return first[0], first[1] + in_unit(second[1], second[0], first[0], product, stated)
+
+
+def _against(
+    name: str, product: str, own: tuple[str, float], ledger: Ledger, *,
+    first: tuple[str, float], came: tuple[str, bool], gridded: bool,
+) -> None:
+    where = f"{name}, {product}"
+    if own[0] != first[0]:
+        ledger.fault("unit-differs", where, f"is in {own[0]}, in {came[0]} in {first[0]}")
+        return
+    if not gridded and not came[1]:
+        if not ledger.figure(f"product total against {came[0]}", where, own[0], found=own[1],
+                             expected=first[1]):
+            ledger.fault("totals-differ", where, f"{own[1]:,.2f} {own[0]}, in {came[0]} "
+                         f"{first[1]:,.2f}", todo="different versions, or parts of one job? Parts: "
+                         "write add_up = true in the stated file")
+        return
+    ledger.shown(f"product total beside {came[0]}", where, own[0], first[1])
+    if not abs(own[1] - first[1]) <= _GRID_PCT / 100.0 * abs(first[1]):
+        ledger.doubt("grid-total", where, f"{own[1]:,.1f} {own[0]} over cells, {first[1]:,.1f} in "
+                     f"{came[0]}", todo="smaller cells follow the zones better")
+
+
+def in_unit(
+    amount: float, unit: str, wanted: str, product: str, stated: Statement
+) -> float:
+    """An amount in lb or gal in the other one, by the density stated.
+
+    Raises `InputError` where none is.
+    """
+    if unit == wanted:
+        return amount
+    density = stated.products.get(product, ProductStated()).density_lb_per_gal
+    if density is None:
+        raise InputError(
+            f"is in {unit} in one place and in {wanted} in another, and its density is not stated",
+            code="audit-density", where=product,
+            hint=f'[product."{product}"] density_lb_per_gal = ... in the stated file, from the '
+            "label or the load ticket")
+    return amount / density if unit == "lb" else amount * density
+
+
+def nutrients(found: Totals, stated: Statement, ledger: Ledger) -> None:
+    """Pounds of each nutrient by product and in all, where the analysis is known."""
+    sums: dict[str, float] = dict.fromkeys(NUTRIENTS, 0.0)
+    known = True
+    for product, (unit, amount) in found.items():
+        pct = analysis(product, stated)
+        if pct is None:
+            known = False
+            ledger.doubt("analysis-unknown", product, "no analysis is stated: its nutrients are in "
+                         "no total", todo=f'[product."{product}"] analysis = "0-0-60"')
+            continue
+        try:
+            pounds = in_unit(amount, unit, "lb", product, stated)
+        except InputError as err:
+            known = False
+            ledger.doubt("analysis-unknown", product, "its density is not stated: pounds of "
+                         "nutrients are not known", todo=err.hint)
+            continue
+        for nutrient, share in pct.items():
+            sums[nutrient] += pounds * share / 100.0
+            if share:
+                ledger.shown(f"{nutrient} brought", product, "lb", pounds * share / 100.0)
+    for nutrient, pounds in sums.items():
+        if found and known and pounds:
+            ledger.shown(f"{nutrient} brought", "all products", "lb", pounds)
+
+
+def analysis(product: str, stated: Statement) -> Mapping[str, float] | None:
+    """Mass percents as stated, else as printed in the product's own name; None for neither."""
+    own = stated.products.get(product)
+    return own.pct if own is not None and own.pct is not None else _order.printed(product)
+
+
+def check_order(lines: Lines, found: Totals, stated: Statement, ledger: Ledger) -> None:
+    """Ordered amounts against rates x acres."""
+    for product in sorted(set(lines) | set(found)):
+        where = f"order of {product}"
+        if product not in found:
+            ledger.doubt("order-not-prescribed", where, "no file spreads it",
+                         todo="state which column holds it")
+            continue
+        unit, amount = found[product]
+        if product not in lines:
+            if amount:
+                ledger.fault("order-line", where, "is spread by a file but not ordered")
+            continue
+        own = str(lines[product]["unit"])
+        ledger.figure(
+            "ordered against rates x acres", where, own, found=lines[product]["quantity"],
+            expected=in_unit(amount, unit, own, product, stated))
+
+
+def lines_of(rows: Sequence[_table.Line], stated: Statement) -> dict[str, dict[str, object]]:
+    """Amounts by product out of a table, each in the unit of its first row."""
+    made: dict[str, dict[str, object]] = {}
+    for one in rows:
+        if one.product not in made:
+            made[one.product] = {"unit": one.unit, "quantity": one.amount}
+            continue
+        held = made[one.product]
+        more = in_unit(one.amount, one.unit, str(held["unit"]), one.product, stated)
+        held["quantity"] = _figure(held["quantity"]) + more
+    return made
+
+
+def _figure(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def in_units_of(
+    lines: Lines, ordered: Lines, stated: Statement, ledger: Ledger, what: str
+) -> dict[str, float]:
+    """Amounts of a table in the units of the order; what is no number is told and left out."""
+    made = {}
+    for product, line in lines.items():
+        wanted = str(ordered[product]["unit"]) if product in ordered else str(line["unit"])
+        amount = in_unit(_figure(line["quantity"]), str(line["unit"]), wanted, product, stated)
+        if math.isfinite(amount) and amount >= 0:
+            made[product] = amount
+        else:
+            ledger.fault("table-value", f"{what} of {product}", "its sum is no amount of 0 or more")
+    return made
+
+
+def check_tables(ordered: Lines, stated: Statement, delivered: Mapping[str, float] | None,
+                 tolerance: Mapping[str, float] | float | None, ledger: Ledger) -> None:
+    """Tickets (or stated deliveries) and invoice against the order, and against one another.
+
+    Raises `InputError` for a delivery without a tolerance, and for one given twice.
+    """
+    pct = tolerance if tolerance is not None else dict(stated.tolerance_pct) or None
+    brought = dict(delivered or {})
+    if stated.tickets is not None:
+        if brought:
+            raise InputError("deliveries are given twice: as amounts and as a table of tickets",
+                             code="audit-delivered", where=str(stated.tickets.path),
+                             hint="leave one of the two out")
+        lines = lines_of(_table.read(stated.tickets, "tickets", ledger), stated)
+        brought = in_units_of(lines, ordered, stated, ledger, "tickets")
+    if brought:
+        _order.check_delivery(brought, pct, ordered, ledger)
+    if stated.invoice is not None:
+        lines = lines_of(_table.read(stated.invoice, "invoice", ledger), stated)
+        billed = in_units_of(lines, ordered, stated, ledger, "invoice")
+        _order.check_delivery(billed, pct, ordered, ledger, what="invoiced")
+        if brought:
+            held = {key: {"unit": ordered.get(key, lines.get(key, {})).get("unit", ""),
+                          "quantity": amount} for key, amount in brought.items()}
+            _order.check_delivery(billed, pct, held, ledger, what="invoiced", against="delivered")
