@@ -49,7 +49,8 @@ def sized_bytes(path: Path) -> bytes:
 def hashed(path: Path, name: str) -> AuditedFile:
     """A file by name, SHA-256 and size."""
     data = sized_bytes(path)
-    return AuditedFile(path=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data))
+    return AuditedFile(path=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data),
+                       source=str(path.absolute()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

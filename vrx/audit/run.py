@@ -73,14 +73,14 @@ def audit_run(
     _order.check_credits(record, ledger)
     layers = [*_layers_of(run, record, ledger), *_runs.vector_layers(run, record, ledger)]
     edge = open_boundary(boundary, ledger) if boundary is not None else None
-    tasks = _runs.check_tasks(run, record, layers[0] if layers else None, ledger)
-    only_unjudged = (not layers and not tasks and bool(_files.unjudged(record))
-                     and not _files.has_judged(record))
     for layer in layers:
         _rates.check(layer, record, ledger)
     _judge_coverage(layers, record, edge, ledger)
     for other in layers[1:]:
         _compare.compare(layers[0], other, ledger)
+    tasks = _runs.check_tasks(run, record, layers[0] if layers else None, ledger)
+    only_unjudged = (not layers and not tasks and bool(_files.unjudged(record))
+                     and not _files.has_judged(record))
     if layers:
         _order.check_order(record, layers[0], ledger)
         _order.check_nutrients(record, layers[0], ledger)

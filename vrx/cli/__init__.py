@@ -18,6 +18,7 @@ COMMANDS = {
     "compare": ("vrx.cli.compare", "The same zones under several guides, and why they differ."),
     "sampling": ("vrx.cli.sampling", "Choose sampling places, and write what a crew takes along."),
     "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
+    "sign": ("vrx.cli.sign", "Sign an audit off, and check the chain of signed records."),
     "books": ("vrx.cli.books", "List the rule books, or explain one."),
     "materials": ("vrx.cli.materials", "List the materials, or explain one."),
     "findings": ("vrx.cli.findings", "List the codes of findings and errors, or explain one."),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from vrx.model.finding import Finding, Severity
 
@@ -48,11 +48,15 @@ class AuditRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AuditedFile:
-    """A file that was judged: path as given, SHA-256 (hexadecimal) and size."""
+    """A file that was judged: path as shown, SHA-256 (hexadecimal) and size.
+
+    `source` is where it lies on this disk; it is no part of what the audit says.
+    """
 
     path: str
     sha256: str
     bytes: int
+    source: str = field(default="", compare=False)
 
     def to_json(self) -> dict[str, object]:
         """Plain values with sorted keys."""
