@@ -54,7 +54,7 @@ def read(
             if chosen is None:
                 return None, None
             return _layer(base, *chosen, name=name, ledger=ledger)
-    except (sqlite3.Error, OverflowError, struct.error) as err:
+    except (sqlite3.Error, OverflowError, struct.error, UnicodeDecodeError) as err:
         ledger.fault("unreadable", name, f"is no whole GeoPackage: {err}",
                      todo="copy or export it again")
         return None, None
@@ -85,7 +85,7 @@ def _choose(
     plain = {str(one).lower() for (one,) in base.execute(
         "SELECT name FROM sqlite_master WHERE type = 'table' AND sql NOT LIKE 'CREATE VIRTUAL%'")}
     found = {
-        str(one): (str(one), str(column), int(system))
+        str(one): (str(one), str(column), system if isinstance(system, int) else -1)
         for one, column, kind, system in base.execute(
             "SELECT table_name, column_name, geometry_type_name, srs_id FROM gpkg_geometry_columns "
             "ORDER BY table_name")

@@ -19,7 +19,7 @@ _BASE: Mapping[str, tuple[str, float]] = {
     "lb": ("lb", 1.0), "short ton": ("lb", SHORT_TON_LB), "kg": ("lb", 1.0 / LB_KG),
     "t": ("lb", 1000.0 / LB_KG), "gal": ("gal", 1.0), "L": ("gal", 1.0 / (GAL_M3 * 1000.0)),
 }
-_NUMBER = re.compile(r"-?\$?\s*(\d{1,3}(?:,\d{3})+|\d+)?(\.\d+)?")
+_NUMBER = re.compile(r"-?\$?\s*([0-9]{1,3}(?:,[0-9]{3})+|[0-9]+)?(\.[0-9]+)?")
 _MOST_ROWS = 100_000
 Row = Mapping[str, str]
 
@@ -110,7 +110,7 @@ _COLUMNS = (
 def number_of(text: str) -> float:
     """A number as tables write it, "1,234.5"; NaN for anything else, "50,5" included."""
     bare = text.strip()
-    if not bare or not _NUMBER.fullmatch(bare) or not any(one.isdigit() for one in bare):
+    if not bare or not _NUMBER.fullmatch(bare) or not re.search("[0-9]", bare):
         return math.nan
     return float(bare.replace(",", "").replace("$", "").replace(" ", ""))
 

@@ -193,8 +193,9 @@ def _record(line: bytes, where: str, found: list[Finding]) -> Record | None:
         return None
     try:
         same = canonical(value) == line
-    except ValueError:
-        same = False
+    except ValueError:  # no number, or half a character
+        found.append(stop("sign-line", where, "holds a value that no record has"))
+        return None
     if not same:
         found.append(stop("sign-edited", _named(where, value), "is not spelt as it was written: it "
                           "was changed by hand, or by a program that saved it anew"))
