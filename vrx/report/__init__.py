@@ -1,8 +1,9 @@
 """Values to one page: maps (SVG) and HTML for screen, phone and paper; computes nothing."""
 
+from vrx.report.application import application_pages
 from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
 from vrx.report.page import page
 
-__all__ = ["audit_page", "crew_sheet", "legends", "page"]
+__all__ = ["application_pages", "audit_page", "crew_sheet", "legends", "page"]
