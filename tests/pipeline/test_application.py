@@ -53,10 +53,12 @@ def test_known_is_filled_unknown_is_blank(made: Path) -> None:
     for key, row in told.items():
         assert (row["value"] == "") is (row["filled_by"] == "operator"), key
     # 0-0-60: 60 lb K2O in a hundredweight of product (a printed grade is percent by weight).
-    total = float(told["total_lb"]["value"].replace(",", ""))
-    brought = float(told["k2o_lb"]["value"].split()[0].replace(",", ""))
+    total = float(told["total"]["value"].replace(",", ""))
+    brought = float(told["k2o_lb"]["value"].replace(",", ""))
     assert brought == pytest.approx(0.6 * total, abs=1)
-    assert told["n_lb"]["value"].startswith("0 ")
+    acres = float(told["acres_planned"]["value"])
+    assert float(told["k2o_lb_per_ac"]["value"]) == pytest.approx(brought / acres, rel=0.01)
+    assert told["n_lb"]["value"] == "0"
     assert told["soil_sampled"]["value"] == "2026-10-21"
     for key in ("date", "wind", "temperature", "start", "stop", "tickets", "setbacks"):
         assert told[key]["value"] == ""

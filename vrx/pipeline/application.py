@@ -87,17 +87,21 @@ def _what(job: Job, one: PassRates) -> list[RecordField]:
                f"{material.s_pct:g}", "% by weight"),
         _known(_WHAT, "rate", "Rate planned", spread, material.unit),
         _known(_WHAT, "total", "Total planned", f"{one.order_total:,.1f}", unit),
-        _known(_WHAT, "total_lb", "Total planned, by weight",
-               f"{one.order_total * material.lb_per_unit:,.0f}", "lb"),
     ]
+    if unit != "lb":
+        fields.append(_known(_WHAT, "total_lb", "Total planned, by weight",
+                             f"{one.order_total * material.lb_per_unit:,.0f}", "lb"))
     for nutrient in ("N", "P2O5", "K2O", "S"):
         pounds = one.order_total * material.nutrient_lb_per_unit(nutrient)
         # N is asked for by name, so that a 0 is said.
         if nutrient != "N" and not pounds:
             continue
-        fields.append(_known(
-            _WHAT, f"{nutrient.lower()}_lb", f"{nutrient} brought",
-            f"{pounds:,.0f} ({pounds / planned:.3g} lb/ac on average)", "lb"))
+        key = nutrient.lower()
+        fields += [
+            _known(_WHAT, f"{key}_lb", f"{nutrient} brought", f"{pounds:,.0f}", "lb"),
+            _known(_WHAT, f"{key}_lb_per_ac", f"{nutrient} brought, on average",
+                   f"{pounds / planned:.3g}", "lb/ac"),
+        ]
     return [
         *fields,
         _stated(_WHAT, "method", "Method", one.method),
@@ -121,7 +125,7 @@ def _basis(job: Job, one: PassRates) -> list[RecordField]:
         _stated(_BASIS, "soil_sampled", "Sampled on", sampled),
         _age(days, on),
         _stated(_BASIS, "yield_basis", "Yield goal",
-                f"{goal.tons_per_ac:g} at {goal.moisture_pct:g} % moisture", "tons/ac"),
+                f"{goal.tons_per_ac:g}", f"tons/ac at {goal.moisture_pct:g} % moisture"),
         _known(_BASIS, "guides", "Guides followed", guides) if guides else _blank(
             _BASIS, "guides", "Guides followed"),
     ]

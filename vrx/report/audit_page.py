@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from vrx.model import Finding, Severity
 from vrx.model.audit import AuditResult, AuditRow, Value
@@ -15,6 +15,8 @@ _TOTALS = ("total", "product total", "acres in all", "acres by cells", "mean rat
            "acres without a usable rate", "material")
 _ARITHMETIC = {True: "AGREES", False: "DIFFERS", None: "NOT JUDGED"}
 _DELIVERY = {True: "WITHIN TOLERANCE", False: "OUTSIDE TOLERANCE", None: "NOT JUDGED"}
+_RECORDED_ACRES = "acres in the job record against the polygon"
+_ORDER = tuple(f"order, {key}" for key in ("quantity", "lb", "k2o_lb", "s_lb", "n_lb", "usd"))
 _MARKS = {Severity.STOP: "STOP", Severity.WARN: "look", Severity.NOTE: "note"}
 
 
@@ -45,9 +47,29 @@ def audit_page(result: AuditResult) -> str:
         stops=sum(one.severity is Severity.STOP for one in result.faults),
         compared=len(compared), agreeing=sum(row.agrees for row in compared),
         differ=_lines(differ), trade=_lines(trade), totals=_lines(totals),
-        nutrients=_lines(brought), zones=_lines([r for r in rows if r.what == _ZONE_ACRES]),
+        nutrients=_lines(brought), zones=_zones(rows), planned=_planned(rows),
         every=_lines(compared), faults=_faults(result.faults), files=result.files,
     )
+
+
+def _zones(rows: Sequence[AuditRow]) -> list[_Line]:
+    """Acres by zone: of every file alone, or of a run's first file."""
+    alone = [row for row in rows if row.what == _ZONE_ACRES]
+    if alone:
+        return _lines(alone)
+    held = [row for row in rows if row.what == _RECORDED_ACRES]
+    first = held[0].where.partition(", zone")[0] if held else ""
+    # The audit's own figure is the expected one; what it judges stands in the record.
+    return _lines([replace(row, found=row.expected) for row in held
+                   if row.where.startswith(f"{first}, ")])
+
+
+def _planned(rows: Sequence[AuditRow]) -> list[_Line]:
+    """Totals of a run: the order, and material by the rates of its first file."""
+    material = [row for row in rows if row.what.startswith("material ")]
+    first = material[0].where.partition(",")[0] if material else ""
+    return _lines([row for row in rows if row.what in _ORDER or (
+        row in material and row.where.startswith(first))])
 
 
 def _lines(rows: Sequence[AuditRow]) -> list[_Line]:
