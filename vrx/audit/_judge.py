@@ -24,9 +24,13 @@ _MOST_AC = 100_000.0
 
 
 def judge(
-    layer: Layer, edge: Layer | None, ledger: Ledger, *, stated: Statement = NOTHING_STATED
+    layer: Layer, edge: Layer | None, ledger: Ledger, *, stated: Statement = NOTHING_STATED,
+    places_judged: bool = False,
 ) -> list[Spread]:
-    """Everything about one layer that needs no job record; gives what its columns spread."""
+    """Everything about one layer that needs no job record; gives what its columns spread.
+
+    `places_judged`: another layer of the file has the very same polygons, whose faults are told.
+    """
     for record in layer.records:
         ledger.shown("acres", f"{layer.name}, {record.name}", "ac", record.area_ac)
         if record.area_ac > _MOST_AC:
@@ -36,7 +40,7 @@ def judge(
                 todo="copy or export it again",
             )
     ledger.shown("acres in all", layer.name, "ac", layer.area_ac)
-    if not layer.gridded:
+    if not layer.gridded and not places_judged:
         _coverage.check(layer, ledger, boundary=edge, strict=False)
     _ids(layer, ledger)
     rates, spreads = 0, []

@@ -93,6 +93,14 @@ class Layer:
         return math.fsum(record.area_ac for record in self.records)
 
 
+def same_places(first: Layer, second: Layer) -> bool:
+    """Whether two layers hold the very same rings, in the same order."""
+    left = [ring for one in first.records for ring in one.rings]
+    right = [ring for one in second.records for ring in one.rings]
+    return len(left) == len(right) and len(first.records) == len(second.records) and all(
+        np.array_equal(one, two) for one, two in zip(left, right, strict=True))
+
+
 def kind_of(value: object) -> str:
     """"int", "float", "text", "none" or "other"."""
     if isinstance(value, bool):

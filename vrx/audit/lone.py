@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from vrx.audit import _judge, _order, _products, _rates, _record, _sources, _table
-from vrx.audit._layers import Layer
+from vrx.audit._layers import Layer, same_places
 from vrx.audit._ledger import Ledger
 from vrx.audit._open import open_boundary, open_layers, require_file
 from vrx.audit._task import folder_of
@@ -51,8 +51,11 @@ def audit_files(
     for name, path in _named(prescriptions):
         layers = [replace(one, name=_renamed(one.name, path.name, name))
                   for one in open_layers(path, ledger, layer=layer)]
-        spreads = [_told(spread, one) for one in layers
-                   for spread in _judge.judge(one, edge, ledger, stated=stated)]
+        spreads = [
+            _told(spread, one) for k, one in enumerate(layers)
+            for spread in _judge.judge(
+                one, edge, ledger, stated=stated,
+                places_judged=any(same_places(one, other) for other in layers[:k]))]
         if bound is not None:
             spreads = [_by_record(one, bound) for one in spreads]
             for one in layers:
