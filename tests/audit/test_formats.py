@@ -286,3 +286,24 @@ def test_files_of_one_prescription_are_held_together(tmp_path: Path) -> None:
     assert "audit-totals-differ" in codes(result)
     parts = Statement(columns=stated.columns, add_up=True)
     assert audit_files(paths=[one, tmp_path / "three.gpkg"], stated=parts).arithmetic is None
+
+
+def test_low_rates_of_task_data_agree_within_the_steps_they_are_written_in(tmp_path: Path) -> None:
+    """1 lb/ac is 112 mg/m2, which reads 0.99924 lb/ac: 0.08 % less, and no fault of the folder."""
+    from vrx.audit import ColumnStated, Statement
+
+    home = _other_library(tmp_path, "polygons")
+    record = home / "TASKDATA.XML"
+    record.write_text(record.read_text(encoding="utf-8").replace("8967", "112").replace(
+        "11209", "112"), encoding="utf-8")
+    path = tmp_path / "zones.geojson"
+    gpd.GeoDataFrame({"RATE_LB_AC": [1.0, 1.0]}, geometry=[
+        shapely.Polygon(_ring(1)), shapely.Polygon(_ring(2))], crs="EPSG:4326").to_file(path)
+    columns = {"RATE_LB_AC": ColumnStated(product="potash 0-0-60")}
+    result = audit_files(paths=[path, home], stated=Statement(columns=columns))
+    (row,) = [one for one in result.rows if one.what.startswith("product total against")]
+    assert row.found == pytest.approx(0.99924 * float(row.expected or 0), rel=1e-5)
+    assert row.agrees
+    record.write_text(record.read_text(encoding="utf-8").replace('B="112"', 'B="114"'),
+                      encoding="utf-8")
+    assert audit_files(paths=[path, home], stated=Statement(columns=columns)).arithmetic is False

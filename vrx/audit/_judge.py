@@ -142,4 +142,5 @@ def _rate_column(layer: Layer, column: str, ledger: Ledger, stated: Statement) -
     said = stated.columns.get(column)
     return Spread(
         layer=layer.name, column=column, unit=unit, total=math.nan if lost else total,
+        rounding=layer.half_steps.get(column, 0.0) * acres * per_ac,
         product=(said.product if said else "") or layer.products.get(column, ""))

@@ -69,7 +69,8 @@ class Layer:
     """A file's records. `columns` maps column name to "int", "float", "text" or "other".
 
     `units` and `products` hold the unit ("lb/ac") and the product of columns where the format
-    itself states them. `gridded` layers have acres by cells and no shapes.
+    itself states them, `half_steps` half of the least step in which the format can write a rate, in
+    that unit. `gridded` layers have acres by cells and no shapes.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Layer:
     records: tuple[Record, ...]
     units: Mapping[str, str] = dataclass_field(default_factory=lambda: MappingProxyType({}))
     products: Mapping[str, str] = dataclass_field(default_factory=lambda: MappingProxyType({}))
+    half_steps: Mapping[str, float] = dataclass_field(default_factory=lambda: MappingProxyType({}))
     gridded: bool = False
 
     def by_zone(self) -> dict[int, Record]:

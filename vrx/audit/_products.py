@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from vrx.audit import _order, _table
 from vrx.audit._ledger import Ledger
@@ -12,33 +13,41 @@ from vrx.errors import InputError
 
 _GRID_PCT = 2.0
 """By how much totals over cells may differ from those over polygons before it is a doubt."""
-Totals = dict[str, tuple[str, float]]
 Lines = Mapping[str, Mapping[str, object]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Total:
+    """`amount` in `unit` ("lb" or "gal"); `rounding` is what steps of the format may move it by."""
+
+    unit: str
+    amount: float
+    rounding: float = 0.0
+    gridded: bool = False
+
+
+Totals = dict[str, Total]
 
 
 def totals(files: Sequence[tuple[str, Sequence[Spread]]], stated: Statement, ledger: Ledger
            ) -> Totals:
-    """Product → (unit "lb" or "gal", amount) over all files, and the files held together."""
+    """What each product comes to over all files, and the files held together."""
     found: Totals = {}
-    came: dict[str, tuple[str, bool]] = {}
+    came: dict[str, str] = {}
     for name, spreads in files:
-        own, gridded = _of_file(name, spreads, stated, ledger)
-        for product, (unit, amount) in own.items():
-            ledger.shown("product total", f"{name}, {product}", unit, amount)
+        for product, own in _of_file(spreads, stated, ledger).items():
+            ledger.shown("product total", f"{name}, {product}", own.unit, own.amount)
             if product not in found:
-                found[product], came[product] = (unit, amount), (name, gridded)
+                found[product], came[product] = own, name
             elif stated.add_up:
-                found[product] = _sum(found[product], (unit, amount), product, stated)
+                found[product] = _sum(found[product], own, product, stated)
             else:
-                _against(name, product, (unit, amount), ledger, first=found[product],
-                         came=came[product], gridded=gridded)
+                _against(name, product, own, ledger, first=found[product], came=came[product])
     return found
 
 
-def _of_file(
-    name: str, spreads: Sequence[Spread], stated: Statement, ledger: Ledger
-) -> tuple[Totals, bool]:
-    own: Totals = {}
+def _of_file(spreads: Sequence[Spread], stated: Statement, ledger: Ledger) -> Totals:
+    found: Totals = {}
     for one in spreads:
         if one.unit is None or not one.product:
             if one.unit is not None and (stated.products or stated.order):
@@ -46,37 +55,50 @@ def _of_file(
                              "no product is stated for it: it is in no product's total",
                              todo=f'[column."{one.column}"] product = "..." in the stated file')
             continue
-        amount = _table.to_base(one.total, one.unit.partition("/")[0])
-        own[one.product] = (amount if one.product not in own
-                            else _sum(own[one.product], amount, one.product, stated))
-    return own, any(one.gridded for one in spreads)
+        amount = one.unit.partition("/")[0]
+        unit, total = _table.to_base(one.total, amount)
+        own = Total(unit=unit, amount=total, rounding=_table.to_base(one.rounding, amount)[1],
+                    gridded=one.gridded)
+        found[one.product] = own if one.product not in found else _sum(
+            found[one.product], own, one.product, stated)
+    return found
 
 
-def _sum(
-    first: tuple[str, float], second: tuple[str, float], product: str, stated: Statement
-) -> tuple[str, float]:
-    return first[0], first[1] + in_unit(second[1], second[0], first[0], product, stated)
+def _sum(first: Total, second: Total, product: str, stated: Statement) -> Total:
+    def moved(amount: float) -> float:
+        return in_unit(amount, second.unit, first.unit, product, stated)
+
+    return Total(
+        unit=first.unit, amount=first.amount + moved(second.amount),
+        rounding=first.rounding + moved(second.rounding), gridded=first.gridded or second.gridded)
+
+
+def _within(expected: float, rounding: float, ledger: Ledger) -> float:
+    """The arithmetic's tolerance, and what the steps of a format may move a total by."""
+    return abs(expected) * ledger.pct / 100.0 + rounding
 
 
 def _against(
-    name: str, product: str, own: tuple[str, float], ledger: Ledger, *,
-    first: tuple[str, float], came: tuple[str, bool], gridded: bool,
+    name: str, product: str, own: Total, ledger: Ledger, *, first: Total, came: str
 ) -> None:
     where = f"{name}, {product}"
-    if own[0] != first[0]:
-        ledger.fault("unit-differs", where, f"is in {own[0]}, in {came[0]} in {first[0]}")
+    if own.unit != first.unit:
+        ledger.fault("unit-differs", where, f"is in {own.unit}, in {came} in {first.unit}")
         return
-    if not gridded and not came[1]:
-        if not ledger.figure(f"product total against {came[0]}", where, own[0], found=own[1],
-                             expected=first[1]):
-            ledger.fault("totals-differ", where, f"{own[1]:,.2f} {own[0]}, in {came[0]} "
-                         f"{first[1]:,.2f}", todo="different versions, or parts of one job? Parts: "
-                         "write add_up = true in the stated file")
+    told = (f"{own.amount:,.2f} {own.unit}", f"in {came} {first.amount:,.2f}")
+    if not own.gridded and not first.gridded:
+        if not ledger.figure(
+            f"product total against {came}", where, own.unit, found=own.amount,
+            expected=first.amount,
+            within=_within(first.amount, own.rounding + first.rounding, ledger),
+        ):
+            ledger.fault("totals-differ", where, ", ".join(told), todo="different versions, or "
+                         "parts of one job? Parts: write add_up = true in the stated file")
         return
-    ledger.shown(f"product total beside {came[0]}", where, own[0], first[1])
-    if not abs(own[1] - first[1]) <= _GRID_PCT / 100.0 * abs(first[1]):
-        ledger.doubt("grid-total", where, f"{own[1]:,.1f} {own[0]} over cells, {first[1]:,.1f} in "
-                     f"{came[0]}", todo="smaller cells follow the zones better")
+    ledger.shown(f"product total beside {came}", where, own.unit, first.amount)
+    if not abs(own.amount - first.amount) <= _GRID_PCT / 100.0 * abs(first.amount):
+        ledger.doubt("grid-total", where, f"{told[0]} over cells, {told[1]}",
+                     todo="smaller cells follow the zones better")
 
 
 def in_unit(
@@ -102,7 +124,7 @@ def nutrients(found: Totals, stated: Statement, ledger: Ledger) -> None:
     """Pounds of each nutrient by product and in all, where the analysis is known."""
     sums: dict[str, float] = dict.fromkeys(NUTRIENTS, 0.0)
     known = True
-    for product, (unit, amount) in found.items():
+    for product, own in found.items():
         pct = analysis(product, stated)
         if pct is None:
             known = False
@@ -110,7 +132,7 @@ def nutrients(found: Totals, stated: Statement, ledger: Ledger) -> None:
                          "no total", todo=f'[product."{product}"] analysis = "0-0-60"')
             continue
         try:
-            pounds = in_unit(amount, unit, "lb", product, stated)
+            pounds = in_unit(own.amount, own.unit, "lb", product, stated)
         except InputError as err:
             known = False
             ledger.doubt("analysis-unknown", product, "its density is not stated: pounds of "
@@ -139,15 +161,24 @@ def check_order(lines: Lines, found: Totals, stated: Statement, ledger: Ledger) 
             ledger.doubt("order-not-prescribed", where, "no file spreads it",
                          todo="state which column holds it")
             continue
-        unit, amount = found[product]
+        own = found[product]
         if product not in lines:
-            if amount:
+            if own.amount:
                 ledger.fault("order-line", where, "is spread by a file but not ordered")
             continue
-        own = str(lines[product]["unit"])
-        ledger.figure(
-            "ordered against rates x acres", where, own, found=lines[product]["quantity"],
-            expected=in_unit(amount, unit, own, product, stated))
+        unit = str(lines[product]["unit"])
+        expected = in_unit(own.amount, own.unit, unit, product, stated)
+        rounding = in_unit(own.rounding, own.unit, unit, product, stated)
+        ordered = lines[product]["quantity"]
+        if not own.gridded:
+            ledger.figure("ordered against rates x acres", where, unit, found=ordered,
+                          expected=expected, within=_within(expected, rounding, ledger))
+            continue
+        ledger.shown("ordered, beside rates over cells", where, unit, _figure(ordered))
+        if not abs(_figure(ordered) - expected) <= _GRID_PCT / 100.0 * abs(expected):
+            ledger.doubt("grid-total", where, f"{_figure(ordered):,.1f} {unit} are ordered, "
+                         f"{expected:,.1f} lie on the cells of the grid",
+                         todo="smaller cells follow the zones better")
 
 
 def lines_of(rows: Sequence[_table.Line], stated: Statement) -> dict[str, dict[str, object]]:

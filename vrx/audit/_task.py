@@ -102,7 +102,8 @@ def _task(
     kinds = dict.fromkeys(columns, "float")
     return Layer(
         name=label, columns={"ZONE": "text", **kinds}, records=tuple(records), units=units,
-        products={head: head.partition(" (")[0] for head in columns}, gridded=grid is not None)
+        products={head: head.partition(" (")[0] for head in columns}, gridded=grid is not None,
+        half_steps={head: 0.5 * in_unit(1, ddi, unit) for head, (ddi, unit) in columns.items()})
 
 
 def _code(zone: Element) -> str:

@@ -66,8 +66,8 @@ def audit_files(
     ordered = _ordered(orders, stated, bound, ledger)
     if ordered and bound is None:
         _products.check_order(ordered, found, stated, ledger)
-    basis = ordered or {key: {"unit": unit, "quantity": amount}
-                        for key, (unit, amount) in found.items()}
+    basis = ordered or {key: {"unit": one.unit, "quantity": one.amount}
+                        for key, one in found.items()}
     _products.check_tables(basis, stated, delivered, trade_tolerance_pct, ledger)
     compared = bound is not None or bool(ordered) or any(
         row.what.startswith("product total against") for row in ledger.rows)

@@ -80,7 +80,8 @@ NOTHING_STATED = Statement()
 class Spread:
     """What one column of a layer spreads: `total` in the amount of `unit` ("lb" of "lb/ac").
 
-    NaN where a rate is unusable; `product` is "" and `unit` None where neither is known.
+    NaN where a rate is unusable; `product` is "" and `unit` None where neither is known. `rounding`
+    is by how much the format's own step may move the total.
     """
 
     layer: str
@@ -88,4 +89,5 @@ class Spread:
     unit: str | None
     total: float
     product: str
+    rounding: float = 0.0
     gridded: bool = False
