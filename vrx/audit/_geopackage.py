@@ -36,10 +36,15 @@ def read(
     """A table of polygons and the text of its coordinate system (WKT), None where none is stated.
 
     `table` names it; without, the one called `prefer` is taken, or the only one there is. Raises
-    `InputError` where several would do. A broken file is a fault.
+    `InputError` where several would do, and where it cannot be opened. A broken file is a fault.
     """
-    with path.open("rb") as stream:
-        head = stream.read(20)
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(20)
+    except OSError as err:
+        raise InputError(
+            f"cannot be read: {err.strerror or err}", code="audit-unreadable", where=str(path),
+            hint="give yourself the right to read it, or copy it again") from err
     if not head.startswith(_MAGIC):
         ledger.fault("unreadable", name, "is no SQLite file, so no GeoPackage",
                      todo="copy or export it again")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -70,9 +71,9 @@ def read(table: TableStated, what: str, ledger: Ledger) -> list[Line]:
 
 
 def _rows(table: TableStated, name: str, ledger: Ledger) -> list[Row]:
-    if not table.path.is_file():
-        raise InputError("is no file", code="audit-table-file", where=str(table.path),
-                         hint="the path counts from the file that names it")
+    if not os.path.isfile(table.path):
+        raise InputError("is no file, or cannot be reached", code="audit-table-file",
+                         where=str(table.path), hint="the path counts from the file that names it")
     data = _sources.sized_bytes(table.path)
     try:
         text = data.decode("utf-8-sig")

@@ -6,6 +6,7 @@ here from the elements themselves: neither the writer's plan nor its grid arithm
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
@@ -28,10 +29,11 @@ _UNITS = {"mg/m2": "lb/ac", "mm3/m2": "gal/ac"}
 
 def folder_of(path: Path) -> Path | None:
     """The task folder that a path means: itself, its TASKDATA, or where its record lies."""
-    if path.name.upper() == facts.RECORD and path.is_file():
+    # Of a closed folder or a name too long these say no, and the path's own reader tells why.
+    if path.name.upper() == facts.RECORD and os.path.isfile(path):
         return path.parent
     for folder in (path, path / facts.FOLDER):
-        if (folder / facts.RECORD).is_file():
+        if os.path.isfile(folder / facts.RECORD):
             return folder
     return None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -73,6 +74,14 @@ def audit_files(
         row.what.startswith("product total against") for row in ledger.rows)
     result = ledger.result(", ".join(one.name for one in paths), record=compared)
     return replace(result, files=_hashed([*paths, *_tables(stated), boundary, record]))
+
+
+def _beside(folder: Path) -> list[Path]:
+    """The files of a folder; [] of one that is closed, whose own reader has told it."""
+    try:
+        return sorted(one for one in folder.iterdir() if os.path.isfile(one))
+    except OSError:
+        return []
 
 
 def _named(paths: Sequence[Path]) -> list[tuple[str, Path]]:
@@ -157,11 +166,11 @@ def _hashed(paths: Sequence[Path | None]) -> tuple[AuditedFile, ...]:
             continue
         home = folder_of(path)
         if home is not None:
-            members.update(dict.fromkeys(sorted(one for one in home.iterdir() if one.is_file())))
+            members.update(dict.fromkeys(_beside(home)))
         elif path.suffix.lower() == ".shp":
             members.update(dict.fromkeys(
-                one for one in sorted(path.parent.iterdir()) if one.is_file()
-                and one.stem.casefold() == path.stem.casefold()
+                one for one in _beside(path.parent)
+                if one.stem.casefold() == path.stem.casefold()
                 and one.suffix.lower() in facts.SHAPEFILE_PARTS))
         else:
             members[path] = None

@@ -92,9 +92,9 @@ def check(path: Path, *, seal: str | None = None) -> ChainChecked:
 
     Raises `InputError` where there is no chain, or `seal` is none.
     """
-    if path.is_dir():
+    if os.path.isdir(path):
         path = chain_of(path)
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise InputError("there are no signed records here", code="sign-no-chain", where=str(path),
                          hint="vrx sign makes the first one")
     records, faults = chain.parse(_read(path), path.name)

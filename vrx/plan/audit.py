@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 from typing import Annotated, Literal
@@ -93,7 +94,7 @@ class AuditStatement(Section):
 
 def load_statement(path: Path) -> AuditStatement:
     """The file that states things. Raises `PlanError` with key, value and the rule broken."""
-    if not path.is_file():
+    if not os.path.isfile(path):
         raise PlanError("there is no such file", code="stated-missing", where=str(path),
                         hint="vrx audit --help says what it holds")
     document = read_document(path)
