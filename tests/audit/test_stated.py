@@ -255,4 +255,4 @@ def test_a_stated_file_that_is_wrong_says_where(tmp_path: Path, text: str, told:
     with pytest.raises(PlanError) as caught:
         stated_in(path)
     assert told in str(caught.value)
-    assert caught.value.code == "stated-value"
+    assert caught.value.code == "audit-stated-value"

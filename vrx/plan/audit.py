@@ -95,7 +95,7 @@ class AuditStatement(Section):
 def load_statement(path: Path) -> AuditStatement:
     """The file that states things. Raises `PlanError` with key, value and the rule broken."""
     if not os.path.isfile(path):
-        raise PlanError("there is no such file", code="stated-missing", where=str(path),
+        raise PlanError("there is no such file", code="audit-stated-missing", where=str(path),
                         hint="vrx audit --help says what it holds")
     document = read_document(path)
     try:
@@ -103,5 +103,5 @@ def load_statement(path: Path) -> AuditStatement:
     except ValidationError as err:
         text = "; ".join(
             describe(one, root=AuditStatement) for one in err.errors(include_url=False))
-        raise PlanError(text, code="stated-value", where=str(path),
+        raise PlanError(text, code="audit-stated-value", where=str(path),
                         hint="the README, section on the audit, lists all keys") from err
