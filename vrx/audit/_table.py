@@ -93,9 +93,11 @@ def _rows(table: TableStated, name: str, ledger: Ledger) -> list[Row]:
                          where=str(table.path), hint="save it as CSV again") from err
     wanted = [getattr(table, key) for key in _COLUMNS]
     for column in wanted:
-        if column is not None and column not in heads:
-            raise InputError(f"has no column {column!r}", code="audit-table-column",
-                             where=str(table.path), hint=f"its columns: {', '.join(heads)}")
+        if column is not None and heads.count(column) != 1:
+            what = "has no" if column not in heads else "has more than one"
+            told = ", ".join(one[:40] for one in heads[:20]) + (", ..." if heads[20:] else "")
+            raise InputError(f"{what} column {column!r}", code="audit-table-column",
+                             where=str(table.path), hint=f"its columns: {told}")
     if len(rows) > _MOST_ROWS:
         raise InputError(f"has more than {_MOST_ROWS:,} rows", code="audit-table-file",
                          where=str(table.path), hint="keep the rows of this field")
