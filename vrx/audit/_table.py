@@ -115,7 +115,8 @@ def number_of(text: str) -> float:
     bare = text.strip()
     if not bare or not _NUMBER.fullmatch(bare) or not re.search("[0-9]", bare):
         return math.nan
-    return float(bare.replace(",", "").replace("$", "").replace(" ", ""))
+    value = float(bare.replace(",", "").replace("$", "").replace(" ", ""))
+    return value if math.isfinite(value) else math.nan
 
 
 def _cell(row: Row, column: str, where: str, ledger: Ledger, *, blank: float = math.nan) -> float:
