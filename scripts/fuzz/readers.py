@@ -12,7 +12,9 @@ from typing import Any
 
 import wholes
 
-from vrx.audit import audit_file
+from vrx.audit import AuditResult, TableStated, audit_file, chain
+from vrx.audit._ledger import Ledger
+from vrx.audit._table import read as read_table
 from vrx.geo import grid_over
 from vrx.intake import (
     AppliedSpec,
@@ -39,6 +41,7 @@ from vrx.intake import (
     read_yield_logs,
 )
 from vrx.model import Field, Grid
+from vrx.pipeline.signing import check as check_chain
 from vrx.plan.layout import with_layout
 from vrx.plan.load import load_plan
 from vrx.products import load_materials
@@ -222,7 +225,24 @@ def _prescription(path: Path, home: Path, suffix: str) -> Any:
 
 
 def _audited() -> dict[str, bytes]:
-    return {key: _outlines()[key] for key in (".geojson", ".shp", ".zip")}
+    return {key: _outlines()[key] for key in (".geojson", ".shp", ".zip", ".gpkg")}
+
+
+def _acres(result: AuditResult) -> list[object]:
+    return [row.found for row in result.rows if row.what == "acres in all"]
+
+
+def _table(path: Path, *_: object) -> Any:
+    stated = TableStated(path=path, product_column="what", amount_column="n", unit="lb")
+    ledger = Ledger()
+    return read_table(stated, "order", ledger), ledger.faults
+
+
+def _signed() -> bytes:
+    told = AuditResult(subject="run", rows=(), faults=(), arithmetic=True, trade=None)
+    who = chain.Signature(who="A. Grower", role="grower", signed_at="2027-04-15T08:00:00-06:00",
+                          accepted={})
+    return chain.line_of(chain.make(told, who, paths=(), before=(), vrx="0"))
 
 
 def _layout(path: Path, *_: object) -> Any:
@@ -291,6 +311,16 @@ READERS: dict[str, Reader] = {
     "audit_boundary": Reader(
         read=lambda p, home, _: audit_file(path=_own(home), boundary=p), wholes=_audited,
         kin=_SHAPE, figure=lambda r: len(r.faults), tells=lambda r: bool(r.faults)),
+    "audit_tasks": Reader(
+        read=lambda p, *_: audit_file(path=p), place=_tasked,
+        wholes=lambda: {".XML": wholes.task_xml(), ".BIN": wholes.TASK_CELLS},
+        figure=_acres, tells=lambda r: not r.agrees or bool(r.faults)),
+    "stated_tables": Reader(
+        read=_table, wholes=lambda: {".csv": b"what,n\nKCl,100\nKCl,50.5\n"},
+        figure=lambda r: sum(x.amount for x in r[0]), tells=lambda r: bool(r[1])),
+    "signed_records": Reader(
+        read=lambda p, *_: check_chain(p), wholes=lambda: {".jsonl": _signed()},
+        figure=lambda r: len(r.records), tells=lambda r: bool(r.faults)),
 }
 
 

@@ -320,3 +320,42 @@ def test_new_takes_the_choices_that_a_boundary_asks_for(
     # 400 m x 400 m at the central meridian, where UTM shrinks lengths by 0.9996.
     acres = 160_000 / 0.9996**2 / 4046.8564224 * (2 if option == ["--join"] else 1)
     assert f"{acres:,.2f} ac" in done.stdout
+
+
+def test_files_alone_with_a_page_and_a_signature(bench: Path, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(bench, tmp_path / "my bench"))
+    current = json.loads((folder / "output" / "current.json").read_text(encoding="utf-8"))["run"]
+    run = folder / "output" / current
+    lone = tmp_path / "lone"
+    lone.mkdir()
+    for name in ("prescription.geojson", "order.csv"):
+        shutil.copy(run / name, lone / name)
+    (lone / "stated.toml").write_text(
+        '[column.P1_KCL_LB]\nproduct = "muriate of potash 0-0-60"\n', encoding="utf-8")
+    page = tmp_path / "audit.html"
+    done = vrx("audit", lone / "prescription.geojson", lone / "order.csv", "--stated",
+               lone / "stated.toml", "--page", page)
+    assert done.returncode == 0, done.stderr
+    assert "arithmetic: agrees" in done.stdout
+    assert "AGREES" in page.read_text(encoding="utf-8")
+    signed = vrx("sign", folder, "--who", "A. Grower", "--role", "grower", "--at",
+                 "2027-04-15T16:30:00-06:00")
+    assert signed.returncode == 0, signed.stderr
+    seal = signed.stdout.split()[-1]
+    assert vrx("sign", folder, "--check", "--seal", seal).returncode == 0
+    assert vrx("sign", folder, "--check", "--seal", "0" * 64).returncode == 8
+    with (run / "order.csv").open("a", encoding="utf-8") as stream:
+        stream.write("\n")
+    done = vrx("sign", folder, "--check")
+    assert done.returncode == 8
+    assert "order.csv" in done.stderr
+    refused = vrx("sign", folder, "--who", "A. Grower", "--role", "grower", "--at",
+                  "2027-04-16T08:00:00-06:00")
+    assert refused.returncode == 3
+    assert "audit-file-changed" in refused.stderr
+    accepted = vrx("sign", folder, "--who", "A. Grower", "--role", "grower", "--at",
+                   "2027-04-16T08:00:00-06:00", "--accept",
+                   "audit-file-changed=a blank line = no harm", "--accept",
+                   "arithmetic=the file's own hash")
+    assert accepted.returncode == 0, accepted.stderr
+    assert vrx("sign", folder, "--check").returncode == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Sequence
@@ -105,10 +106,49 @@ def test_the_audit_agrees_and_says_what_it_did_not_read(everything: tuple[Path, 
     assert result.agrees
     assert result.arithmetic is True
     told = [one for one in result.faults if one.code == "audit-format-unread"]
-    assert {one.what.split(":")[0] for one in told} == {
-        "geopackage", "geotiff", "geoparquet", "iso11783"}
-    assert len(told) == 4
-    assert any("field.gpkg" in one.where for one in told)
+    assert [one.what.split(":")[0] for one in told] == ["geotiff"]
+    read = {row.where.partition(",")[0] for row in result.rows if row.unit == "ac"}
+    assert {"shapefile/prescription.shp", "prescription.geojson", "field.gpkg/prescription",
+            "prescription.parquet", "TASKDATA"} <= read
+    judged = [row for row in result.rows if row.what == "rates as in the job record"]
+    assert judged
+    assert all(row.agrees and row.found == row.expected > 0 for row in judged)
+
+
+def reseal(run: Path) -> None:
+    """The job record takes the bytes as they now are, so that only figures can give a lie away."""
+    path = run / "manifest.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    for one in record["files"]:
+        data = (run / one["path"]).read_bytes()
+        one |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+    path.write_text(json.dumps(record), encoding="utf-8")
+
+
+@pytest.mark.parametrize("form", ["polygons", "grid type 1", "grid type 2"])
+def test_task_data_alone_are_judged_rate_by_rate(
+    copy_of: Callable[[str], Path], form: str
+) -> None:
+    folder = asked(copy_of("bench"), ["iso11783"])
+    with (folder / "plan.toml").open("a", encoding="utf-8") as stream:
+        stream.write(f'\n[export.task_data]\nform = "{form}"\n')
+    run = run_field(folder).folder
+    assert audit_run(folder=run).arithmetic is True
+    record = run / "TASKDATA" / "TASKDATA.XML"
+    cells = run / "TASKDATA" / "GRD00001.bin"
+    if form == "grid type 2":
+        data = bytearray(cells.read_bytes())
+        at = next(k for k in range(0, len(data), 4) if any(data[k:k + 4]))
+        data[at:at + 4] = (12345).to_bytes(4, "little")
+        cells.write_bytes(bytes(data))
+    else:
+        text = record.read_text(encoding="utf-8")
+        rate = next(one for one in re.findall(r'<PDV A="0006" B="(\d+)"', text) if one != "0")
+        record.write_text(text.replace(f'B="{rate}"', f'B="{int(rate) + 1}"'), encoding="utf-8")
+    reseal(run)
+    result = audit_run(folder=run)
+    assert result.arithmetic is False
+    assert "audit-rate-unrecorded" in {one.code for one in result.faults}
 
 
 def test_a_changed_geopackage_is_found_by_its_bytes(
@@ -133,11 +173,11 @@ def test_a_second_run_gives_the_same_bytes(everything: tuple[Path, Path]) -> Non
 def test_a_run_without_a_format_that_the_audit_reads_gets_no_verdict(
     copy_of: Callable[[str], Path]
 ) -> None:
-    run = run_field(asked(copy_of("bench"), ["geopackage", "geotiff"])).folder
+    run = run_field(asked(copy_of("bench"), ["geotiff"])).folder
     result = audit_run(folder=run)
     assert result.arithmetic is None
     (told,) = [one for one in result.faults if one.code == "audit-format-only"]
-    assert "geopackage, geotiff" in told.what
+    assert "geotiff" in told.what
     (run / "order.csv").write_text("material\n", encoding="utf-8")
     assert audit_run(folder=run).arithmetic is False
 

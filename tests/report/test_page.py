@@ -375,7 +375,8 @@ def test_jinja_is_loaded_only_for_a_page():
 def test_page_and_crew_sheet_are_the_public_names():
     import vrx.report
 
-    assert vrx.report.__all__ == ["crew_sheet", "legends", "page"]
+    assert vrx.report.__all__ == [
+        "application_pages", "audit_page", "crew_sheet", "legends", "page"]
     assert vrx.report.page is page
 
 

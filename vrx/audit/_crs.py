@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ _WGS84_TEXT = (
     re.compile(r'PRIMEM\["Greenwich",\s*0(\.0*)?', re.IGNORECASE),
     re.compile(r'(UNIT|ANGLEUNIT)\["degree",\s*0\.01745329\d*', re.IGNORECASE),
 )
+_MOST_CHARACTERS = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,11 +32,16 @@ class Reference:
 
 
 def judge(wkt: str) -> Reference:
-    """The coordinate system of a .prj text; "wgs84" only if GDAL and the text both say so."""
+    """The coordinate system of a .prj text (WKT), PROJJSON or "OGC:CRS84".
+
+    "wgs84" only if GDAL and the text both say so.
+    """
     from fiona import Env
     from fiona.crs import CRS
     from fiona.errors import CRSError
 
+    if wkt.lstrip().startswith("{") or wkt == "OGC:CRS84":
+        wkt = _as_wkt(wkt)
     named = re.search(r'^\s*\w+\["([^"]*)"', wkt)
     name = named.group(1) if named else "no name"
     try:
@@ -49,6 +55,21 @@ def judge(wkt: str) -> Reference:
         return Reference(kind="wgs84", name=name, wkt=wkt)
     kind = "geographic" if geographic else "projected" if projected else "unknown"
     return Reference(kind=kind, name=name, wkt=wkt)
+
+
+def _as_wkt(text: str) -> str:
+    """WKT of a system written otherwise; the text itself where GDAL knows no such system."""
+    from fiona import Env
+    from fiona.crs import CRS
+    from fiona.errors import CRSError
+
+    if len(text) > _MOST_CHARACTERS:
+        return text
+    try:
+        with Env():
+            return str(CRS.from_user_input(text).to_wkt())
+    except CRSError:
+        return text
 
 
 def to_degrees(layer: Layer, reference: Reference) -> Layer:
@@ -71,4 +92,4 @@ def to_degrees(layer: Layer, reference: Reference) -> Layer:
         except (FionaError, RuntimeError) as err:
             raise ValueError(f"record {record.number}: {err}") from err
         records.append(make_record(place=record.number, values=record.values, parts=parts))
-    return Layer(name=layer.name, columns=layer.columns, records=tuple(records))
+    return replace(layer, records=tuple(records))

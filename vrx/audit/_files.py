@@ -10,8 +10,10 @@ from pathlib import Path, PurePosixPath
 
 from vrx.audit import _record, _sources
 from vrx.audit._ledger import Ledger
+from vrx.audit.stated import Statement
 from vrx.errors import InputError
 from vrx.formats import layer as facts
+from vrx.model.audit import AuditedFile
 
 CURRENT = "current.json"
 LOOSE = f"shapefile/{facts.LAYER_NAME}.shp"
@@ -22,8 +24,10 @@ _LOADABLE = {
     ".shp", ".shx", ".dbf", ".prj", ".cpg", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".tif",
     ".tiff", ".xml", ".bin", ".csv", ".parquet",
 }
-UNREAD = frozenset({"geopackage", "geotiff", "geoparquet", "iso11783", "machine files"})
+UNREAD = frozenset({"geotiff", "machine files"})
 """Formats of which only the bytes are judged."""
+READ = frozenset({"geopackage", "geoparquet", "iso11783"})
+"""Formats beside shapefile and GeoJSON whose rates are read."""
 
 
 def find_run(folder: Path, ledger: Ledger) -> Path | None:
@@ -115,8 +119,7 @@ def check_files(folder: Path, record: _record.RunRecord, ledger: Ledger) -> None
     """All recorded files present with their hash and size; no prescription beside them."""
     agreed = 0
     for path in sorted(record.files):
-        pure = PurePosixPath(path)
-        if pure.is_absolute() or ".." in pure.parts or "\\" in path:
+        if _leads_out(path):
             ledger.fault("file-path", f"{_record.NAME}, file {path}", "leads out of the run folder")
             continue
         if not os.path.isfile(folder / path):
@@ -150,9 +153,10 @@ def unjudged(record: _record.RunRecord) -> list[str]:
 
 
 def has_judged(record: _record.RunRecord) -> bool:
-    """Whether a shapefile or GeoJSON is recorded."""
+    """Whether a file is recorded whose rates are read."""
     return any(
-        path in {ZIP, GEOJSON} or path.startswith("shapefile/") for path in record.files)
+        path in {ZIP, GEOJSON} or path.startswith("shapefile/") or node.get("format") in READ
+        for path, node in record.files.items())
 
 
 def tell_unjudged(record: _record.RunRecord, ledger: Ledger) -> None:
@@ -162,8 +166,8 @@ def tell_unjudged(record: _record.RunRecord, ledger: Ledger) -> None:
             path for path, node in record.files.items() if str(node.get("format")) == kind)
         ledger.remark(
             "format-unread", ", ".join(paths),
-            f"{kind}: held against the job record by size and SHA-256 only; this audit reads the "
-            "rates of shapefile and GeoJSON",
+            f"{kind}: held against the job record by size and SHA-256 only; this audit reads "
+            "polygons and task data, no rasters",
         )
 
 
@@ -186,7 +190,7 @@ def _wanted(record: _record.RunRecord, ledger: Ledger) -> None:
     if any(path.startswith("shapefile/") or path == ZIP for path in record.files):
         stem = LOOSE.removesuffix(".shp")
         wanted += [*(f"{stem}{suffix}" for suffix in facts.SHAPEFILE_PARTS), ZIP]
-    elif GEOJSON not in record.files and not unjudged(record):
+    elif GEOJSON not in record.files and not unjudged(record) and not has_judged(record):
         wanted += [GEOJSON]
     for path in wanted:
         if path not in record.files:
@@ -194,3 +198,19 @@ def _wanted(record: _record.RunRecord, ledger: Ledger) -> None:
     for path in ("page.html", f"{facts.LAYER_NAME}_columns.txt"):
         if path not in record.files:
             ledger.doubt("file-unrecorded", f"{_record.NAME}, files", f"{path} is not recorded")
+
+
+def hashed(
+    folder: Path, record: _record.RunRecord, stated: Statement, boundary: Path | None
+) -> tuple[AuditedFile, ...]:
+    """What was judged: the job record, all files that it names, and what the user gave beside."""
+    beside = [one.path for one in (stated.order, stated.tickets, stated.invoice) if one is not None]
+    names = [_record.NAME, *(one for one in sorted(record.files) if not _leads_out(one))]
+    pairs = [(folder / one, one) for one in names]
+    pairs += [(one, str(one)) for one in (*beside, *([boundary] if boundary else []))]
+    return tuple(_sources.hashed(path, name) for path, name in pairs if os.path.isfile(path))
+
+
+def _leads_out(path: str) -> bool:
+    pure = PurePosixPath(path)
+    return pure.is_absolute() or ".." in pure.parts or "\\" in path

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from vrx.audit._layers import Layer, Part, Record, make_record, signed_area
+from vrx.audit._layers import Layer, Part, Record, columns_of, make_record, signed_area
 from vrx.audit._ledger import Ledger
 from vrx.model import FloatArray
 
@@ -46,14 +46,7 @@ def read(data: bytes, name: str, ledger: Ledger, *, strict: bool = True) -> Laye
         _record(place, feature, name, ledger, strict=strict)
         for place, feature in enumerate(features, start=1)
     ]
-    columns: dict[str, set[str]] = {}
-    for record in records:
-        for key, value in record.values.items():
-            columns.setdefault(key, set()).add(_kind(value))
-    return Layer(
-        name=name, columns={key: _common(kinds) for key, kinds in columns.items()},
-        records=tuple(records),
-    )
+    return Layer(name=name, columns=columns_of(records), records=tuple(records))
 
 
 def _load(data: bytes, name: str, ledger: Ledger) -> dict[str, Any] | None:
@@ -111,23 +104,6 @@ def _half_a_character(data: bytes, document: object) -> bool:
 def _is_lonlat(crs: object) -> bool:
     text = json.dumps(crs)
     return "CRS84" in text or "4326" in text
-
-
-def _kind(value: object) -> str:
-    if isinstance(value, bool):
-        return "other"
-    if isinstance(value, int):
-        return "int"
-    if isinstance(value, float):
-        return "float"
-    return "text" if isinstance(value, str) else "none" if value is None else "other"
-
-
-def _common(kinds: set[str]) -> str:
-    known = kinds - {"none"}
-    if known <= {"int", "float"}:
-        return "float" if "float" in known or not known else "int"
-    return known.pop() if len(known) == 1 else "other"
 
 
 def _record(place: int, feature: Any, name: str, ledger: Ledger, *, strict: bool) -> Record:

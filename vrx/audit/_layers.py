@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from datetime import date
+from functools import cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -63,11 +66,20 @@ class Record:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Layer:
-    """A file's records. `columns` maps column name to "int", "float", "text" or "other"."""
+    """A file's records. `columns` maps column name to "int", "float", "text" or "other".
+
+    `units` and `products` hold the unit ("lb/ac") and the product of columns where the format
+    itself states them, `half_steps` half of the least step in which the format can write a rate, in
+    that unit. `gridded` layers have acres by cells and no shapes.
+    """
 
     name: str
     columns: Mapping[str, str]
     records: tuple[Record, ...]
+    units: Mapping[str, str] = dataclass_field(default_factory=lambda: MappingProxyType({}))
+    products: Mapping[str, str] = dataclass_field(default_factory=lambda: MappingProxyType({}))
+    half_steps: Mapping[str, float] = dataclass_field(default_factory=lambda: MappingProxyType({}))
+    gridded: bool = False
 
     def by_zone(self) -> dict[int, Record]:
         """The records by zone; of a zone that stands twice, the first."""
@@ -81,6 +93,41 @@ class Layer:
     def area_ac(self) -> float:
         """Sum of the records' acres."""
         return math.fsum(record.area_ac for record in self.records)
+
+
+def same_places(first: Layer, second: Layer) -> bool:
+    """Whether two layers hold the very same rings, in the same order."""
+    left = [ring for one in first.records for ring in one.rings]
+    right = [ring for one in second.records for ring in one.rings]
+    return len(left) == len(right) and len(first.records) == len(second.records) and all(
+        np.array_equal(one, two) for one, two in zip(left, right, strict=True))
+
+
+def kind_of(value: object) -> str:
+    """"int", "float", "text", "none" or "other"."""
+    if isinstance(value, bool):
+        return "other"
+    if isinstance(value, int):
+        return "int"
+    if isinstance(value, float):
+        return "float"
+    return "text" if isinstance(value, str) else "none" if value is None else "other"
+
+
+def columns_of(records: Sequence[Record]) -> dict[str, str]:
+    """Columns by the values that stand in them, for formats that need not declare them."""
+    kinds: dict[str, set[str]] = {}
+    for record in records:
+        for key, value in record.values.items():
+            kinds.setdefault(key, set()).add(kind_of(value))
+    return {key: _common(found) for key, found in kinds.items()}
+
+
+def _common(kinds: set[str]) -> str:
+    known = kinds - {"none"}
+    if known <= {"int", "float"}:
+        return "float" if "float" in known or not known else "int"
+    return known.pop() if len(known) == 1 else "other"
 
 
 def make_record(
@@ -105,6 +152,7 @@ def make_record(
     )
 
 
+@cache
 def geod() -> pyproj.Geod:
     """The ellipsoid of WGS 84."""
     from pyproj import Geod

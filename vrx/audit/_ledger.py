@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from vrx.audit.result import AuditResult, AuditRow, Value
 from vrx.model import Finding, Severity, note, stop, warn
+from vrx.model.audit import AuditResult, AuditRow, Value
 
 LEAST_TOLERANCE = 1e-9
 

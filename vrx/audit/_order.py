@@ -26,6 +26,42 @@ _PRICE = re.compile(
 )
 
 
+def printed(material: str) -> dict[str, float] | None:
+    """Mass percents of the analysis printed in a material's name; None where it prints none."""
+    named = _GRADE.search(material)
+    if named is None:
+        return None
+    pct = [float(one or 0.0) for one in named.groups()]
+    return dict(zip(("N", "P2O5", "K2O", "S"), pct, strict=True))
+
+
+def check_own(data: bytes, name: str, ledger: Ledger) -> None:
+    """An order of ours alone: pounds against short tons and against the printed analysis."""
+    rows = csv.DictReader(io.StringIO(data.decode("utf-8-sig", errors="replace"), newline=""))
+    for row in rows:
+        where = f"{name}, {_without_guard(row.get('material'))}"
+        pounds = _cell(row.get("lb"))
+        ledger.figure("order, short tons", where, "short tons", found=_cell(row.get("short_tons")),
+                      expected=pounds / SHORT_TON_LB)
+        if row.get("unit") == "lb":
+            ledger.figure("order, lb", where, "lb", found=pounds,
+                          expected=_cell(row.get("quantity")))
+        for nutrient, pct in (printed(str(row.get("material"))) or {}).items():
+            brought = _cell(row.get(f"{nutrient.lower()}_lb"))
+            # A printed grade is whole percents; half of one is rounding.
+            if pounds > 0 and abs(100.0 * brought / pounds - pct) > 0.5 + 1e-9:
+                ledger.doubt("credit-grade", where, f"counts {100.0 * brought / pounds:.2f} % "
+                             f"{nutrient}, its name prints {pct:g} %",
+                             todo="compare with the label")
+
+
+def _cell(text: str | None) -> float:
+    try:
+        return float(text or "nan")
+    except ValueError:
+        return math.nan
+
+
 def materials(record: _record.RunRecord) -> dict[str, list[_record.PassLine]]:
     """Passes by material, in the order of the passes."""
     found: dict[str, list[_record.PassLine]] = {}
@@ -230,17 +266,24 @@ def _same_cell(cell: str | None, value: object) -> bool:
         return False
 
 
+def lines_of(record: _record.RunRecord) -> dict[str, Mapping[str, object]]:
+    """Order lines of a job record by material."""
+    return {str(line.get("material")): line for line in record.order}
+
+
 def check_delivery(
     delivered: Mapping[str, float], tolerance_pct: Mapping[str, float] | float | None,
-    record: _record.RunRecord, ledger: Ledger,
+    lines: Mapping[str, Mapping[str, object]], ledger: Ledger, *, what: str = "delivered",
+    against: str = "ordered",
 ) -> None:
-    """Delivered against ordered amounts, within the user's own tolerance.
+    """Delivered (or invoiced) against ordered amounts, within the user's own tolerance.
 
-    Raises `InputError` for an amount that is none and for a tolerance that is missing.
+    `lines` are ordered "quantity" and "unit" by material. Raises `InputError` for an amount that is
+    none and for a tolerance that is missing.
     """
-    lines = {str(line.get("material")): line for line in record.order}
+    noun = {"delivered": "delivery", "invoiced": "invoice"}.get(what, what)
     for material, amount in sorted(delivered.items()):
-        where = f"delivery of {material}"
+        where = f"{noun} of {material}"
         if not math.isfinite(number(amount)) or number(amount) < 0:
             raise InputError(
                 f"{amount!r} is no amount of 0 or more", code="audit-delivered", where=where,
@@ -252,15 +295,15 @@ def check_delivery(
         if line is None:
             ledger.doubt(
                 "delivered-not-ordered", where, "is not in the order",
-                value=f"{amount:g}", todo=f"ordered: {', '.join(sorted(lines)) or 'nothing'}",
+                value=f"{amount:g}", todo=f"{against}: {', '.join(sorted(lines)) or 'nothing'}",
             )
         ledger.figure(
-            f"delivered against ordered, trade tolerance {pct:g} %", where, unit, found=amount,
+            f"{what} against {against}, trade tolerance {pct:g} %", where, unit, found=amount,
             expected=line.get("quantity") if line else 0.0, pct=pct, trade=True,
         )
     for material in sorted(set(lines) - set(delivered)):
         ledger.doubt(
-            "not-delivered", f"delivery of {material}", "no delivered amount was given: not judged"
+            "not-delivered", f"{noun} of {material}", f"no {what} amount was given: not judged"
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import stat
@@ -18,6 +19,7 @@ from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger
 from vrx.errors import InputError
 from vrx.formats import layer as facts
+from vrx.model.audit import AuditedFile
 
 _MOST_BYTES = 1_000_000_000
 _BOMB_BYTES = 64 << 20
@@ -42,6 +44,13 @@ def sized_bytes(path: Path) -> bytes:
             where=str(path), hint="a prescription of one field is far smaller: name that file",
         )
     return data
+
+
+def hashed(path: Path, name: str) -> AuditedFile:
+    """A file by name, SHA-256 and size."""
+    data = sized_bytes(path)
+    return AuditedFile(path=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data),
+                       source=str(path.absolute()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from vrx.cli.audit_options import judged, options
 
 if TYPE_CHECKING:
     from vrx.audit import AuditResult, AuditRow
@@ -15,82 +17,41 @@ if TYPE_CHECKING:
 _DIFFERS = 8
 
 
-def _amounts(values: Sequence[str], what: str) -> dict[str, float]:
-    found = {}
-    for text in values:
-        name, _, amount = text.rpartition("=")
-        try:
-            found[name.strip()] = float(amount.replace(",", ""))
-        except ValueError:
-            name = ""
-        if not name.strip():
-            raise click.BadParameter(f"{text!r} is not {what}")
-    return found
-
-
-def _require_run(folder: Path) -> None:
-    from vrx.cli.show import quoted
-    from vrx.errors import PlanError
-
-    if not (folder / "output" / "current.json").is_file():
-        raise PlanError(
-            "this field has no finished run yet", code="audit-no-run", where=str(folder),
-            hint=f"vrx run {quoted(folder)}",
-        )
-
-
 @click.command("audit")
-@click.argument("path", type=click.Path(path_type=Path))
-@click.option(
-    "--delivered", multiple=True, metavar="MATERIAL=AMOUNT",
-    help="What was delivered, in the order's unit (lb or gal); repeat for each material.",
-)
-@click.option(
-    "--tolerance", multiple=True, metavar="MATERIAL=PERCENT",
-    help="Trade tolerance by material, or dry=PERCENT and liquid=PERCENT.",
-)
-@click.option(
-    "--boundary", type=click.Path(path_type=Path), help="A boundary file to compare zones with."
-)
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
+@options
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+@click.option("--page", type=click.Path(path_type=Path), help="Write the result as a page (HTML).")
 @click.option("--all", "everything", is_flag=True, help="Show every figure, not only totals.")
 def command(
-    *, path: Path, delivered: tuple[str, ...], tolerance: tuple[str, ...], boundary: Path | None,
-    as_json: bool, everything: bool,
+    *, paths: tuple[Path, ...], as_json: bool, page: Path | None, everything: bool, **asked: Any
 ) -> None:
     """Judge exported files: recompute acres and totals from them.
 
-    PATH is a field's folder, its output folder, one run folder, or a lone shapefile, zip or GeoJSON
-    that vrx need not have written. Two verdicts are kept apart: whether the arithmetic agrees, and
-    whether the delivery is within the trade's tolerance. Exit code 8 if one of them fails.
+    PATHS is a field's folder, its output folder, one run folder, or files that vrx need not have
+    written: shapefile, zip, GeoJSON, GeoPackage, GeoParquet, a TASKDATA folder, and an order.csv of
+    vrx beside them. Two verdicts are kept apart: whether the arithmetic agrees, and whether the
+    delivery is within the trade's tolerance. Exit code 8 if one of them fails.
 
     Examples:
 
       vrx audit kettle
 
       vrx audit kettle --delivered "muriate of potash 0-0-60=31200" --tolerance dry=5
+
+      vrx audit zones.shp TASKDATA order.csv --stated stated.toml --page audit.html
     """
-    from vrx.audit import audit_file, audit_run
     from vrx.cli import show
 
-    brought = _amounts(delivered, "MATERIAL=AMOUNT")
-    allowed = _amounts(tolerance, "MATERIAL=PERCENT")
-    if path.is_dir():
-        if (path / "plan.toml").is_file():
-            _require_run(path)
-            path /= "output"
-        result = audit_run(
-            folder=path, delivered=brought or None, trade_tolerance_pct=allowed or None,
-            boundary=boundary,
-        )
-    else:
-        if brought:
-            raise click.UsageError("--delivered needs a run folder: a lone file holds no order")
-        result = audit_file(path=path, boundary=boundary)
+    result = judged(paths, **asked)
+    if page is not None:
+        from vrx.pipeline.audit import write_page
+
+        write_page(result, page)
     if as_json:
         show.say_json(result.to_json())
     else:
-        _print(result, everything=everything)
+        print_result(result, everything=everything)
     if not result.agrees:
         sys.exit(_DIFFERS)
 
@@ -104,7 +65,8 @@ def _weighty(rows: Sequence[AuditRow]) -> list[AuditRow]:
         row for row in rows
         if not row.agrees or row.trade
         or (row in totals and row.where.startswith(first))
-        or row.what in ("order, quantity", "order, usd")
+        or row.what in ("order, quantity", "order, usd", "product total")
+        or row.what.startswith("ordered against") or row.what.endswith(" brought")
     ]
 
 
@@ -115,7 +77,8 @@ def _verdict(row: AuditRow) -> str:
     return "" if row.expected is None else "agrees"
 
 
-def _print(result: AuditResult, *, everything: bool) -> None:
+def print_result(result: AuditResult, *, everything: bool) -> None:
+    """Figures, faults and verdicts to the terminal."""
     from vrx.cli import show
 
     def text(value: object) -> str:

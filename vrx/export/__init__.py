@@ -1,5 +1,6 @@
 """Prescription → files that machines load; each is read back and compared before it is kept."""
 
+from vrx.export.application import write_application
 from vrx.export.crew import write_crew
 from vrx.export.export_set import ExportSet, build_set, set_of_job
 from vrx.export.irrigation import write_schedules
@@ -33,6 +34,7 @@ __all__ = [
     "require_formats",
     "set_of_job",
     "task_data_findings",
+    "write_application",
     "write_crew",
     "write_formats",
     "write_machine_files",

@@ -18,6 +18,7 @@ from vrx.model import ExportedFile, Finding, Job, OrderLine, stops
 from vrx.model.need_beside import NeedBeside
 from vrx.pipeline import (
     allocate,
+    application,
     aside,
     brought,
     care,
@@ -191,6 +192,11 @@ def _write(
     written.append(("csv", order))
     written += export.write_money(
         job.money, field=job.field.name, season=job.season, folder=scratch)
+    papers = application.records(job, plan.application)
+    written += export.write_application(papers, scratch)
+    sheet = scratch / "application_record.html"
+    sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
+    written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
     page = scratch / "page.html"
     page.write_text(

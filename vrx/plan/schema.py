@@ -19,6 +19,7 @@ from vrx.plan.allocate import (
     require_materials,
     require_season_plan,
 )
+from vrx.plan.application import ApplicationSection
 from vrx.plan.base import (
     Density,
     Depth,
@@ -339,6 +340,7 @@ class Plan(Section):
     balance: BalanceSection = BalanceSection()
     export: ExportSection = ExportSection()
     sampling: SamplingSection = SamplingSection()
+    application: ApplicationSection = ApplicationSection()
     response: ResponsesSection | None = None
 
     @model_validator(mode="after")

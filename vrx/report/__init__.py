@@ -1,8 +1,10 @@
 """Values to one page: maps (SVG) and HTML for screen, phone and paper; computes nothing."""
 
+from vrx.report.application import application_pages
 from vrx.report.applied import applied_page
+from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
 from vrx.report.page import page
 
-__all__ = ["applied_page", "crew_sheet", "legends", "page"]
+__all__ = ["application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page"]

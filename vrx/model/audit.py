@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from vrx.model import Finding, Severity
+from vrx.model.finding import Finding, Severity
 
 Value = float | str | None
 
@@ -47,6 +47,23 @@ class AuditRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedFile:
+    """A file that was judged: path as shown, SHA-256 (hexadecimal) and size.
+
+    `source` is where it lies on this disk; it is no part of what the audit says.
+    """
+
+    path: str
+    sha256: str
+    bytes: int
+    source: str = field(default="", compare=False)
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values with sorted keys."""
+        return {"bytes": self.bytes, "path": self.path, "sha256": self.sha256}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AuditResult:
     """Rows, faults and the verdicts, which are kept apart.
 
@@ -61,6 +78,7 @@ class AuditResult:
     faults: tuple[Finding, ...]
     arithmetic: bool | None
     trade: bool | None
+    files: tuple[AuditedFile, ...] = ()
 
     @property
     def agrees(self) -> bool:
@@ -74,6 +92,7 @@ class AuditResult:
             "agrees": self.agrees,
             "arithmetic": self.arithmetic,
             "faults": [_finding(fault) for fault in self.faults],
+            "files": [one.to_json() for one in self.files],
             "rows": [row.to_json() for row in self.rows],
             "subject": self.subject,
             "trade": self.trade,
