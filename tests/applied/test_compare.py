@@ -37,6 +37,17 @@ def test_by_hand() -> None:
     assert left_rates(zones=one, tolerance_pct=5) == pytest.approx([0, 24], rel=1e-5)
 
 
+def test_ground_that_was_to_get_nothing_is_not_missed() -> None:
+    zones = zones_of(WEST, EAST)
+    done = compare_applied(ground=ground_of([shapely.box(0, 0, 80, 200)], [100.0]), zones=zones,
+                           target_rate=np.array([100.0, 0.0]), tolerance_pct=5).zones
+    strip = 20 * 200 / AC_M2
+    assert done.missed_ac == pytest.approx([strip, 0], rel=1e-5)
+    assert done.as_planned_ac == pytest.approx([4 * strip, 5 * strip], rel=1e-5)
+    parts = done.as_planned_ac + done.over_ac + done.under_ac + done.missed_ac
+    assert parts == pytest.approx(done.area_ac, rel=1e-9)
+
+
 def test_a_log_that_is_the_prescription_differs_by_nothing() -> None:
     zones = zones_of(WEST, EAST)
     at, run = to_and_fro(passes=10, length_m=200, apart_m=20, step_m=4)

@@ -22,7 +22,7 @@ def compare_findings(
     area = float(zones.area_ac.sum())
     found: list[Finding] = []
     for what, acres, todo in (
-        ("skipped", zones.skipped_ac * (zones.target_rate > 0),
+        ("skipped", zones.missed_ac,
          "what is left stands in the second pass below"),
         ("repeated", zones.repeated_ac, "look at overlap and at section or spinner control"),
     ):

@@ -89,8 +89,8 @@ def _print(result: ReconcileResult, *, everything: bool) -> None:
          "over", "under", "skipped", "twice"],
         [[letter, f"{zones.area_ac[k]:.2f}", f"{zones.target_rate[k]:g}",
           f"{zones.applied_rate[k]:.1f}", f"{zones.difference[k]:+,.0f}",
-          *(f"{part[k]:.2f}" for part in (zones.within_ac, zones.over_ac, zones.under_ac,
-                                          zones.skipped_ac, zones.repeated_ac))]
+          *(f"{part[k]:.2f}" for part in (zones.as_planned_ac, zones.over_ac, zones.under_ac,
+                                          zones.missed_ac, zones.repeated_ac))]
          for k, letter in enumerate(zones.letters)], left=1)
     show.table("product", ["", "amount", "by"],
                [[one.what, f"{one.amount:,.1f} {one.unit}", one.source] for one in done.amounts],

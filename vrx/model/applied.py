@@ -57,6 +57,16 @@ class AppliedZones:
     under_ac: FloatArray
 
     @property
+    def missed_ac(self) -> FloatArray:
+        """Ground without product where some was planned."""
+        return np.where(self.target_rate > 0, self.skipped_ac, 0.0)
+
+    @property
+    def as_planned_ac(self) -> FloatArray:
+        """Ground within the tolerance, with what was to get nothing and got nothing."""
+        return np.where(self.target_rate > 0, self.within_ac, self.within_ac + self.skipped_ac)
+
+    @property
     def planned(self) -> FloatArray:
         """Target rate x acres."""
         return np.asarray(self.target_rate * self.area_ac)

@@ -75,8 +75,8 @@ def difference_map(*, key: str, done: Reconciliation, field: Field, zones: Zones
               for zone in zones.zones]
     foot, after = frames.furniture(frame)
     all_ac = float(done.zones.area_ac.sum())
-    acres = [done.zones.skipped_ac[done.zones.target_rate > 0], done.zones.under_ac,
-             done.zones.within_ac, done.zones.over_ac]
+    acres = [done.zones.missed_ac, done.zones.under_ac, done.zones.as_planned_ac,
+             done.zones.over_ac]
     rows = [
         (colour, (f"{word}: {numbers.acres(float(part.sum()))} ac "
                   f"({100 * float(part.sum()) / all_ac:.1f} %)"))
@@ -113,8 +113,8 @@ def _rows(done: Reconciliation) -> list[_Row]:
             target=numbers.fixed(target, places), applied=numbers.fixed(got, places),
             difference=numbers.signed(float(zones.difference[k]), 0 if places == 0 else 1),
             pct="-" if target == 0 else f"{100 * (got / target - 1):+.1f}",
-            within=acres(zones.within_ac[k]), over=acres(zones.over_ac[k]),
-            under=acres(zones.under_ac[k]), skipped=acres(zones.skipped_ac[k]),
+            within=acres(zones.as_planned_ac[k]), over=acres(zones.over_ac[k]),
+            under=acres(zones.under_ac[k]), skipped=acres(zones.missed_ac[k]),
             repeated=acres(zones.repeated_ac[k]),
             left=numbers.fixed(float(done.left_rate[k] * zones.area_ac[k]), 0)
             if done.left_rate[k] else "-"))
