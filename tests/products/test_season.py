@@ -292,7 +292,7 @@ def test_a_liquid_on_a_growing_crop_needs_its_label() -> None:
 def test_water_carries_one_liquid_rate_over_stated_acres() -> None:
     said = refuse("pass-treated-missing", replace(INJECT, treated_ac=None))
     assert "treated_ac" in said
-    assert 'treated = "prescription"' in said
+    assert 'treated_ac = "prescription"' in said
     refuse("pass-irrigation-variable", replace(INJECT, kind="variable", serves="S",
                                                fixed_rate=None, treated_ac=None,
                                                treated_is_prescription=True))

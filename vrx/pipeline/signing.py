@@ -142,8 +142,8 @@ def _sha256(path: Path) -> str | None:
 def _read(path: Path) -> bytes:
     try:
         if path.stat().st_size > _MOST_BYTES:
-            raise InputError("is too large to be a chain of records", code="sign-no-chain",
-                             where=str(path), hint="name another file")
+            raise InputError(f"has more than {_MOST_BYTES >> 20} MiB: no chain of records",
+                             code="sign-no-chain", where=str(path), hint="name another file")
         return path.read_bytes()
     except OSError as err:
         raise InputError(f"cannot be read: {err.strerror or err}", code="sign-no-chain",

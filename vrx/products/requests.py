@@ -288,12 +288,12 @@ def _water(one: Checked) -> list[Finding]:
         out.append(stop("pass-treated-missing", one.where,
                         "irrigation wets more than the prescription (hollows, tracks, corners),"
                         " and the plan does not say how many acres",
-                        todo='give treated_ac, the acres wetted, or treated = "prescription" where'
-                             " injector or nozzles shut off outside it, or describe the"
+                        todo='give treated_ac, the acres wetted, or treated_ac = "prescription"'
+                             " where injector or nozzles shut off outside it, or describe the"
                              " system in [irrigation] with [irrigation.inject.<pass id>]"))
     if request.treated_ac is not None and request.treated_is_prescription:
         out.append(stop("pass-treated", one.where,
-                        'treated_ac and treated = "prescription" contradict each other',
+                        'acres and treated_ac = "prescription" contradict each other',
                         todo="keep one of them"))
     return out
 
