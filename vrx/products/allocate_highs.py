@@ -10,7 +10,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from vrx.model import FloatArray
 from vrx.products.allocate_aims import SAME, Parts, beyond, early
-from vrx.products.allocate_problem import Problem
+from vrx.products.allocate_problem import Clock, Problem
 from vrx.products.allocate_rows import Model
 
 NODES = 400
@@ -23,6 +23,11 @@ NEIGHBOURS = 12
 """Choices of materials that are tried next to an unproved plan in machine steps."""
 NEIGHBOUR_S = 0.5
 """Seconds for each of them."""
+NEIGHBOURS_UNTIL_S, LATER_UNTIL_S, RIVALS_UNTIL_S = 7.0, 8.0, 9.3
+"""Seconds since the season's first search until which neighbours, later aims and the next best
+plan may be looked for; what has no time left is left out, and the gap told."""
+LEAST_S = 0.3
+"""What is asked with less than this left is not asked."""
 _INFEASIBLE = 2
 
 Done = tuple[FloatArray, float, float, bool]
@@ -114,11 +119,12 @@ def forget(model: Model, rows: int) -> None:
 
 
 def search_in_steps(
-    model: Model, aim: Parts, begin: dict[tuple[int, int], float] | None
+    model: Model, aim: Parts, begin: dict[tuple[int, int], float] | None, *, clock: Clock,
+    seconds: float = STEPS_BACKSTOP_S,
 ) -> Done | None:
     """The search over whole steps, begun from a choice of materials, and widened around it."""
-    known = None if begin is None else _with_counts(model, aim, begin)
-    done = search(model, aim, seconds=STEPS_BACKSTOP_S, known=known)
+    known = None if begin is None else _with_counts(model, aim, begin, seconds=seconds)
+    done = search(model, aim, seconds=seconds, known=known)
     if done is None or done[2] == 0:
         return done
     bound = done[1] * (1 - done[2])
@@ -128,7 +134,7 @@ def search_in_steps(
     while improved and left > 0:
         improved = False
         for choice in _near(model, at[0]):
-            if choice in tried or left == 0:
+            if choice in tried or left == 0 or clock.left(NEIGHBOURS_UNTIL_S) < LEAST_S:
                 continue
             tried.add(choice)
             left -= 1
@@ -167,7 +173,8 @@ def _near(model: Model, columns: FloatArray) -> list[Choice]:
 
 
 def _with_counts(
-    model: Model, aim: Parts, counts: dict[tuple[int, int], float], *, below: float = math.inf
+    model: Model, aim: Parts, counts: dict[tuple[int, int], float], *, below: float = math.inf,
+    seconds: float = STEPS_BACKSTOP_S,
 ) -> Done | None:
     """The best plan with this choice of materials, if its aim is not above `below`."""
     before = {at: (model.low[at], model.high[at]) for at in model.count.values()}
@@ -176,8 +183,7 @@ def _with_counts(
     rows = len(model.row_low)
     if math.isfinite(below) and aim:
         model.row(list(aim), list(aim.values()), -math.inf, below)
-    done = search(model, aim,
-                  seconds=STEPS_BACKSTOP_S if math.isinf(below) else NEIGHBOUR_S)
+    done = search(model, aim, seconds=seconds if math.isinf(below) else NEIGHBOUR_S)
     forget(model, rows)
     for at, (low, high) in before.items():
         model.low[at], model.high[at] = low, high

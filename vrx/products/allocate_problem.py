@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -137,6 +138,22 @@ class Group:
         return f"pass{'es' if len(ids) > 1 else ''} {', '.join(ids)}"
 
 
+class Clock:
+    """Seconds since the search began, so that all its parts together keep to a time."""
+
+    __slots__ = ("begun",)
+
+    def __init__(self) -> None:
+        self.begun: float | None = None
+
+    def left(self, until: float) -> float:
+        """Seconds from now until `until` seconds after the first question."""
+        now = time.monotonic()
+        if self.begun is None:
+            self.begun = now
+        return until - (now - self.begun)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Problem:
     """All that the search needs. `need` is what fixed passes leave, `room` what ceilings leave.
@@ -158,6 +175,7 @@ class Problem:
     loads: Mapping[str, tuple[float, float, float]]
     aim: str
     in_steps: bool
+    clock: Clock = field(default_factory=Clock)
 
     @property
     def priced(self) -> bool:

@@ -2,7 +2,8 @@
 
 Aims follow each other: the first is met as well as it can be, each next one among the plans that
 keep those before it (to a millionth). No clock decides, so the same problem gives the same plan;
-only a search that runs out of its backstop of seconds does not, and says so.
+only a search that runs out of its backstop of seconds does not, and says so. All searches of a
+season with steps or loads together keep to about ten seconds.
 """
 
 from __future__ import annotations
@@ -18,7 +19,17 @@ from scipy.sparse import vstack
 from vrx.errors import ComputeError
 from vrx.model import FloatArray
 from vrx.products.allocate_aims import SAME, Parts, aims_of, cost, shortness
-from vrx.products.allocate_highs import hold, polish, search, search_in_steps
+from vrx.products.allocate_highs import (
+    BACKSTOP_S,
+    LATER_UNTIL_S,
+    LEAST_S,
+    RIVALS_UNTIL_S,
+    STEPS_BACKSTOP_S,
+    hold,
+    polish,
+    search,
+    search_in_steps,
+)
 from vrx.products.allocate_problem import Problem
 from vrx.products.allocate_rows import Key, Model, build
 
@@ -60,10 +71,13 @@ def nearest(problem: Problem) -> Found:
     return found
 
 
-def but_for_steps(problem: Problem, found: Found, *, short: bool) -> tuple[Problem, Found]:
+def but_for_steps(
+    problem: Problem, found: Found, *, short: bool
+) -> tuple[Problem, Found] | None:
     """The season and the plan's own materials without machine steps, to hold other mixes against.
 
-    Steps would only blur the difference, and cost the search its time; whole loads stay.
+    Steps would only blur the difference, and cost the search its time; whole loads stay. None
+    where the time is over.
     """
     used = materials_of(problem, found)
     if not problem.in_steps:
@@ -77,10 +91,15 @@ def but_for_steps(problem: Problem, found: Found, *, short: bool) -> tuple[Probl
     aim = aims_of(problem, model)[0]
     done = None
     for asked in [shortness(problem, model), aim] if short else [aim]:
-        done = search(model, asked, gap=RIVAL_GAP)
+        left = problem.clock.left(RIVALS_UNTIL_S)
+        if left < LEAST_S:
+            return None
+        done = search(model, asked, gap=RIVAL_GAP, seconds=min(left, BACKSTOP_S))
         if done is None:
             break
         hold(model, asked, done[1])
+    if done is None and problem.clock.left(RIVALS_UNTIL_S) < LEAST_S:
+        return None
     if done is None:
         raise ComputeError("a plan in machine steps has none without them", code="mix-solver",
                            hint="this is a fault of vrx; please report it with the plan file")
@@ -98,7 +117,8 @@ def without_one_of(
 ) -> Found | None:
     """The best plan for the first aim that does without at least one of these materials.
 
-    To a share of `RIVAL_GAP`; `short` keeps it no shorter of the needs than `found` is.
+    To a share of `RIVAL_GAP`, as far as there is time; `short` keeps it no shorter of the needs
+    than `found` is.
     """
     rival: Found | None = None
     for name in names:
@@ -111,7 +131,10 @@ def without_one_of(
         aim = aims_of(problem, model)[0]
         if rival is not None:
             model.row(list(aim), list(aim.values()), -math.inf, rival.value)
-        done = search(model, aim, gap=RIVAL_GAP)
+        left = problem.clock.left(RIVALS_UNTIL_S)
+        if left < LEAST_S:
+            break
+        done = search(model, aim, gap=RIVAL_GAP, seconds=min(left, BACKSTOP_S))
         if done is not None:
             rival = Found(model=model, columns=done[0], value=done[1], gap=done[2],
                           stopped=done[3])
@@ -133,6 +156,7 @@ def _best_of(
     With machine steps in the search, the plan without them says first which materials to begin
     from.
     """
+    problem.clock.left(RIVALS_UNTIL_S)
     begin: dict[tuple[int, int], float] | None = None
     free, before = replace(problem, in_steps=False, loads={}), None
     if problem.in_steps:
@@ -142,7 +166,10 @@ def _best_of(
     value, gap, stopped = 0.0, 0.0, False
     columns: FloatArray | None = None
     for rank, aim in enumerate(aims):
-        done = search_in_steps(model, aim, begin) if problem.in_steps else search(model, aim)
+        seconds = STEPS_BACKSTOP_S if rank == 0 else min(
+            STEPS_BACKSTOP_S, max(problem.clock.left(LATER_UNTIL_S), LEAST_S))
+        done = (search_in_steps(model, aim, begin, clock=problem.clock, seconds=seconds)
+                if problem.in_steps else search(model, aim))
         if done is None:
             if columns is None:
                 return None

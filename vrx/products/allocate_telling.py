@@ -19,7 +19,12 @@ from vrx.model import (
 from vrx.products import allocate_solve as search
 from vrx.products.allocate_aims import value_of
 from vrx.products.allocate_checks import Planned
-from vrx.products.allocate_highs import BACKSTOP_S, STEPS_BACKSTOP_S
+from vrx.products.allocate_highs import (
+    BACKSTOP_S,
+    LEAST_S,
+    RIVALS_UNTIL_S,
+    STEPS_BACKSTOP_S,
+)
 from vrx.products.allocate_problem import (
     Group,
     Option,
@@ -136,7 +141,10 @@ def _rival(problem: Problem, found: search.Found, *, short: bool) -> MixRival | 
     used = search.materials_of(problem, found)
     if not used:
         return None
-    problem, found = search.but_for_steps(problem, found, short=short)
+    held = search.but_for_steps(problem, found, short=short)
+    if held is None:
+        return None
+    problem, found = held
     other = search.without_one_of(problem, found, names=used, short=short)
     if other is None:
         return None
@@ -204,7 +212,9 @@ def findings(
         seconds = STEPS_BACKSTOP_S if problem.in_steps else BACKSTOP_S
         out.append(warn("mix-search-stopped", "season",
                         f"the search ran into its backstop of {seconds:g} s: the plan keeps every"
-                        " limit, but a faster machine may find another",
+                        " limit, but a faster machine may find another" + (
+                            "; the next best plan was not looked for to the end"
+                            if problem.clock.left(RIVALS_UNTIL_S) < LEAST_S else ""),
                         todo="name fewer materials for a pass, or leave steps out of the search"))
     return out
 
