@@ -13,7 +13,8 @@ import math
 FT_M = 0.3048
 IN_M = 0.0254
 LB_KG = 0.45359237
-ACRE_M2 = 43_560 * FT_M**2
+FT2_PER_AC = 43_560.0
+ACRE_M2 = FT2_PER_AC * FT_M**2
 """International acre, 4046.8564224 m2."""
 GAL_M3 = 231 * IN_M**3
 SHORT_TON_LB = 2000.0
@@ -141,7 +142,7 @@ def dry_matter_tons(tons: float, *, moisture_pct: float) -> float:
 
 def pivot_area_ac(radius_ft: float) -> float:
     """Acres under a full circle of the given radius in feet."""
-    return math.pi * radius_ft**2 / 43_560.0
+    return math.pi * radius_ft**2 / FT2_PER_AC
 
 
 def injection_gal_per_h(rate_gal_per_ac: float, *, ac_per_h: float) -> float:

@@ -8,6 +8,7 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field, StringConstraints, model_validator
 
 from vrx.plan.base import Azimuth, Latitude, Longitude, Section
+from vrx.units import FT2_PER_AC
 
 # No farm has more; beyond, figures are slips of the pen and sums leave the numbers.
 _SQUARE_LEAST = 0.98
@@ -128,7 +129,7 @@ class SetsSection(Section):
         """Acres of every set."""
         if self.acres:
             return self.acres
-        one = self.set_ac or (self.width_ft or 0.0) * (self.length_ft or 0.0) / 43_560.0
+        one = self.set_ac or (self.width_ft or 0.0) * (self.length_ft or 0.0) / FT2_PER_AC
         return (one,) * (self.number or 1)
 
 

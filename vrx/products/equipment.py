@@ -28,11 +28,11 @@ from vrx.model import (
     warn,
 )
 from vrx.products.limits import RuleOfThumb
+from vrx.units import FT2_PER_AC
 
 OWN_RULES = Path(__file__).with_name("equipment.toml")
 OK, CHECK = "in order", "check"
 _FT_PER_MIN_AT_MPH = 5280.0 / 60.0
-_FT2_PER_AC = 43560.0
 _OZ_PER_GAL = 128.0
 _COMPUTED = "computed"
 _SLACK = 1e-9
@@ -59,7 +59,7 @@ def equipment_rules() -> EquipmentRules:
 
 def flow_per_min(rate_per_ac: float, *, speed_mph: float, swath_ft: float) -> float:
     """gal/min (or lb/min) of the whole machine at a rate in gal (or lb) per acre."""
-    return rate_per_ac * speed_mph * _FT_PER_MIN_AT_MPH * swath_ft / _FT2_PER_AC
+    return rate_per_ac * speed_mph * _FT_PER_MIN_AT_MPH * swath_ft / FT2_PER_AC
 
 
 def caught_rate(test: CatchTest, material: Material) -> float:
@@ -73,7 +73,7 @@ def caught_rate(test: CatchTest, material: Material) -> float:
             raise PlanError("a catch test needs a distance", code="plan-value",
                             hint="give distance_ft, or seconds and speed_mph")
         distance_ft = test.speed_mph * _FT_PER_MIN_AT_MPH * test.seconds / 60.0
-    acres = (test.width_ft or 0.0) * distance_ft / _FT2_PER_AC
+    acres = (test.width_ft or 0.0) * distance_ft / FT2_PER_AC
     gal = test.caught_gal if test.caught_oz is None else test.caught_oz / _OZ_PER_GAL
     if material.form != "liquid":
         if test.caught_lb is None:
@@ -95,13 +95,13 @@ def equipment_sheet(
         *_catch(one, told)]
     found = tuple(
         warn(_code(line.item), f"pass {one.pass_id}", f"{line.item}: {line.words}",
-             value=line.stated, done="no rate is changed", todo=_TODO[line.item])
+             value=line.stated, done="no rate is changed", todo=_REMEDY[line.item])
         for line in lines if line.verdict == CHECK)
     return EquipmentSheet(pass_id=one.pass_id, number=one.number, material=one.material.id,
                           lines=tuple(lines)), found
 
 
-_TODO: Mapping[str, str] = {
+_REMEDY: Mapping[str, str] = {
     "Pattern test": "set the spreader and test the pattern again, or take a narrower swath",
     "Flow": "change the speed, or take other nozzles, gates or a wider range of the meter",
     "Turndown": "hold a narrower range of speed, even out the rates, or take nozzles that vary",

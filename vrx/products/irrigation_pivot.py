@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 
 from vrx.errors import PlanError
 from vrx.products.irrigation_water import GPM_PER_AC_IN_PER_H, degrees_per_h
+from vrx.units import FT2_PER_AC
 
-FT2_PER_AC = 43_560.0
 _NEAR = 1e-9
 Arc = tuple[float, float]
 
