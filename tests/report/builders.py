@@ -423,14 +423,14 @@ def main() -> None:
     import sys
     from pathlib import Path
 
-    from vrx.report import page
+    from vrx.report import page, page_views
 
     folder = Path(sys.argv[1])
     usual = make_job()
     crowded = make_job(polygons=crowded_zones(boundary()), name="Crowded corner")
     for name, job in (("usual", usual), ("crowded", crowded), ("hostile", hostile(usual))):
-        text = page(job, run="0007", cautions=CAUTIONS, files=FILES,
-                    notes=["A note at the end."], pass_notes={"pass-2": ["Injector 62 gal/h."]})
+        text = page(page_views(job, run="0007", cautions=CAUTIONS, files=FILES,
+                    notes=["A note at the end."], pass_notes={"pass-2": ["Injector 62 gal/h."]}))
         folder.joinpath(f"{name}.html").write_text(text, encoding="utf-8")
 
 

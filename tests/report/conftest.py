@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from vrx.report import page
+from vrx.report import page, page_views
 
 
 @pytest.fixture(scope="session")
@@ -33,7 +33,7 @@ def crowded(builders):
 def written(builders):
     def write(job, **more):
         given = {"run": "0007", "cautions": builders.CAUTIONS, "files": builders.FILES} | more
-        return page(job, **given)
+        return page(page_views(job, **given))
 
     return write
 

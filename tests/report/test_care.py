@@ -9,7 +9,7 @@ from datetime import date
 
 from vrx.model import Care, Carrier, Cutting, FirstItem, GoItem, MissedPass, PassWindow
 from vrx.report.care import care_view, go_views
-from vrx.report.page import page
+from vrx.report.page import page, page_views
 from vrx.report.season_chart import season_chart, window_words
 
 from .builders import make_job
@@ -34,7 +34,7 @@ CARE = Care(
 
 
 def test_the_page_tells_it_and_stays_safe() -> None:
-    text = page(replace(make_job(), care=CARE), run="r", cautions=[])
+    text = page(page_views(replace(make_job(), care=CARE), run="r", cautions=[]))
     for part in ("Jun 1, 2027 to Jun 3, 2027", "does not fit", "Go or no-go on the day",
                  "pass 2: 600 lb, up to its steps", "50 to 60 lb/ac in A, B", "Before you spend",
                  "Do not spend: stand, 30 stems/ft2", "Pass 1 is a no-go as stated"):
@@ -66,7 +66,7 @@ def test_a_mark_of_memory_is_not_said_twice() -> None:
 
 
 def test_nothing_known_is_no_section() -> None:
-    text = page(make_job(), run="r", cautions=[])
+    text = page(page_views(make_job(), run="r", cautions=[]))
     assert "Before and around" not in text
     assert "Go or no-go" not in text
     assert "Before you spend" not in text

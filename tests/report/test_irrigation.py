@@ -11,7 +11,7 @@ import pytest
 from vrx.model import InjectionSchedule
 from vrx.products import irrigation as made_by
 from vrx.products.irrigation_pivot import Pace, Pivot, Turn
-from vrx.report import page
+from vrx.report import page, page_views
 from vrx.report.irrigation import MOST_ROWS, schedule_views
 from vrx.report.turn import plan_of_turn
 
@@ -27,7 +27,7 @@ def view_of(job):
 @pytest.fixture
 def page_with(job):
     def make(*schedules: InjectionSchedule) -> str:
-        return page(replace(job, irrigation=schedules), run="run-0", cautions=["one"])
+        return page(page_views(replace(job, irrigation=schedules), run="run-0", cautions=["one"]))
 
     return make
 
@@ -52,7 +52,7 @@ def test_the_page_prints_settings_acres_and_gallons(injections, page_with, view_
 
 
 def test_a_page_without_injection_has_no_such_part(job) -> None:
-    text = page(job, run="run-0", cautions=["one"])
+    text = page(page_views(job, run="run-0", cautions=["one"]))
     assert 'id="irrigation"' not in text
     assert 'href="#irrigation"' not in text
 

@@ -376,7 +376,8 @@ def test_page_and_crew_sheet_are_the_public_names():
     import vrx.report
 
     assert vrx.report.__all__ == [
-        "application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page"]
+        "application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page",
+        "page_views"]
     assert vrx.report.page is page
 
 

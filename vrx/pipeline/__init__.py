@@ -6,8 +6,9 @@ from vrx.pipeline.compare import compare_field
 from vrx.pipeline.inputs import Inputs, read_field, read_inputs, read_soil
 from vrx.pipeline.new import new_plan
 from vrx.pipeline.reconcile import ReconcileResult, reconcile
-from vrx.pipeline.run import OUTPUT, RunResult, compute, run_field
+from vrx.pipeline.run import OUTPUT, RunResult, run_field
 from vrx.pipeline.sampling import SamplingResult, plan_sampling
+from vrx.pipeline.stages import compute
 
 __all__ = [
     "OUTPUT",

@@ -17,7 +17,7 @@ from vrx.pipeline.check_layers import SeenLayer, seen_layers
 from vrx.pipeline.inputs import Inputs, read_inputs, read_pivot, read_soil, require_one_side
 from vrx.pipeline.lab_tests import read_what_is_complete
 from vrx.pipeline.mapping import Mapped, mapped, other_answers, without_places
-from vrx.pipeline.run import compute
+from vrx.pipeline.stages import compute
 from vrx.plan import (
     PivotSection,
     Plan,

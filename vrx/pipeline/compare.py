@@ -173,7 +173,7 @@ def compare_field(
     `VrxError`; PlanError where no guide is named.
     """
     from vrx.pipeline.inputs import read_inputs
-    from vrx.pipeline.run import compute
+    from vrx.pipeline.stages import compute
     from vrx.plan import load_plan, plan_path
 
     plan_file = plan_path(folder)

@@ -5,6 +5,14 @@ from vrx.report.applied import applied_page
 from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
-from vrx.report.page import page
+from vrx.report.page import page, page_views
 
-__all__ = ["application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page"]
+__all__ = [
+    "application_pages",
+    "applied_page",
+    "audit_page",
+    "crew_sheet",
+    "legends",
+    "page",
+    "page_views",
+]

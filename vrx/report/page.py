@@ -166,7 +166,7 @@ def _soil(job: Job) -> dict[str, object]:
     }
 
 
-def page(
+def page_views(
     job: Job,
     *,
     run: str,
@@ -176,51 +176,58 @@ def page(
     pass_notes: Mapping[str, Sequence[str]] | None = None,
     rate_outside: float = 0.0,
     rate_position_lost: float = 0.0,
-) -> str:
-    """One self-contained HTML document: no script, no request, prints on letter paper.
+) -> dict[str, object]:
+    """Everything that a page of this job prints, as texts and drawings by name.
 
-    `run` names the run as in the job record. `cautions` are printed with the applicator's sheet.
-    `files` are listed with their hashes. `notes` are printed at the end of the sources,
-    `pass_notes` (by pass id) with their pass, for example loads or pump settings.
-    `rate_outside` and `rate_position_lost` are what the exported files say for a machine outside
-    the field and for one without a position, in the product's unit. Equal arguments give equal
-    bytes. All texts of the job are escaped.
+    All layouts read these same texts, so that no number is rounded in two places. `cautions` are
+    printed with the applicator's sheet. `files` are listed with their hashes. `notes` are printed
+    at the end of the sources, `pass_notes` (by pass id) with their pass, for example loads or pump
+    settings. `rate_outside` and `rate_position_lost` are what the exported files say for a machine
+    outside the field and for one without a position, in the product's unit.
     """
     shown, folded = reasons.finding_views(job)
-    views = passes.pass_views(job, pass_notes or {})
-    return template("page.html.j2").render(
-        run=run,
-        title=_title(job),
-        short=_short(job),
-        passes=views,
-        zone_rows=passes.zone_rows(job),
-        zone_area=numbers.acres(sum(job.prescription.zone_area_ac)),
-        rate_outside=numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
-        rate_position_lost=numbers.fixed(rate_position_lost, 0 if rate_position_lost == 0 else 2),
-        cautions=list(cautions),
-        machine=machine.machine_view(job),
-        irrigation=irrigation.schedule_views(job),
-        soil=_soil(job),
-        nutrients=list(job.needs),
-        needs=reasons.need_views(job),
-        sure=need_beside.sure_views(job),
-        compared=need_beside.compare_views(job),
-        guides=guides.guide_views(job),
-        memory_nutrients=words.memory_nutrients(job),
-        memory_short=words.MEMORY_SHORT,
-        balances=reasons.balance_views(job),
-        crop=reasons.crop_view(job),
-        responses=response.views(job),
-        order=passes.order_rows(job),
-        order_sum=passes.order_sum(job),
+    return {
+        "run": run,
+        "title": _title(job),
+        "short": _short(job),
+        "passes": passes.pass_views(job, pass_notes or {}),
+        "zone_rows": passes.zone_rows(job),
+        "zone_area": numbers.acres(sum(job.prescription.zone_area_ac)),
+        "rate_outside": numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
+        "rate_position_lost": numbers.fixed(
+            rate_position_lost, 0 if rate_position_lost == 0 else 2),
+        "cautions": list(cautions),
+        "machine": machine.machine_view(job),
+        "irrigation": irrigation.schedule_views(job),
+        "soil": _soil(job),
+        "nutrients": list(job.needs),
+        "needs": reasons.need_views(job),
+        "sure": need_beside.sure_views(job),
+        "compared": need_beside.compare_views(job),
+        "guides": guides.guide_views(job),
+        "memory_nutrients": words.memory_nutrients(job),
+        "memory_short": words.MEMORY_SHORT,
+        "balances": reasons.balance_views(job),
+        "crop": reasons.crop_view(job),
+        "responses": response.views(job),
+        "order": passes.order_rows(job),
+        "order_sum": passes.order_sum(job),
         **money.money_views(job),
-        mix=mix.mix_view(job),
-        findings=shown,
-        folded=folded,
-        stops=[f for f in shown if f.severity == "stop"],
-        sources=[(s, words.is_from_memory(s.evidence)) for s in job.sources],
-        files=[(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
-        notes=list(notes),
-        go=care.go_views(job),
-        care=care.care_view(job),
-    )
+        "mix": mix.mix_view(job),
+        "findings": shown,
+        "folded": folded,
+        "stops": [f for f in shown if f.severity == "stop"],
+        "sources": [(s, words.is_from_memory(s.evidence)) for s in job.sources],
+        "files": [(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
+        "notes": list(notes),
+        "go": care.go_views(job),
+        "care": care.care_view(job),
+    }
+
+
+def page(views: Mapping[str, object]) -> str:
+    """One self-contained HTML document of `page_views`: no script, no request, letter paper.
+
+    Equal views give equal bytes. All texts of the job are escaped.
+    """
+    return template("page.html.j2").render(views)
