@@ -61,7 +61,8 @@ def answer_plan(
     kept (see `vrx.plan.past`). Sections that are not there are made; comments and order stay.
     Everything is checked before anything is written; the file is replaced as a whole, under a lock.
     With `only_blanks` an answer to a line that is filled in already is passed over. Raises
-    `PlanError` for an unknown key, a wrong value, another writer, or a file that cannot be read or written.
+    `PlanError` for an unknown key, a wrong value, another writer, or a file that cannot be read or
+    written.
     """
     wanted = [(steps, value_at(steps, text))
               for steps, text in ((key_steps(key), text) for key, text in answers)]
