@@ -21,6 +21,7 @@ from vrx.pipeline import (
     task_data,
 )
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
+from vrx.pipeline.edits_record import edits_identity
 from vrx.pipeline.inputs import read_inputs
 from vrx.pipeline.stages import Progress, compute, silent
 from vrx.plan import Plan, load_plan, plan_path
@@ -63,6 +64,7 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
                 *(one.book for one in season.need_sections(plan).values()), *plan.compare.books})
         ],
         **inputs.record,
+        **edits_identity(job),
     }
     run = manifest.run_name(identity)
     output = plan_file.parent / OUTPUT
