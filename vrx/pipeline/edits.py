@@ -8,6 +8,7 @@ the state that it shows as `on`; if somebody else wrote in between, nothing is w
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,7 @@ from vrx.pipeline.edit_fold import (
     zones_hash,
     zones_line,
 )
+from vrx.plan.edit_records import ZONE_EDITS
 from vrx.plan.edits import EditLog, append_record, edits_path, read_edits, set_aside
 from vrx.plan.lock import plan_lock
 
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EditLog", "apply_zones", "assign", "clear_rate", "in_force", "merge", "move_corner",
-    "overrides", "read_edits", "redo", "redraw", "rename", "set_aside", "set_rate", "split",
+    "effective_rates", "overrides", "read_edits", "redo", "redraw", "rename", "set_aside", "set_rate", "split",
     "stale_overrides", "state", "undo",
 ]
 
@@ -248,7 +250,12 @@ def _edit_zones(
     """An edit of zones, recorded with its result; one that changes nothing is not."""
     def make(log: EditLog) -> Mapping[str, Any] | None:
         before = folded(base, log, field)
-        after = edit(before)
+        # Ids of zones that were undone stay retired, too: an id names one zone for ever.
+        given = max((one.result.highest_id for one in log.records if isinstance(one, ZONE_EDITS)),
+                    default=0)
+        after = edit(replace(before, highest_id=max(given, before.next_id - 1)))
+        after = replace(after, highest_id=max(
+            before.next_id - 1, *(zone.zone_id for zone in after.zones)))
         shape = zones_hash(after)
         if shape == zones_hash(before):
             return None
