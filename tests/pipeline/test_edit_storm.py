@@ -59,14 +59,13 @@ class EditStorm(RuleBasedStateMachine):
         state, ids = self.state, {zone.zone_id for zone in self.zones.zones}
         try:
             self.log = make(self.folder, base=self.base, field=self.field, on=state, **given)
-        except VrxError as err:
-            assert err.code, err
+        except VrxError:
             now = self.log.file.read_bytes() if self.log.file.exists() else b""
             assert now == before
             return
         fresh = {zone.zone_id for zone in self.zones.zones} - ids
         assert not fresh & set(self.ids), "an id was given twice"
-        self.ids |= {one: b"" for one in (*ids, *fresh)}
+        self.ids |= dict.fromkeys((*ids, *fresh), b"")
 
     def some(self, at: float) -> Any:
         held = self.zones.zones
@@ -110,7 +109,7 @@ class EditStorm(RuleBasedStateMachine):
 
     @rule(pick=share)
     def clear(self, pick: float) -> None:
-        held = [one for one in edits.effective_rates(self.log)]
+        held = list(edits.effective_rates(self.log))
         if held:
             zone_id, name = held[min(int(pick * len(held)), len(held) - 1)]
             self.log = edits.clear_rate(self.folder, base=self.base, zone_id=zone_id,

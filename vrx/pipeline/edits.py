@@ -7,6 +7,7 @@ the state that it shows as `on`; if somebody else wrote in between, nothing is w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -40,9 +41,25 @@ if TYPE_CHECKING:
     from vrx.pipeline.stages import Asked
 
 __all__ = [
-    "EditLog", "apply_zones", "assign", "clear_rate", "in_force", "merge", "move_corner",
-    "effective_rates", "overrides", "read_edits", "redo", "redraw", "rename", "set_aside", "set_rate", "split",
-    "stale_overrides", "state", "undo",
+    "EditLog",
+    "apply_zones",
+    "assign",
+    "clear_rate",
+    "effective_rates",
+    "in_force",
+    "merge",
+    "move_corner",
+    "overrides",
+    "read_edits",
+    "redo",
+    "redraw",
+    "rename",
+    "set_aside",
+    "set_rate",
+    "split",
+    "stale_overrides",
+    "state",
+    "undo",
 ]
 
 Make = Callable[[EditLog], Mapping[str, Any] | None]
@@ -292,16 +309,22 @@ def _moved_on(log: EditLog) -> PlanError:
 
 
 def _line(points: Sequence[Point]) -> shapely.LineString:
-    try:
-        return shapely.LineString([(float(east), float(north)) for east, north in points])
-    except (TypeError, ValueError, shapely.errors.GEOSException) as err:
-        raise InputError(f"the line is none: {err}", code="edit-line", where="zones",
-                         hint="give two or more points, easting and northing in metres") from err
+    places = _places(points)
+    if len(places) < 2:
+        raise InputError("a line has two or more points", code="edit-line", where="zones",
+                         hint="give easting and northing of each in metres")
+    return shapely.LineString(places)
 
 
 def _places(points: Sequence[Point]) -> list[list[float]]:
+    """Places as they are recorded. Raises `InputError` (`edit-line`) for what is no place."""
     try:
-        return [[float(east), float(north)] for east, north in points]
-    except (TypeError, ValueError) as err:
+        found = [[float(east), float(north)] for east, north in points]
+    except (TypeError, ValueError, OverflowError) as err:
         raise InputError(f"not all points are places: {err}", code="edit-line", where="zones",
                          hint="give easting and northing of each in metres") from err
+    wrong = next((one for one in found if not all(math.isfinite(value) for value in one)), None)
+    if wrong is not None:
+        raise InputError(f"{wrong} is no place", code="edit-line", where="zones",
+                         hint="give easting and northing of each in metres")
+    return found
