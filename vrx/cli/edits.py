@@ -61,9 +61,11 @@ def command(*, folder: Path, as_json: bool, **given: Any) -> None:
     if not chosen:
         log = _read(folder)
     elif chosen[0] == "set_aside":
+        from vrx.plan import plan_path
         from vrx.plan.edits import set_aside
 
-        show.say(f"kept as {set_aside(folder)}; zones and rates are as the plan makes them")
+        kept = set_aside(plan_path(folder).parent)
+        show.say(f"kept as {kept}; zones and rates are as the plan makes them")
         return
     elif chosen[0] in ("undo", "redo"):
         log = _step(folder, chosen[0])
