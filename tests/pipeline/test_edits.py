@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import runpy
 import struct
 from collections.abc import Callable
@@ -111,6 +112,25 @@ def test_needs_stay_and_the_difference_is_told(kettle: tuple[Path, RunResult, in
     assert "need stays" in told.done
     assert any(one.code == "prescription-k2o-not-met" and "C (" in one.what
                for one in job.findings)
+
+
+def test_page_and_sheet_mark_rates_set_by_hand(
+    kettle: tuple[Path, RunResult, int], runs: dict[str, RunResult]
+) -> None:
+    _, result, zone_id = kettle
+    page = (result.folder / "page.html").read_text(encoding="utf-8")
+    # The table of all passes and the sheet of this pass.
+    assert page.count("† 120<") == 2
+    assert page.count("zone C 120 lb/ac set by hand, the rule gives 220: "
+                      "known poor stand: since the flood.") == 2
+    one = result.job.prescription.passes[0]
+    assert one.rule_planned_total is not None
+    moved = one.rule_planned_total - one.planned_total
+    assert moved == pytest.approx(100 * result.job.prescription.zone_area_ac[
+        result.job.prescription.zone_ids.index(zone_id)], rel=0.05)
+    assert re.search(rf"rates set by hand .{moved:,.0f} lb", page)
+    assert "edited by hand" in page
+    assert "†" not in (runs["kettle"].folder / "page.html").read_text(encoding="utf-8")
 
 
 def test_the_same_edits_give_the_same_bytes(

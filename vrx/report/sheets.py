@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from vrx.model import Job, PassRates, TankFills
-from vrx.report import care, numbers, words
+from vrx.report import care, numbers, passes, words
 
 _ROWS = 3
 _COLUMNS = 4
@@ -54,7 +54,7 @@ def sheet_views(job: Job, cautions: Mapping[str, Sequence[str]]) -> dict[int, Sh
 
 def _zones(job: Job, rates: PassRates) -> list[ZoneCells]:
     return [
-        (zone.letter, numbers.acres(area), numbers.rate(value, rates.step),
+        (zone.letter, numbers.acres(area), passes.rate_text(rates, zone.zone_id, value),
          numbers.fixed(value * area))
         for zone, area, value in zip(
             job.zones.zones, job.prescription.zone_area_ac, rates.rates.tolist(), strict=True)
