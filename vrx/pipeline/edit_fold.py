@@ -235,6 +235,7 @@ def zones_line(before: Zones, after: Zones) -> dict[str, Any]:
     said = [one for one in after.findings if one not in before.findings]
     return {
         "removed": [zone.zone_id for zone in before.zones if zone.zone_id not in now],
+        "made": [zone.zone_id for zone in after.zones if zone.zone_id not in held],
         "zones": fresh, "highest_id": after.next_id - 1,
         "findings": [{**asdict(one), "severity": one.severity.value} for one in said],
     }
