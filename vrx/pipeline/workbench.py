@@ -95,12 +95,11 @@ class Workbench:
             self._load(plan_sum)
         self._look_at_edits()
         self.state = short_sum(plan_sum, self._edits_sum, inputs)
-        if self.state != before:
-            self._ready = None
         return self.state != before
 
     def _load(self, plan_sum: str) -> None:
         self._plan_sum, self.plan, self.trouble, self.open_keys = plan_sum, None, None, ()
+        self._ready = None
         try:
             self.open_keys = blanks(read_document(self.plan_file)) if plan_sum else ()
             self.plan = load_plan(self.plan_file)
