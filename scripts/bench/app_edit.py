@@ -5,8 +5,8 @@
 The invented Kettle field with its own zones (9), and with square cells (40, 400), each edited
 through the workbench as the app does it: the state is asked for, the edit is made, proven, written
 and synced, and needs, rates, order and cost are worked out. Printed for each operation: median,
-95th percentile and greatest time, processor time, and what of it the totals took. The first totals of a size are
-told apart. With --profile the costliest functions of one edit of 400 zones are listed.
+95th percentile and greatest time, processor time, and what of it the totals took. The first totals
+of a size are told apart. With --profile the costliest functions of one edit of 400 zones are listed.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import shapely
 
 from vrx import geo
 from vrx.errors import VrxError
+from vrx.model import FloatArray
 from vrx.pipeline.workbench import Workbench
 from vrx.plan import answer_plan
 
@@ -72,18 +73,19 @@ def edits_of(bench: Workbench, rng: np.random.Generator) -> dict[str, Callable[[
     }
 
 
-def timed(make: Callable[[], object]) -> np.ndarray:
+def timed(make: Callable[[], object]) -> FloatArray:
     """(wall, processor) milliseconds."""
     begun = np.array([time.perf_counter(), time.process_time()])
     make()
-    return 1e3 * (np.array([time.perf_counter(), time.process_time()]) - begun)
+    spent: FloatArray = 1e3 * (np.array([time.perf_counter(), time.process_time()]) - begun)
+    return spent
 
 
 def measure(bench: Workbench, runs: int, rng: np.random.Generator) -> None:
     made = bench.live().zones.zones
     corners = sum(shapely.get_num_coordinates(zone.polygon) for zone in made)
     print(f"{len(made)} zones, {corners} vertices")
-    times: dict[str, list[np.ndarray]] = {}
+    times: dict[str, list[FloatArray]] = {}
     refused: dict[str, int] = {}
     for _ in range(runs):
         for name in ("split", "merge", "move corner", "set a rate", "undo"):
@@ -129,7 +131,7 @@ def main() -> None:
         for count in asked.zones:
             bench = bench_of(Path(scratch), count)
             first = timed(bench.live)
-            again = timed(lambda bench=bench: Workbench(bench.folder).zones())
+            again = timed(Workbench(bench.folder).zones)
             print(f"first totals {first[0]:,.0f} ms, opened again and cut {again[0]:,.0f} ms")
             measure(bench, asked.runs, np.random.default_rng(asked.seed))
             if asked.profile:
