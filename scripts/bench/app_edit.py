@@ -6,7 +6,7 @@ The invented Kettle field with its own zones (9), and with square cells (40, 400
 through the workbench as the app does it: the state is asked for, the edit is made, proven, written
 and synced, and needs, rates, order and cost are worked out. Printed for each operation: median,
 95th percentile and greatest time, processor time, and what of it the totals took. The first totals
-of a size are told apart. With --profile the costliest functions of one edit of 400 zones are listed.
+of a size are told apart. With --profile the costliest functions of one edit are listed.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
@@ -58,7 +59,7 @@ def edits_of(bench: Workbench, rng: np.random.Generator) -> dict[str, Callable[[
     corner = shapely.get_coordinates(border)[0]
     on = bench.state
 
-    def edit(op: str, **told: object) -> Callable[[], object]:
+    def edit(op: str, **told: Any) -> Callable[[], object]:
         return lambda: bench.edit(op, on=on, **told)
 
     return {
