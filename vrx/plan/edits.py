@@ -96,7 +96,7 @@ class EditLog:
 
 def edits_path(folder: Path) -> Path:
     """Where the edits of a field's folder (or of a plan file's) are kept."""
-    return (folder if folder.is_dir() else folder.parent) / EDITS_NAME
+    return (folder.parent if folder.is_file() else folder) / EDITS_NAME
 
 
 def read_edits(folder: Path, *, known: EditLog | None = None) -> EditLog:
