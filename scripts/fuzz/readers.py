@@ -16,7 +16,6 @@ import wholes
 from vrx.audit import AuditResult, TableStated, audit_file, chain
 from vrx.audit._ledger import Ledger
 from vrx.audit._table import read as read_table
-from vrx.errors import InputError
 from vrx.geo import grid_over
 from vrx.intake import (
     AppliedSpec,
@@ -45,7 +44,7 @@ from vrx.intake import (
 from vrx.model import Field, Grid, Zones
 from vrx.pipeline import edits
 from vrx.pipeline.signing import check as check_chain
-from vrx.plan.edits import read_edits
+from vrx.plan.edits import read_edit_file, read_edits
 from vrx.plan.layout import with_layout
 from vrx.plan.load import load_plan
 from vrx.products import load_materials
@@ -250,19 +249,9 @@ def _signed() -> bytes:
     return chain.line_of(chain.make(told, who, paths=(), before=(), vrx="0"))
 
 
-def _edited(folder: Path, stem: str, data: bytes, suffix: str) -> Path:
-    """A field's folder with its edits."""
-    own = folder / (stem or "x")
-    own.mkdir(exist_ok=True)
-    (own / f"edits{suffix}").write_bytes(data)
-    return own
-
-
 def _folded(path: Path, home: Path, _: str) -> Any:
     """The edits and the zones that they lead to, from the square as one zone."""
-    if not path.exists():  # no file of edits is no fault, but a folder that is not there
-        raise InputError("is not there", code="edits-read", where=str(path), hint="name a folder")
-    log, field_ = read_edits(path), the_field(home)
+    log, field_ = read_edit_file(path), the_field(home)
     return log, edits.apply_zones(_one_zone(field_), log, field_)
 
 
@@ -342,8 +331,9 @@ READERS: dict[str, Reader] = {
     "layout": Reader(read=_layout, wholes=lambda: {".toml": wholes.layout()},
                      figure=lambda r: r["soil"]["id_column"]),
     "read_edits": Reader(
-        read=_folded, wholes=lambda: {".jsonl": _edits()}, place=_edited,
-        figure=lambda r: (r[0].cursor, len(r[1].zones)), tells=lambda r: bool(r[0].findings)),
+        read=_folded, wholes=lambda: {".jsonl": _edits()},
+        figure=lambda r: (r[0].cursor, len(r[1].zones)),
+        tells=lambda r: bool(r[0].findings) or not r[0].records),
     "load_books": Reader(read=lambda p, *_: load_books([p]),
                          wholes=lambda: {".toml": wholes.book()}, figure=len),
     "load_materials": Reader(read=lambda p, *_: load_materials([p]),
