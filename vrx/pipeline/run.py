@@ -46,6 +46,8 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
     progress("reading plan, boundary and samples")
     plan = load_plan(plan_file)
     export.require_formats(plan.export.formats)
+    if plan.export.pdf:
+        report.require_pdf()
     inputs = read_inputs(plan, plan_file=plan_file)
     job = compute(plan, inputs, progress=progress)
     stopped = stops(job.findings)
@@ -55,8 +57,10 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
             hint="mend them in the plan; nothing was written", findings=stopped,
         )
     identity = {
-        "versions": manifest.library_versions(
-            [FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs]),
+        "versions": manifest.library_versions([
+            *(FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs),
+            *(("typst",) if plan.export.pdf else ()),
+        ]),
         "books": [
             {"id": name, "sha256": inputs.books[name].sha256}
             for name in sorted({
@@ -96,14 +100,15 @@ def _write(
     sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
+    views = report.page_views(
+        job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes))
     page = scratch / "page.html"
-    page.write_text(
-        report.page(report.page_views(
-            job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes)
-        )),
-        encoding="utf-8", newline="\n",
-    )
+    page.write_text(report.page(views), encoding="utf-8", newline="\n")
     files.append(_exported("html", page, scratch))
+    if plan.export.pdf:
+        printed = scratch / "page.pdf"
+        printed.write_bytes(report.pdf_bytes(views, paper=plan.export.paper))
+        files.append(_exported("pdf", printed, scratch))
     record = manifest.build(job=job, identity=identity, run=run, files=files)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
