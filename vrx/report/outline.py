@@ -1,98 +1,28 @@
-"""A page's HTML → its document tree: headings, paragraphs, lists, tables, drawings, as plain values.
+"""A page's HTML → its document tree: headings, paragraphs, lists, tables, drawings as plain values.
 
 Layouts other than HTML are made from this tree, so that all print the very same texts. The tree is
-JSON: a block is a dict with its kind in "is", a text is a list of runs, a run a dict with its words
-in "say", a list of pieces between which a line may break. No text of the tree is markup of any kind.
+JSON: a block is a dict with its kind in "is", a text a list of runs, a run a dict with its words in
+"say", a list of pieces between which a line may break. No text of the tree is markup of any kind.
 """
 
 from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from html.parser import HTMLParser
+from collections.abc import Callable, Sequence
 from typing import Any
+
+from vrx.report.html_tree import Node, texts
 
 Block = dict[str, Any]
 Run = dict[str, Any]
 
-_DRAWING = re.compile(r"<svg\b.*?</svg>", re.DOTALL)
 _INLINE = {"a", "b", "strong", "i", "em", "small", "span", "code", "br", "abbr", "time", "label"}
-_VOID = {"br", "meta", "link", "img", "hr", "input", "wbr", "col"}
 _SILENT = {"head", "nav", "style", "script", "title", "button", "input"}
 _BOLD, _LEAN = {"b", "strong", "th", "dt"}, {"i", "em"}
 _LONG_WORD = 18
 _PIECE = re.compile(r"[^/_\-.,;:=]{1,8}[/_\-.,;:=]?|[/_\-.,;:=]")
 _WIDE_CHARACTER = re.compile("[mwMW%@—]")
-
-
-@dataclass(slots=True)
-class Node:
-    """One element: its tag, attributes and children (elements and texts) in order."""
-
-    tag: str
-    attributes: dict[str, str]
-    children: list[Node | str] = field(default_factory=list)
-
-    @property
-    def classes(self) -> set[str]:
-        """The names in its class attribute."""
-        return set(self.attributes.get("class", "").split())
-
-    def elements(self) -> Iterator[Node]:
-        """Its child elements."""
-        return (child for child in self.children if isinstance(child, Node))
-
-    def all(self) -> Iterator[Node]:
-        """Itself and all elements below, in document order."""
-        yield self
-        for child in self.elements():
-            yield from child.all()
-
-
-class _Reader(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.root = Node("root", {})
-        self.open = [self.root]
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        node = Node(tag, {name: value or "" for name, value in attrs})
-        self.open[-1].children.append(node)
-        if tag not in _VOID:
-            self.open.append(node)
-
-    def handle_endtag(self, tag: str) -> None:
-        for depth in range(len(self.open) - 1, 0, -1):
-            if self.open[depth].tag == tag:
-                del self.open[depth:]
-                return
-
-    def handle_data(self, data: str) -> None:
-        self.open[-1].children.append(data)
-
-
-def read(text: str) -> tuple[Node, list[str]]:
-    """The elements of an HTML text and its drawings; a drawing stands as `<img data-drawing=k>`.
-
-    Only pages of our own templates are read: a text in them has no "<" of its own.
-    """
-    drawings: list[str] = []
-
-    def kept(found: re.Match[str]) -> str:
-        drawings.append(found[0])
-        return f'<img data-drawing="{len(drawings) - 1}">'
-
-    reader = _Reader()
-    reader.feed(_DRAWING.sub(kept, text))
-    reader.close()
-    return reader.root, drawings
-
-
-def section(root: Node, name: str) -> Node | None:
-    """The element whose id is `name`."""
-    return next((node for node in root.all() if node.attributes.get("id") == name), None)
 
 
 def pieces(text: str) -> list[str]:
@@ -124,6 +54,12 @@ class Outline:
 
     def __init__(self, drawings: Sequence[str]) -> None:
         self.drawings = drawings
+        self._ways: dict[str, Callable[[Node], list[Block]]] = {
+            **dict.fromkeys(("h1", "h2", "h3", "h4", "h5", "h6"), self._heading),
+            **dict.fromkeys(("p", "summary", "figcaption", "caption"), self._text),
+            "ul": self._list, "ol": self._list, "dl": self._pairs, "table": self._table,
+            "figure": self._figure, "img": self._picture,
+        }
 
     def blocks(self, node: Node) -> list[Block]:
         """The blocks inside an element; loose text between them becomes paragraphs."""
@@ -146,36 +82,31 @@ class Outline:
         return made
 
     def _block(self, node: Node) -> list[Block]:
-        tag, classes = node.tag, node.classes
-        if tag in _SILENT:
+        if node.tag in _SILENT:
             return []
-        if re.fullmatch("h[1-6]", tag):
-            return [{"is": "heading", "level": int(tag[1]), "runs": self.runs(node.children)}]
-        if tag in ("p", "summary", "figcaption", "caption"):
-            # A paragraph may hold a drawing in no template; its text is all there is.
-            return self._text(node, tag, classes)
-        if tag == "details" and "paper" not in classes:
+        if node.tag == "details" and "paper" not in node.classes:
             return self._on_screen_only(node)
-        if tag in ("ul", "ol"):
-            items = [_one_start(self.blocks(item)) for item in node.elements() if item.tag == "li"]
-            look = "boxes" if _has_box(node) else tag
-            return [{"is": "list", "look": look, "items": items,
-                     "small": bool({"small", "cautions"} & classes)}]
-        if tag == "dl":
-            return self._pairs(node)
-        if tag == "table":
-            return [self._table(node)]
-        if tag == "figure":
-            return [self._figure(node)]
-        if tag == "img":
-            return [self._picture(node)]
+        make = self._ways.get(node.tag)
+        return self._group(node) if make is None else make(node)
+
+    def _heading(self, node: Node) -> list[Block]:
+        return [{"is": "heading", "level": int(node.tag[1]), "runs": self.runs(node.children)}]
+
+    def _list(self, node: Node) -> list[Block]:
+        items = [_one_start(self.blocks(item)) for item in node.elements() if item.tag == "li"]
+        look = "boxes" if _has_box(node) else node.tag
+        small = bool({"small", "cautions"} & node.classes)
+        return [{"is": "list", "look": look, "items": items, "small": small}] if items else []
+
+    def _group(self, node: Node) -> list[Block]:
+        """Blocks of an element that says how they stand together, or just the blocks."""
         for name in ("two", "sure", "crop", "sign", "columns"):
-            if name in classes:
+            if name in node.classes:
                 cells = [self._block(child) for child in node.elements()]
                 return [{"is": "cells", "look": name, "cells": [one for one in cells if one]}]
         inside = self.blocks(node)
         for name in ("check", "halt", "keep", "go", "leaf"):
-            if name in classes and inside:
+            if name in node.classes and inside:
                 return [{"is": "box" if name in ("check", "halt") else name, "look": name,
                          "blocks": inside}]
         return inside
@@ -188,10 +119,12 @@ class Outline:
         return [{"is": "text", "look": "small",
                  "runs": [{"say": ["Stands on page.html and is not printed: "]}, *runs]}]
 
-    def _text(self, node: Node, tag: str, classes: set[str]) -> list[Block]:
+    def _text(self, node: Node) -> list[Block]:
+        # A paragraph of ours holds no drawing; its text is all there is.
         runs = self.runs(node.children)
         looks = ("lead", "small", "flag", "cap", "over")
-        look = "lead" if tag == "summary" else next((n for n in looks if n in classes), "plain")
+        look = "lead" if node.tag == "summary" else next(
+            (name for name in looks if name in node.classes), "plain")
         return [{"is": "text", "runs": runs, "look": look}] if runs else []
 
     def _pairs(self, node: Node) -> list[Block]:
@@ -205,23 +138,26 @@ class Outline:
         return [{"is": "pairs", "look": look,
                  "items": [{"name": name, "blocks": blocks} for name, blocks in items]}]
 
-    def _figure(self, node: Node) -> Block:
+    def _figure(self, node: Node) -> list[Block]:
         picture = next((one for one in node.all() if one.tag == "img"), None)
         words = next((one for one in node.all() if one.tag == "figcaption"), None)
         caption = [] if words is None else self.runs(words.children)
         if picture is None:
-            return {"is": "text", "runs": caption, "look": "small"}
-        return {**self._picture(picture), "caption": caption, "wide": "wide" in node.classes}
+            return [{"is": "text", "runs": caption, "look": "small"}] if caption else []
+        (shown,) = self._picture(picture)
+        return [{**shown, "caption": caption, "wide": "wide" in node.classes}]
 
-    def _picture(self, node: Node) -> Block:
+    def _picture(self, node: Node) -> list[Block]:
         svg = self.drawings[int(node.attributes["data-drawing"])]
         said = [html.unescape(found) for found in
                 re.findall(r"<(?:title|desc)\b[^>]*>(.*?)</(?:title|desc)>", svg, re.DOTALL)]
-        return {"is": "picture", "svg": svg, "alt": ". ".join(said[:2]), "caption": [],
-                "wide": False}
+        return [{"is": "picture", "svg": svg, "alt": ". ".join(said[:2]), "caption": [],
+                 "wide": False}]
 
-    def _table(self, node: Node) -> Block:
-        head, body, foot = [], [], []
+    def _table(self, node: Node) -> list[Block]:
+        head: list[list[Block]] = []
+        body: list[list[Block]] = []
+        foot: list[list[Block]] = []
         for part in node.elements():
             rows = [row for row in part.elements() if row.tag == "tr"]
             into = {"thead": head, "tfoot": foot}.get(part.tag, body)
@@ -231,9 +167,9 @@ class Outline:
                     default=1)
         least, most = _widths([*head, *body, *foot], count)
         blanks = "blanks" in node.classes
-        return {"is": "table", "head": head, "body": body, "foot": foot, "columns": count,
-                "least": least, "most": most, "blanks": blanks,
-                "caption": [] if caption is None else self.runs(caption.children)}
+        return [{"is": "table", "head": head, "body": body, "foot": foot, "columns": count,
+                 "least": least, "most": most, "blanks": blanks,
+                 "caption": [] if caption is None else self.runs(caption.children)}]
 
     def _cell(self, node: Node) -> Block:
         blocks = self.blocks(node)
@@ -264,7 +200,7 @@ class Outline:
             found.append({"end": True})
             return
         if "box" in classes:
-            found.append({"box": "".join(_texts(child)).strip()})
+            found.append({"box": "".join(texts(child)).strip()})
             return
         mine = dict(look)
         for name, wanted in (
@@ -286,14 +222,6 @@ def _one_start(blocks: list[Block]) -> list[Block]:
         first, second, *rest = blocks
         return [{**second, "runs": [*first["runs"], {"say": [" "]}, *second["runs"]]}, *rest]
     return blocks
-
-
-def _texts(node: Node) -> Iterator[str]:
-    for child in node.children:
-        if isinstance(child, str):
-            yield child
-        else:
-            yield from _texts(child)
 
 
 def _has_box(node: Node) -> bool:

@@ -8,16 +8,15 @@ prints as text, whatever it holds. Typst is an extra and is loaded when a PDF is
 from __future__ import annotations
 
 import json
-import unicodedata
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from vrx.errors import MissingExtra
-from vrx.report import outline
-from vrx.report.outline import Block
+from vrx.report import html_tree, pdf_letters
+from vrx.report.outline import Block, Outline
 from vrx.report.page import page, template
 
 if TYPE_CHECKING:
@@ -43,11 +42,6 @@ _BREAK = {"is": "break"}
 _REPLACED = {"sheet"}
 _ROWS_OF_A_TABLE = 11
 _MOST_ACROSS = 4
-_NO_GLYPH = "□"
-_CODES_REMARK = (
-    "A character in the form [U+6D4B] is one that the fonts of this document do not have; page.html "
-    "shows it."
-)
 _TEMPLATE = Path(__file__).with_name("templates") / "pdf.typ"
 
 
@@ -73,18 +67,18 @@ def pdf_bytes(
     document = _document(views, parts=parts, paper=paper)
     with TemporaryDirectory(prefix="vrx-pdf-") as root:
         compiler = _compiler(root)
-        missing = _missing(compiler, _characters(document))
+        lacks = pdf_letters.missing(compiler, pdf_letters.characters(document)).__contains__
         try:
-            return _compile(compiler, _template(), _with_codes(document, missing.__contains__))
-        except _typst_error():
+            return _compile(compiler, pdf_letters.with_codes(document, lacks))
+        except pdf_letters.typst_error():
             # A cluster of characters may lie in no one font although each of them lies in some.
-            return _compile(compiler, _template(), _with_codes(document, _is_foreign))
+            return _compile(compiler, pdf_letters.with_codes(document, pdf_letters.is_foreign))
 
 
 def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) -> dict[str, Any]:
     html = page(views)
-    root, drawings = outline.read(html)
-    reader = outline.Outline(drawings)
+    root, drawings = html_tree.read(html)
+    reader = Outline(drawings)
     of_part: dict[str, list[Block]] = {part: [] for part in PARTS}
     of_part["applicator"] += _sheets(views)
     for node in root.all():
@@ -94,8 +88,7 @@ def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) 
                 {"is": "section", "blocks": reader.blocks(node)}]
     head = [block for node in root.all() if node.tag == "header" for block in reader.blocks(node)]
     foot = [block for node in root.all() if node.tag == "footer" for block in reader.blocks(node)]
-    title = views["title"]
-    assert isinstance(title, dict)
+    title = cast("Mapping[str, object]", views["title"])
     document = {
         "title": f"{title['field']}, season {title['season']}: prescription",
         "field": str(title["field"]), "run": str(views["run"]),
@@ -112,12 +105,11 @@ def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) 
 
 def _sheets(views: Mapping[str, object]) -> list[Block]:
     """The applicator's leaves, one for each pass."""
-    rows = views["zone_rows"]
-    assert isinstance(rows, Sequence)
+    rows = cast("Sequence[object]", views["zone_rows"])
     across = min(_MOST_ACROSS, max(1, -(-len(rows) // _ROWS_OF_A_TABLE)))
     html = template("pdf_sheet.html.j2").render(views, tables_across=across)
-    root, drawings = outline.read(html)
-    leaves = outline.Outline(drawings).blocks(root)
+    root, drawings = html_tree.read(html)
+    leaves = Outline(drawings).blocks(root)
     # Each leaf is carried alone; the first stands under the title of its part.
     return [*(one for leaf in leaves for one in (leaf, dict(_BREAK)))]
 
@@ -160,91 +152,8 @@ def _compiler(root: str) -> typst.Compiler:
                           package_cache_path=root)
 
 
-def _typst_error() -> type[Exception]:
-    import typst
-
-    return typst.TypstError
-
-
-def _template() -> bytes:
-    return _TEMPLATE.read_bytes()
-
-
-def _compile(compiler: typst.Compiler, source: bytes, document: Mapping[str, Any]) -> bytes:
+def _compile(compiler: typst.Compiler, document: Mapping[str, Any]) -> bytes:
     data = json.dumps(document, ensure_ascii=False, sort_keys=True)
-    made = compiler.compile(
-        source, format="pdf", sys_inputs={"data": data}, pdf_standards=["ua-1"])
-    assert isinstance(made, bytes)
-    return made
-
-
-def _characters(value: Any) -> set[str]:
-    if isinstance(value, str):
-        return set(value)
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return set().union(*(_characters(one) for one in inner))
-
-
-def _missing(compiler: typst.Compiler, characters: set[str]) -> set[str]:
-    """Those that Typst's fonts cannot print or that a tagged document may not hold."""
-    plain = {chr(code) for code in range(0x20, 0x7F)}
-    asked = sorted(characters - plain - {"\n", "\t"})
-    found: set[str] = set()
-    heap = [asked] if asked else []
-    while heap:
-        some = heap.pop()
-        if not _prints(compiler, some):
-            if len(some) == 1:
-                found.update(some)
-            else:
-                heap += [some[: len(some) // 2], some[len(some) // 2 :]]
-    return found
-
-
-_PROBE = b"""
-#set document(title: "probe", date: none)
-#set text(lang: "en", font: ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono"))
-#for one in json(bytes(sys.inputs.data)) [#text(one) #strong(text(one))]
-"""
-
-
-def _prints(compiler: typst.Compiler, characters: Sequence[str]) -> bool:
-    try:
-        compiler.compile(_PROBE, format="pdf", pdf_standards=["ua-1"],
-                         sys_inputs={"data": json.dumps(list(characters))})
-    except _typst_error():
-        return False
-    return True
-
-
-def _is_foreign(character: str) -> bool:
-    """Neither Latin, Greek nor Cyrillic, nor a sign that stands alone."""
-    return ord(character) > 0x52F and unicodedata.category(character)[0] not in "PSZ" or (
-        unicodedata.combining(character) > 0) or ord(character) > 0xFFFF
-
-
-def _with_codes(document: Mapping[str, Any], lacks: Callable[[str], bool]) -> dict[str, Any]:
-    """The document without characters that cannot print, and a remark if there were any."""
-    changed = False
-
-    def coded(text: str, *, drawn: bool) -> str:
-        nonlocal changed
-        if not any(map(lacks, text)):
-            return text
-        changed = True
-        return "".join(
-            (_NO_GLYPH if drawn else f"[U+{ord(c):04X}]") if lacks(c) else c for c in text)
-
-    def walk(value: Any, name: str = "") -> Any:
-        if isinstance(value, str):
-            # What is spoken and not drawn keeps its letters.
-            return value if name in ("alt", "title") else coded(value, drawn=name == "svg")
-        if isinstance(value, dict):
-            return {key: walk(inner, key) for key, inner in value.items()}
-        return [walk(one) for one in value] if isinstance(value, list) else value
-
-    made: dict[str, Any] = walk(dict(document))
-    if changed:
-        made["foot"] = [*made["foot"], {
-            "is": "text", "look": "small", "runs": [{"say": [_CODES_REMARK]}]}]
-    return made
+    made = compiler.compile(_TEMPLATE.read_bytes(), format="pdf", sys_inputs={"data": data},
+                            pdf_standards=["ua-1"])
+    return cast("bytes", made)
