@@ -18,6 +18,7 @@ from vrx.errors import MissingExtra
 from vrx.report import html_tree, pdf_letters
 from vrx.report.outline import Block, Outline
 from vrx.report.page import page, template
+from vrx.report.svg import printable
 
 if TYPE_CHECKING:
     import typst
@@ -42,6 +43,7 @@ _BREAK = {"is": "break"}
 _REPLACED = {"sheet"}
 _ROWS_OF_A_TABLE = 11
 _MOST_ACROSS = 4
+_FOOT_LETTERS = 48
 _TEMPLATE = Path(__file__).with_name("templates") / "pdf.typ"
 
 
@@ -90,8 +92,8 @@ def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) 
     foot = [block for node in root.all() if node.tag == "footer" for block in reader.blocks(node)]
     title = cast("Mapping[str, object]", views["title"])
     document = {
-        "title": f"{title['field']}, season {title['season']}: prescription",
-        "field": str(title["field"]), "run": str(views["run"]),
+        "title": printable(f"{title['field']}, season {title['season']}: prescription"),
+        "foot-line": f"{_short(title['field'])} · {_short(views['run'])}",
         "paper": {"letter": "us-letter", "a4": "a4"}[paper],
         "head": head, "foot": foot,
         "parts": [
@@ -101,6 +103,12 @@ def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) 
     }
     _level(document)
     return document
+
+
+def _short(text: object) -> str:
+    """A name that fits the foot of a page."""
+    whole = printable(str(text))
+    return whole if len(whole) <= _FOOT_LETTERS else whole[: _FOOT_LETTERS - 1] + "…"
 
 
 def _sheets(views: Mapping[str, object]) -> list[Block]:

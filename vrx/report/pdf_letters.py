@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 _NO_GLYPH = "□"
 _REMARK = (
-    "A character in the form [U+6D4B] is one that the fonts of this document do not have; on "
-    "drawings it is an empty square. page.html shows it."
+    "A character in the form [U+6D4B] is one that this document cannot print; on drawings it is an "
+    "empty square. page.html holds it."
 )
 _PROBE = b"""
 #set document(title: "probe", date: none)
@@ -26,6 +26,7 @@ _PROBE = b"""
 #for one in json(bytes(sys.inputs.data)) [#text(one) #strong(text(one))]
 """
 _SPOKEN = ("alt", "title", "is", "look")
+_TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 _LAST_CYRILLIC = 0x52F
 
 
@@ -45,9 +46,13 @@ def characters(value: object) -> set[str]:
 
 
 def missing(compiler: typst.Compiler, asked: set[str]) -> set[str]:
-    """Those that no font has or that a tagged document may not hold, by halving until they show."""
-    found: set[str] = set()
-    heap = [sorted(one for one in asked if not " " <= one <= "~" and one not in "\n\t")]
+    """Those that no font has, that a tagged document may not hold, or that turn other words round.
+
+    Typst is asked about all at once, then by halves until the guilty ones stand alone.
+    """
+    found = {one for one in asked if _misleads(one)}
+    heap = [sorted(
+        one for one in asked - found if not " " <= one <= "~" and one not in "\n\t")]
     while heap:
         some = heap.pop()
         if some and not _prints(compiler, some):
@@ -57,6 +62,12 @@ def missing(compiler: typst.Compiler, asked: set[str]) -> set[str]:
             else:
                 found.update(some)
     return found
+
+
+def _misleads(character: str) -> bool:
+    """Turns the order of what follows, breaks a line, or means what only its maker knows."""
+    return unicodedata.bidirectional(character) in _TURNS or unicodedata.category(character) in (
+        "Co", "Cn", "Zl", "Zp") or character == "\ufeff"
 
 
 def _prints(compiler: typst.Compiler, some: Sequence[str]) -> bool:
