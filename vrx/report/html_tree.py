@@ -81,3 +81,11 @@ def texts(node: Node) -> Iterator[str]:
             yield child
         else:
             yield from texts(child)
+
+
+def by_id(root: Node, name: str) -> Node:
+    """The element with this id; raises `KeyError` where there is none."""
+    for node in root.all():
+        if node.attributes.get("id") == name:
+            return node
+    raise KeyError(name)

@@ -20,6 +20,9 @@ Run = dict[str, Any]
 _INLINE = {"a", "b", "strong", "i", "em", "small", "span", "code", "br", "abbr", "time", "label"}
 _SILENT = {"head", "nav", "style", "script", "title", "button", "input"}
 _BOLD, _LEAN = {"b", "strong", "th", "dt"}, {"i", "em"}
+_CELLS = {"two": "two", "sure": "sure", "crop": "two", "sign": "sign", "zones-of": "columns"}
+_KEPT = {"check": "box", "halt": "halt", "weighty": "weighty", "keep": "keep", "go": "keep"}
+_WIDE_SPAN = 15.0
 _LONG_WORD = 18
 _PIECE = re.compile(r"[^/_\-.,;:=]{1,8}[/_\-.,;:=]?|[/_\-.,;:=]")
 _WIDE_CHARACTER = re.compile("[mwMW%@—]")
@@ -90,26 +93,27 @@ class Outline:
         return self._group(node) if make is None else make(node)
 
     def _heading(self, node: Node) -> list[Block]:
-        return [{"is": "heading", "level": int(node.tag[1]), "runs": self.runs(node.children)}]
+        # The name of a part stands above all headings inside it.
+        level = 1 if "part-name" in node.classes else int(node.tag[1])
+        return [{"is": "heading", "level": level, "runs": self.runs(node.children)}]
 
     def _list(self, node: Node) -> list[Block]:
         items = [_one_start(self.blocks(item)) for item in node.elements() if item.tag == "li"]
-        look = "boxes" if _has_box(node) else node.tag
+        look = "boxes" if _has_box(node) else "fill-in" if "fill-in" in node.classes else node.tag
         small = bool({"small", "cautions"} & node.classes)
         return [{"is": "list", "look": look, "items": items, "small": small}] if items else []
 
     def _group(self, node: Node) -> list[Block]:
         """Blocks of an element that says how they stand together, or just the blocks."""
-        for name in ("two", "sure", "crop", "sign", "columns"):
-            if name in node.classes:
-                cells = [self._block(child) for child in node.elements()]
-                return [{"is": "cells", "look": name, "cells": [one for one in cells if one]}]
+        look = next((_CELLS[name] for name in _CELLS if name in node.classes), None)
+        if look is not None:
+            cells = [self._block(child) for child in node.elements()]
+            return [{"is": "cells", "look": look, "cells": [one for one in cells if one]}]
         inside = self.blocks(node)
-        for name in ("check", "halt", "keep", "go", "leaf"):
-            if name in node.classes and inside:
-                return [{"is": "box" if name in ("check", "halt") else name, "look": name,
-                         "blocks": inside}]
-        return inside
+        kind = next((_KEPT[name] for name in _KEPT if name in node.classes), None)
+        if node.attributes.get("aria-labelledby", "").startswith("pass-"):
+            kind = "leaf"
+        return [{"is": kind, "blocks": inside}] if kind is not None and inside else inside
 
     def _on_screen_only(self, node: Node) -> list[Block]:
         """What the page folds away and prints only where somebody opens it: said, not printed."""
@@ -122,7 +126,7 @@ class Outline:
     def _text(self, node: Node) -> list[Block]:
         # A paragraph of ours holds no drawing; its text is all there is.
         runs = self.runs(node.children)
-        looks = ("lead", "small", "flag", "cap", "over")
+        looks = ("part-lead", "lead", "small", "flag", "cap", "over")
         look = "lead" if node.tag == "summary" else next(
             (name for name in looks if name in node.classes), "plain")
         return [{"is": "text", "runs": runs, "look": look}] if runs else []
@@ -173,8 +177,9 @@ class Outline:
 
     def _cell(self, node: Node) -> Block:
         blocks = self.blocks(node)
+        loud = node.tag == "th" or "rate" in node.classes
         for one in blocks:
-            if one["is"] == "text" and one["look"] == "plain" and node.tag == "th":
+            if one["is"] == "text" and one["look"] == "plain" and loud:
                 one["runs"] = [{**run, "bold": True} for run in one["runs"]]
         shown = "".join(words(one) for one in blocks)
         return {"blocks": blocks, "across": int(node.attributes.get("colspan", 1) or 1),
@@ -261,28 +266,40 @@ def _collapsed(found: Sequence[Run]) -> list[Run]:
 
 def words(block: Any) -> str:
     """All words of blocks or runs, for lengths and searches."""
-    if isinstance(block, dict):
-        if "say" in block:
-            return "".join(block["say"])
-        return "".join(words(one) for one in block.values() if isinstance(one, dict | list))
-    return " ".join(words(one) for one in block) if isinstance(block, list) else ""
+    if isinstance(block, list):
+        runs = all(isinstance(one, dict) and {"say", "end", "box"} & set(one) for one in block)
+        return ("" if runs else " ").join(filter(None, map(words, block)))
+    if not isinstance(block, dict):
+        return ""
+    if "say" in block:
+        return "".join(block["say"])
+    return " " if "end" in block else words([one for one in block.values() if one])
 
 
 def _widths(rows: Sequence[Sequence[Block]], count: int) -> tuple[list[float], list[float]]:
     """Least and greatest useful width of each column, in sizes of its text."""
     least, most = [1.0] * count, [1.0] * count
-    taken: dict[int, int] = {}
+    spans: list[tuple[int, int, float, float]] = []
+    taken = [0] * count
     for row in rows:
         at = 0
         for cell in row:
-            while taken.get(at, 0) > 0:
+            while at < count and taken[at]:
                 taken[at] -= 1
                 at += 1
-            if cell["across"] == 1 and at < count:
-                narrow, wide = _cell_widths(cell["blocks"])
+            narrow, wide = _cell_widths(cell["blocks"])
+            end = min(at + cell["across"], count)
+            if end - at == 1:
                 least[at], most[at] = max(least[at], narrow), max(most[at], wide)
-                taken[at] = cell["down"] - 1
-            at += cell["across"]
+            elif not cell["group"]:
+                spans.append((at, end, narrow, min(wide, _WIDE_SPAN)))
+            taken[at:end] = [cell["down"] - 1] * (end - at)
+            at = end
+        taken[at:] = [max(0, rows_left - 1) for rows_left in taken[at:]]
+    for at, end, narrow, wide in spans:
+        for widths, wanted in ((least, narrow), (most, wide)):
+            lacks = (wanted - sum(widths[at:end])) / max(end - at, 1)
+            widths[at:end] = [width + max(0.0, lacks) for width in widths[at:end]]
     return least, most
 
 

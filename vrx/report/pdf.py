@@ -17,32 +17,15 @@ from typing import TYPE_CHECKING, Any, cast
 from vrx.errors import MissingExtra
 from vrx.report import html_tree, pdf_letters
 from vrx.report.outline import Block, Outline
-from vrx.report.page import page, template
+from vrx.report.page import page, sheet
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
     import typst
 
-PARTS = ("applicator", "agronomist", "grower")
-"""The parts of the printed report, each for its reader, in their order."""
+PARTS = ("grower", "applicator", "agronomist")
+"""The parts of the printed report, each for its reader, in their order on the page."""
 
-_TITLES = {
-    "applicator": "Applicator’s sheets", "agronomist": "Agronomist’s audit",
-    "grower": "Grower’s summary",
-}
-_LEADS = {
-    "applicator": "One sheet for each pass, to sign and carry.",
-    "agronomist": "What the rates rest on, line by line.",
-    "grower": "What, where, at what cost, and what is not known.",
-}
-_SECTIONS = {
-    "short": "grower", "machine": "applicator", "around": "applicator", "irrigation": "applicator",
-}
-"""Whose the page's sections are; all others are the agronomist's."""
-_BREAK = {"is": "break"}
-_REPLACED = {"sheet"}
-_ROWS_OF_A_TABLE = 11
-_MOST_ACROSS = 4
 _FOOT_LETTERS = 48
 _TEMPLATE = Path(__file__).with_name("templates") / "pdf.typ"
 
@@ -78,31 +61,29 @@ def pdf_bytes(
 
 
 def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) -> dict[str, Any]:
-    html = page(views)
-    root, drawings = html_tree.read(html)
+    # The applicator's part alone leaves the grower's money out, as its page does.
+    root, drawings = html_tree.read(
+        sheet(views) if tuple(parts) == ("applicator",) else page(views))
     reader = Outline(drawings)
-    of_part: dict[str, list[Block]] = {part: [] for part in PARTS}
-    of_part["applicator"] += _sheets(views)
-    for node in root.all():
-        name = node.attributes.get("id", "")
-        if node.tag == "section" and name not in _REPLACED:
-            of_part[_SECTIONS.get(name, "agronomist")] += [
-                {"is": "section", "blocks": reader.blocks(node)}]
-    head = [block for node in root.all() if node.tag == "header" for block in reader.blocks(node)]
-    foot = [block for node in root.all() if node.tag == "footer" for block in reader.blocks(node)]
     title = cast("Mapping[str, object]", views["title"])
     document = {
         "title": printable(f"{title['field']}, season {title['season']}: prescription"),
         "foot-line": f"{_short(title['field'])} · {_short(views['run'])}",
         "paper": {"letter": "us-letter", "a4": "a4"}[paper],
-        "head": head, "foot": foot,
-        "parts": [
-            {"title": _TITLES[part], "lead": _LEADS[part], "blocks": of_part[part]}
-            for part in parts
-        ],
+        "head": _named(reader, root, "header"), "foot": _named(reader, root, "footer"),
+        "parts": [reader.blocks(html_tree.by_id(root, part)) for part in parts],
     }
-    _level(document)
+    for block in _all_blocks(document["head"]):
+        if block.get("is") == "heading":
+            # The document's own title is no heading of a part.
+            block["is"] = "title" if block["level"] == 1 else "loud"
+    for part in document["parts"]:
+        _level(part)
     return document
+
+
+def _named(reader: Outline, root: html_tree.Node, tag: str) -> list[Block]:
+    return [block for node in root.all() if node.tag == tag for block in reader.blocks(node)]
 
 
 def _short(text: object) -> str:
@@ -111,38 +92,15 @@ def _short(text: object) -> str:
     return whole if len(whole) <= _FOOT_LETTERS else whole[: _FOOT_LETTERS - 1] + "…"
 
 
-def _sheets(views: Mapping[str, object]) -> list[Block]:
-    """The applicator's leaves, one for each pass."""
-    rows = cast("Sequence[object]", views["zone_rows"])
-    across = min(_MOST_ACROSS, max(1, -(-len(rows) // _ROWS_OF_A_TABLE)))
-    html = template("pdf_sheet.html.j2").render(views, tables_across=across)
-    root, drawings = html_tree.read(html)
-    leaves = Outline(drawings).blocks(root)
-    # Each leaf is carried alone; the first stands under the title of its part.
-    return [*(one for leaf in leaves for one in (leaf, dict(_BREAK)))]
-
-
-def _level(document: dict[str, Any]) -> None:
+def _level(part: list[Block]) -> None:
     """Headings go down one level at a time, as tagged documents want them; parts are level 1."""
-
-    def walk(value: Any, before: int) -> int:
-        if isinstance(value, dict):
-            if value.get("is") == "heading":
-                value["level"] = min(max(2, value["level"]), before + 1)
-                return int(value["level"])
-            for inner in value.values():
-                before = walk(inner, before)
-        elif isinstance(value, list):
-            for inner in value:
-                before = walk(inner, before)
-        return before
-
-    for block in _all_blocks(document["head"]):
+    above: list[int] = []
+    for block in _all_blocks(part):
         if block.get("is") == "heading":
-            # The document's own title is no heading of a part.
-            block["is"] = "title" if block["level"] == 1 else "loud"
-    for part in document["parts"]:
-        walk(part["blocks"], 1)
+            while above and above[-1] >= block["level"]:
+                above.pop()
+            above.append(block["level"])
+            block["level"] = len(above)
 
 
 def _all_blocks(value: Any) -> Iterator[dict[str, Any]]:
