@@ -100,18 +100,38 @@ def _write(
     sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
-    views = report.page_views(
-        job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes))
-    page = scratch / "page.html"
-    page.write_text(report.page(views), encoding="utf-8", newline="\n")
-    files.append(_exported("html", page, scratch))
-    if plan.export.pdf:
-        printed = scratch / "page.pdf"
-        printed.write_bytes(report.pdf_bytes(views, paper=plan.export.paper))
-        files.append(_exported("pdf", printed, scratch))
+    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan)
     record = manifest.build(job=job, identity=identity, run=run, files=files)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
+
+
+def _pages(
+    job: Job, *, run: str, files: list[ExportedFile], scratch: Path, plan: Plan
+) -> list[ExportedFile]:
+    """The applicator's sheet alone, then the page of all three parts, which lists it too.
+
+    As PDF as well where the plan asks for it, from the very same texts.
+    """
+    passes = job.prescription.passes
+    views = report.page_views(
+        job, run=run, cautions=prescription.cautions(passes),
+        pass_cautions={one.pass_id: prescription.cautions([one]) for one in passes})
+    made: list[ExportedFile] = []
+
+    def keep(name: str, data: bytes) -> None:
+        path = scratch / name
+        path.write_bytes(data)
+        made.append(_exported(path.suffix[1:], path, scratch))
+
+    keep("sheet.html", report.sheet(views).encode())
+    if plan.export.pdf:
+        keep("sheet.pdf", report.pdf_bytes(views, parts=("applicator",), paper=plan.export.paper))
+    views = report.with_files(views, [*files, *made])
+    keep("page.html", report.page(views).encode())
+    if plan.export.pdf:
+        keep("page.pdf", report.pdf_bytes(views, paper=plan.export.paper))
+    return made
 
 
 def _exported(kind: str, path: Path, scratch: Path) -> ExportedFile:

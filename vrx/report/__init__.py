@@ -5,7 +5,7 @@ from vrx.report.applied import applied_page
 from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
-from vrx.report.page import page, page_views
+from vrx.report.page import page, page_views, sheet, with_files
 from vrx.report.pdf import pdf_bytes, require_pdf
 
 __all__ = [
@@ -18,4 +18,6 @@ __all__ = [
     "page_views",
     "pdf_bytes",
     "require_pdf",
+    "sheet",
+    "with_files",
 ]

@@ -66,7 +66,7 @@ def _document(views: Mapping[str, object], *, parts: Sequence[str], paper: str) 
         sheet(views) if tuple(parts) == ("applicator",) else page(views))
     reader = Outline(drawings)
     title = cast("Mapping[str, object]", views["title"])
-    document = {
+    document: dict[str, Any] = {
         "title": printable(f"{title['field']}, season {title['season']}: prescription"),
         "foot-line": f"{_short(title['field'])} · {_short(views['run'])}",
         "paper": {"letter": "us-letter", "a4": "a4"}[paper],
