@@ -71,7 +71,8 @@ def _prints() -> bool:
 def plan_text(base: str, names: tuple[str, ...], number: int) -> str:
     """The plan with these formats and a price of its own."""
     text = re.sub(r"^formats = .*$", f"formats = {json.dumps(list(names))}\n"
-                  f"one_product_per_file = true\npdf = {str(_prints()).lower()}", base, flags=re.MULTILINE)
+                  f"one_product_per_file = true\npdf = {str(_prints()).lower()}", base,
+                  flags=re.MULTILINE)
     return text.replace("usd = 540.0", f"usd = {540 + number}.0")
 
 

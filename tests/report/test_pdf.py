@@ -392,7 +392,8 @@ def test_a_stop_stands_first(light):
 
 
 def test_a_job_without_passes_prints(light):
-    empty = replace(light, prescription=replace(light.prescription, passes=(), order=(), balances=()))
+    none = replace(light.prescription, passes=(), order=(), balances=())
+    empty = replace(light, prescription=none)
     assert "No pass is planned" in printed_text(pdf_bytes(page_views(empty, run="1", cautions=[])))
 
 

@@ -21,7 +21,8 @@ _INLINE = {"a", "b", "strong", "i", "em", "small", "span", "code", "br", "abbr",
 _SILENT = {"head", "nav", "style", "script", "title", "button", "input"}
 _BOLD, _LEAN = {"b", "strong", "th", "dt"}, {"i", "em"}
 _CELLS = {"two": "two", "sure": "sure", "crop": "two", "sign": "sign", "zones-of": "columns"}
-_KEPT = {"check": "box", "halt": "halt", "weighty": "weighty", "keep": "keep", "go": "keep"}
+_KEPT = {"check": "box", "halt": "halt", "weighty": "weighty", "keep": "keep", "go": "keep",
+         "warned": "keep"}
 _WIDE_SPAN = 15.0
 _LONG_WORD = 18
 _PIECE = re.compile(r"[^/_\-.,;:=]{1,8}[/_\-.,;:=]?|[/_\-.,;:=]")
