@@ -112,7 +112,7 @@ def test_other_values_are_refused(tmp_path: Path, keys: str) -> None:
 
 def test_without_typst_nothing_is_computed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def absent() -> None:
-        raise MissingExtra("no typst", code="report-pdf-extra", hint='pip install "vrx[pdf]"')
+        raise MissingExtra("no typst", code="export-extra", hint='pip install "vrx[pdf]"')
 
     monkeypatch.setattr(report, "require_pdf", absent)
     told: list[str] = []

@@ -401,6 +401,7 @@ def test_without_typst_the_extra_is_named(monkeypatch, views):
     monkeypatch.setattr(room, "find_spec", lambda name: None)
     with pytest.raises(MissingExtra) as caught:
         pdf_bytes(views)
+    assert caught.value.code == "export-extra"
     assert 'pip install "vrx[pdf]"' in caught.value.hint
 
 

@@ -34,7 +34,7 @@ def require_pdf() -> None:
     """Raise `MissingExtra` where Typst is not installed."""
     if find_spec("typst") is None:
         raise MissingExtra(
-            "a PDF needs typst, which is not installed", code="report-pdf-extra", where="[export]",
+            "a PDF needs typst, which is not installed", code="export-extra", where="[export]",
             hint="pip install \"vrx[pdf]\", or take pdf out of [export]; page.html prints too",
         )
 
