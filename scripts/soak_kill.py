@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib
+import importlib.util
 import json
 import os
 import random
@@ -62,10 +63,16 @@ def formats(asked: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+def _prints() -> bool:
+    """Whether the PDF can be written too."""
+    return importlib.util.find_spec("typst") is not None
+
+
 def plan_text(base: str, names: tuple[str, ...], number: int) -> str:
     """The plan with these formats and a price of its own."""
     text = re.sub(r"^formats = .*$", f"formats = {json.dumps(list(names))}\n"
-                  "one_product_per_file = true", base, flags=re.MULTILINE)
+                  f"one_product_per_file = true\npdf = {str(_prints()).lower()}", base,
+                  flags=re.MULTILINE)
     return text.replace("usd = 540.0", f"usd = {540 + number}.0")
 
 

@@ -117,6 +117,7 @@ def test_rule_books_materials_templates_and_type_marker_are_inside(names: set[st
     assert "vrx/rules/books/tri-state-2020.toml" in books
     assert "vrx/rules/books/sulfur-balance.toml" in books
     assert [n for n in names if n.startswith("vrx/report/templates/")]
+    assert "vrx/report/templates/pdf.typ" in names
 
 
 def test_nothing_else_is_inside(names: set[str]) -> None:

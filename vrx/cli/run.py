@@ -28,4 +28,6 @@ def command(*, folder: Path, as_json: bool, everything: bool) -> None:
     show.show_job(result.job)
     show.show_findings(result.job.findings, everything=everything)
     show.say(f"page: {result.folder / 'page.html'}")
+    if (printed := result.folder / "page.pdf").exists():
+        show.say(f"to print: {printed}")
     show.say(f"files and job record: {result.folder}")

@@ -47,6 +47,8 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
     progress("reading plan, boundary and samples")
     plan = load_plan(plan_file)
     export.require_formats(plan.export.formats)
+    if plan.export.pdf:
+        report.require_pdf()
     inputs = read_inputs(plan, plan_file=plan_file)
     job = compute(plan, inputs, progress=progress)
     stopped = stops(job.findings)
@@ -56,8 +58,10 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
             hint="mend them in the plan; nothing was written", findings=stopped,
         )
     identity = {
-        "versions": manifest.library_versions(
-            [FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs]),
+        "versions": manifest.library_versions([
+            *(FORMATS[name].needs for name in plan.export.formats if FORMATS[name].needs),
+            *(("typst",) if plan.export.pdf else ()),
+        ]),
         "books": [
             {"id": name, "sha256": inputs.books[name].sha256}
             for name in sorted({
@@ -98,26 +102,38 @@ def _write(
     sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
-    files += _pages(job, run=run, files=files, scratch=scratch)
+    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan)
     record = manifest.build(job=job, identity=identity, run=run, files=files)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
 
 
 def _pages(
-    job: Job, *, run: str, files: list[ExportedFile], scratch: Path
+    job: Job, *, run: str, files: list[ExportedFile], scratch: Path, plan: Plan
 ) -> list[ExportedFile]:
-    """The applicator's sheet alone, then the page of all three parts, which lists it too."""
+    """The applicator's sheet alone, then the page of all three parts, which lists it too.
+
+    As PDF as well where the plan asks for it, from the very same texts.
+    """
     passes = job.prescription.passes
     views = report.page_views(
         job, run=run, cautions=prescription.cautions(passes),
         pass_cautions={one.pass_id: prescription.cautions([one]) for one in passes})
-    alone, whole = scratch / "sheet.html", scratch / "page.html"
-    alone.write_text(report.sheet(views), encoding="utf-8", newline="\n")
-    listed = [*files, _exported("html", alone, scratch)]
-    whole.write_text(
-        report.page(report.with_files(views, listed)), encoding="utf-8", newline="\n")
-    return [listed[-1], _exported("html", whole, scratch)]
+    made: list[ExportedFile] = []
+
+    def keep(name: str, data: bytes) -> None:
+        path = scratch / name
+        path.write_bytes(data)
+        made.append(_exported(path.suffix[1:], path, scratch))
+
+    keep("sheet.html", report.sheet(views).encode())
+    if plan.export.pdf:
+        keep("sheet.pdf", report.pdf_bytes(views, parts=("applicator",), paper=plan.export.paper))
+    views = report.with_files(views, [*files, *made])
+    keep("page.html", report.page(views).encode())
+    if plan.export.pdf:
+        keep("page.pdf", report.pdf_bytes(views, paper=plan.export.paper))
+    return made
 
 
 def _exported(kind: str, path: Path, scratch: Path) -> ExportedFile:

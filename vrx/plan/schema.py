@@ -300,6 +300,8 @@ class ExportSection(Section):
         Literal["shapefile", "geojson", "geopackage", "geotiff", "geoparquet", "iso11783"], ...
     ] = ("shapefile", "geojson")
     one_product_per_file: Annotated[bool, Field(strict=True)] = False
+    pdf: Annotated[bool, Field(strict=True)] = False
+    paper: Literal["letter", "a4"] = "letter"
     task_data: TaskDataSection = TaskDataSection()
 
 

@@ -6,6 +6,7 @@ from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
 from vrx.report.page import page, page_views, sheet, with_files
+from vrx.report.pdf import pdf_bytes, require_pdf
 
 __all__ = [
     "application_pages",
@@ -15,6 +16,8 @@ __all__ = [
     "legends",
     "page",
     "page_views",
+    "pdf_bytes",
+    "require_pdf",
     "sheet",
     "with_files",
 ]
