@@ -48,8 +48,8 @@ def audit_run(
     field. `boundary` (a file of polygons) is compared with the zones where given; tickets and an
     invoice that are `stated` are held against the order like `delivered`.
 
-    Damaged or disagreeing files become faults. Rates are read from all formats but rasters, of
-    which the bytes are judged; a run that holds nothing else gets no verdict.
+    Damaged or disagreeing files become faults. Rates are read from all formats; of maps of soil
+    tests and of files made for one machine the bytes are judged.
 
     Raises `InputError` for a folder without a job record, and for a delivery without a
     tolerance.
@@ -78,15 +78,17 @@ def audit_run(
     _judge_coverage(layers, record, edge, ledger)
     for other in layers[1:]:
         _compare.compare(layers[0], other, ledger)
-    tasks = _runs.check_tasks(run, record, layers[0] if layers else None, ledger)
-    only_unjudged = (not layers and not tasks and bool(_files.unjudged(record))
+    reference = layers[0] if layers else None
+    tasks = _runs.check_tasks(run, record, reference, ledger)
+    rasters = _runs.check_rasters(run, record, reference, ledger)
+    only_unjudged = (not (layers or tasks or rasters) and bool(_files.unjudged(record))
                      and not _files.has_judged(record))
     if layers:
         _order.check_order(record, layers[0], ledger)
         _order.check_nutrients(record, layers[0], ledger)
-    elif tasks:
-        ledger.doubt("format-only", run.name, "holds its rates as task data only: order and "
-                     "nutrients by zone were not worked out again",
+    elif tasks or rasters:
+        ledger.doubt("format-only", run.name, "holds its rates as task data or cells only: order "
+                     "and nutrients by zone were not worked out again",
                      todo="add geojson to [export] formats and run again")
     elif only_unjudged:
         ledger.doubt(

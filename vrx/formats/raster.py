@@ -17,3 +17,7 @@ CELL_M = 5.0
 """Cells of rates where no map sets them."""
 MOST_CELLS = 4_000_000
 """Of one raster of rates: a field of 10,000 ha at 5 m."""
+
+ZONES = "zones"
+ZONE_BAND = "ZONE_ID"
+"""The raster of zones beside those of rates: its file (without ending) and its only band."""
