@@ -2,8 +2,8 @@
 
 Classic and BigTIFF, either byte order, strips or tiles, bands by pixel or by plane, whole or
 floating numbers of 8 to 64 bits, plain, PackBits, LZW or Deflate, with or without a predictor. What
-else a TIFF may be is `NotReadError`. TIFF 6.0 (Adobe, 1992) sections 2, 7, 8, 15, and the BigTIFF design
-of libtiff; from memory, held against GDAL by the tests.
+else a TIFF may be is a `NotReadError`. TIFF 6.0 (Adobe, 1992) sections 2, 7, 8, 15, and the BigTIFF
+design of libtiff; from memory, held against GDAL by the tests.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Image:
 
 
 def read(data: bytes) -> Image:
-    """The first image of a TIFF. Raises `NotReadError`, and `ValueError` for what is no whole TIFF."""
+    """The first image of a TIFF. Raises `NotReadError`, `ValueError` for what is no whole TIFF."""
     try:
         return _read(data)
     except (struct.error, IndexError, KeyError, OverflowError, ZeroDivisionError) as err:

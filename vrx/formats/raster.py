@@ -21,3 +21,6 @@ MOST_CELLS = 4_000_000
 ZONES = "zones"
 ZONE_BAND = "ZONE_ID"
 """The raster of zones beside those of rates: its file (without ending) and its only band."""
+ZONE_WORDS = "ZONE_RATES"
+"""The word with all zones: "1 A 230 2.0757; 2 B ...": number, letter, rate, acres; in the raster of
+zones the rate is 0."""
