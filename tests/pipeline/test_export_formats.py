@@ -106,10 +106,15 @@ def test_the_audit_agrees_and_says_what_it_did_not_read(everything: tuple[Path, 
     assert result.agrees
     assert result.arithmetic is True
     told = [one for one in result.faults if one.code == "audit-format-unread"]
-    assert [one.what.split(":")[0] for one in told] == ["geotiff"]
+    assert [one.what.split(":")[0] for one in told] == ["maps of soil tests, no rates"]
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
     read = {row.where.partition(",")[0] for row in result.rows if row.unit == "ac"}
     assert {"shapefile/prescription.shp", "prescription.geojson", "field.gpkg/prescription",
-            "prescription.parquet", "TASKDATA"} <= read
+            "prescription.parquet", "TASKDATA", "geotiff/zones.tif",
+            *(f"geotiff/rate_{one['column']}.tif" for one in record["passes"])} <= read
+    cells = [row for row in result.rows if row.what.startswith("cells that hold what the zone")]
+    assert len(cells) == len(record["passes"]) + 1
+    assert all(row.found == row.expected > 1000 for row in cells)
     judged = [row for row in result.rows if row.what == "rates as in the job record"]
     assert judged
     assert all(row.agrees and row.found == row.expected > 0 for row in judged)
@@ -170,14 +175,21 @@ def test_a_second_run_gives_the_same_bytes(everything: tuple[Path, Path]) -> Non
     assert run_field(folder).folder == run
 
 
-def test_a_run_without_a_format_that_the_audit_reads_gets_no_verdict(
-    copy_of: Callable[[str], Path]
-) -> None:
+def test_a_run_of_rasters_alone_is_judged_by_its_cells(copy_of: Callable[[str], Path]) -> None:
     run = run_field(asked(copy_of("bench"), ["geotiff"])).folder
     result = audit_run(folder=run)
-    assert result.arithmetic is None
+    assert result.arithmetic is True
     (told,) = [one for one in result.faults if one.code == "audit-format-only"]
-    assert "geotiff" in told.what
+    assert "cells" in told.what
+    path = next((run / "geotiff").glob("rate_P1*.tif"))
+    with rasterio.open(path, "r+", IGNORE_COG_LAYOUT_BREAK="YES") as target:
+        cells = target.read(1)
+        cells[cells > 0] += 1
+        target.write(cells, 1)
+    reseal(run)
+    result = audit_run(folder=run)
+    assert result.arithmetic is False
+    assert "audit-rate-unrecorded" in {one.code for one in result.faults}
     (run / "order.csv").write_text("material\n", encoding="utf-8")
     assert audit_run(folder=run).arithmetic is False
 

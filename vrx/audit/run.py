@@ -8,6 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from vrx.audit import (
+    _bids,
+    _buying,
     _compare,
     _coverage,
     _crs,
@@ -18,7 +20,9 @@ from vrx.audit import (
     _rates,
     _record,
     _runs,
+    _schedule,
     _shapefile,
+    _sheet,
     _sources,
 )
 from vrx.audit._layers import Layer
@@ -101,12 +105,30 @@ def audit_run(
         ledger.fault("no-layer", run.name, "no prescription file could be read")
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
+    _sheets(run, record, reference, ledger)
     _products.check_tables(
         _order.lines_of(record), stated, delivered, trade_tolerance_pct, ledger)
     result = ledger.result(run.resolve().name, record=True)
     # What was not read cannot be said to agree; what differs already does.
     judged = ledger.result(result.subject, record=not (only_unjudged and result.arithmetic))
     return replace(judged, files=_files.hashed(run, record, stated, boundary))
+
+
+def _sheets(
+    run: Path, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
+) -> None:
+    """What is bought, bids and irrigation schedules, worked out from the layer's rates and acres.
+    """
+    given = _sheet.amounts(reference, record)
+    for name, check in ((_buying.NAME, _buying.check), (_bids.NAME, _bids.check)):
+        if name not in record.files:
+            continue
+        if not record.money:
+            ledger.doubt("sheet", name, "the job record holds no block of what is bought: only "
+                         "its bytes were judged", todo="run again with this version")
+        elif (run / name).is_file():
+            check(_sources.sized_bytes(run / name), record, given, ledger)
+    _schedule.check_all(run, record, given, ledger)
 
 
 def _judge_coverage(
