@@ -87,6 +87,10 @@ def _words(raster: Raster, line: _record.PassLine, ledger: Ledger) -> None:
                "TOTAL_PRESCRIBED": (line.quantity_unit, line.prescription_total),
                "TOTAL_BY_CELLS": (line.quantity_unit, total),
                "CELL_AC": ("ac", float(raster.acres.mean()))}
+    for what, rate in (("RATE_OUTSIDE", line.rate_outside),
+                       ("RATE_POSITION_LOST", line.rate_position_lost)):
+        if rate is not None:
+            figures[what] = (line.unit, rate)
     for what, (unit, value) in figures.items():
         if what in tags:
             ledger.figure(f"{what} in the raster", where, unit, found=_figure(tags[what]),

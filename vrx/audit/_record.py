@@ -48,6 +48,8 @@ class PassLine:
     planned_total: float
     prescription_total: float
     order_total: float
+    rate_outside: float | None
+    rate_position_lost: float | None
 
     @property
     def quantity_unit(self) -> str:
@@ -259,7 +261,16 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
         planned_total=number(node.get("planned_total")),
         prescription_total=take.figure(node, "prescription_total", named),
         order_total=take.figure(node, "order_total", named),
+        rate_outside=_fallback(node, "rate_outside", named, take),
+        rate_position_lost=_fallback(node, "rate_position_lost", named, take),
     )
+
+
+def _fallback(
+    node: Mapping[str, Any], key: str, where: str, take: _Reader
+) -> float | None:
+    # Records of earlier versions do not hold it.
+    return take.figure(node, key, where) if key in node else None
 
 
 def _wetted(node: Mapping[str, Any], where: str, take: _Reader) -> dict[int, float]:

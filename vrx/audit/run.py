@@ -16,6 +16,7 @@ from vrx.audit import (
     _files,
     _geojson,
     _order,
+    _outside,
     _products,
     _rates,
     _record,
@@ -103,6 +104,7 @@ def audit_run(
         )
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
+    _outside.check(run, record, ledger)
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
     _sheets(run, record, reference, ledger)
