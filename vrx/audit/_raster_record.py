@@ -144,7 +144,8 @@ def _levels(
         "material by cells, to half a cell along borders, against the job record", where,
         line.quantity_unit, found=total, expected=line.prescription_total,
         within=float(levels.slack_total[0]) + ledger.pct / 100.0 * abs(line.prescription_total))
-    if fits and abs(total - line.prescription_total) > TOTAL_PCT / 100.0 * abs(line.prescription_total):
+    apart = abs(total - line.prescription_total)
+    if fits and apart > TOTAL_PCT / 100.0 * abs(line.prescription_total):
         ledger.doubt("grid-total", where, f"{total:,.1f} {line.quantity_unit} over cells, "
                      f"{line.prescription_total:,.1f} over zones",
                      todo="smaller cells follow the zones better ([surface] cell_m)")
