@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -102,14 +103,16 @@ def _write(
     sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
-    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan)
-    record = manifest.build(job=job, identity=identity, run=run, files=files)
+    off = task_data.without_map(plan, job.prescription)
+    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan, without_map=off)
+    record = manifest.build(job=job, identity=identity, run=run, files=files, without_map=off)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
 
 
 def _pages(
-    job: Job, *, run: str, files: list[ExportedFile], scratch: Path, plan: Plan
+    job: Job, *, run: str, files: list[ExportedFile], scratch: Path, plan: Plan,
+    without_map: Mapping[str, tuple[float, float]],
 ) -> list[ExportedFile]:
     """The applicator's sheet alone, then the page of all three parts, which lists it too.
 
@@ -117,7 +120,7 @@ def _pages(
     """
     passes = job.prescription.passes
     views = report.page_views(
-        job, run=run, cautions=prescription.cautions(passes),
+        job, run=run, cautions=prescription.cautions(passes), without_map=without_map,
         pass_cautions={one.pass_id: prescription.cautions([one]) for one in passes})
     made: list[ExportedFile] = []
 

@@ -172,6 +172,17 @@ def _file_rows(files: Sequence[ExportedFile]) -> list[tuple[str, str, str, str]]
     return [(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files]
 
 
+def _without_map(
+    job: Job, rates: Mapping[str, tuple[float, float]]
+) -> dict[int, tuple[str, str]]:
+    """Rates outside the field and for a lost position, as printed, by the pass's number."""
+    return {
+        one.number: tuple(  # type: ignore[misc]
+            numbers.fixed(rate, 0 if rate == 0 else 2)
+            for rate in rates.get(one.pass_id, (0.0, 0.0)))
+        for one in job.prescription.passes}
+
+
 def page_views(
     job: Job,
     *,
@@ -181,8 +192,7 @@ def page_views(
     notes: Sequence[str] = (),
     pass_notes: Mapping[str, Sequence[str]] | None = None,
     pass_cautions: Mapping[str, Sequence[str]] | None = None,
-    rate_outside: float = 0.0,
-    rate_position_lost: float = 0.0,
+    without_map: Mapping[str, tuple[float, float]] | None = None,
 ) -> dict[str, object]:
     """Everything that a page of this job prints, as texts and drawings by name.
 
@@ -190,8 +200,8 @@ def page_views(
     printed with the applicator's sheets, `pass_cautions` (by pass id) each with the sheet of its
     pass, where they take the place of the former. `files` are listed with their hashes. `notes` are
     printed at the end of the sources, `pass_notes` (by pass id) with their pass, for example loads
-    or pump settings. `rate_outside` and `rate_position_lost` are what the exported files say for a
-    machine outside the field and for one without a position, in the product's unit.
+    or pump settings. `without_map` (by pass id, 0 where left out) are the rates for a machine
+    outside the field and for one without a position, in the product's unit.
     """
     shown, folded = reasons.finding_views(job)
     first = [one for one in shown if one.severity == "stop" or one.weight in ("safety", "pounds")]
@@ -203,9 +213,7 @@ def page_views(
         "sheets": sheets.sheet_views(job, pass_cautions or {}),
         "zone_rows": passes.zone_rows(job),
         "zone_area": numbers.acres(sum(job.prescription.zone_area_ac)),
-        "rate_outside": numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
-        "rate_position_lost": numbers.fixed(
-            rate_position_lost, 0 if rate_position_lost == 0 else 2),
+        "outside": _without_map(job, without_map or {}),
         "cautions": list(cautions), "pass_cautions": bool(pass_cautions),
         "machine": machine.machine_view(job),
         "irrigation": irrigation.schedule_views(job),
