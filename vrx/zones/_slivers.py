@@ -49,11 +49,12 @@ def give_slivers(
         return list(polygons), []
     acres = float(shapely.area(parts[given]).sum()) / ACRE_M2
     names = sorted({labels[int(of[part])] for part in given})
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
     told = note(
         "zones-sliver-given", "zones",
         f"{len(given)} separate {'part' if len(given) == 1 else 'parts'} narrower than "
-        f"{width_m:g} m on average, {acres:.6f} ac in all, of {', '.join(repr(name) for name in names[:4])}"
-        f"{f' and {len(names) - 4} more' if len(names) > 4 else ''}",
+        f"{width_m:g} m on average, {acres:.6f} ac in all, of "
+        f"{', '.join(map(repr, names[:4]))}{more}",
         value=f"{acres:.6f}", done="each given to the zone that it touches longest")
     return dissolve(list(parts), owner), [told]
 
