@@ -10,12 +10,13 @@ import applied_export_sets as make
 import geopandas
 import numpy as np
 import pytest
+import rasterio
 import shapely
 
 from vrx.errors import InputError, VrxError
 from vrx.export import ExportSet, TaskDataOptions, write_formats
 from vrx.geo import shared_areas, to_lonlat
-from vrx.intake import rates_for_zones, read_prescription
+from vrx.intake import rates_for_zones, read_polygons, read_prescription
 from vrx.intake.prescription import FilePrescription
 from vrx.model import Field
 
@@ -84,6 +85,153 @@ def test_a_raster_of_rates_comes_back_within_its_cells(written: tuple[ExportSet,
     by_area(read, "RATE", meant)
     assert sorted(set(read.rates["RATE"].tolist())) == [120, 130, 140, 150.5]
     assert "prescription-from-cells" in {one.code for one in read.findings}
+
+
+EQUAL = [120.0, 120.0, 130.0, 120.0]
+
+
+def zone_areas(read: FilePrescription, meant: ExportSet) -> dict[str, tuple[float, float]]:
+    """Square metres of each zone (by letter): as it came back within the field, and as it was."""
+    own = {zone.letter: zone.polygon for zone in meant.zones.zones}
+    field = meant.field.boundary
+    return {label: (shape.intersection(field).area, own[label].area)
+            for label, shape in zip(read.labels, read.polygons, strict=True)}
+
+
+@pytest.fixture
+def equal(tmp_path: Path) -> tuple[ExportSet, Path]:
+    """Strips A, B and D of one rate, A and B side by side."""
+    meant = make.full_set(rates=EQUAL, samples=False)
+    write_formats(meant=meant, folder=tmp_path, formats=["geotiff"])
+    return meant, tmp_path / "geotiff"
+
+
+def test_neighbours_of_one_rate_come_back_by_the_raster_of_zones(
+    equal: tuple[ExportSet, Path]
+) -> None:
+    meant, folder = equal
+    for column, k, unit in ((DRY, 0, "lb/ac"), (LIQUID, 1, "gal/ac")):
+        read = read_prescription(path=folder / f"rate_{column}.tif", field=meant.field,
+                                 columns=["RATE"], unit=unit)
+        assert read.labels == ("A", "B", "C", "D")
+        want = meant.prescription.passes[k].rates.tolist()
+        assert read.rates["RATE"].tolist() == pytest.approx(want, rel=1e-6)
+        codes = {one.code for one in read.findings}
+        assert "prescription-from-cells" in codes
+        assert "prescription-zones-merged" not in codes
+    # Half a cell along each border at most; rasterio names the cell.
+    with rasterio.open(folder / "zones.tif") as source:
+        cell = source.res[0]
+        assert source.descriptions == ("ZONE_ID",)
+        assert set(np.unique(source.read(1, masked=True).compressed())) == {1, 2, 3, 4}
+    for label, (got, was) in zone_areas(read, meant).items():
+        zone = next(one for one in meant.zones.zones if one.letter == label)
+        assert abs(got - was) <= zone.polygon.length * cell * 0.71
+        assert got == pytest.approx(was, rel=0.05)
+
+
+def test_without_the_raster_of_zones_a_finding_names_what_is_merged(
+    equal: tuple[ExportSet, Path]
+) -> None:
+    meant, folder = equal
+    (folder / "zones.tif").unlink()
+    read = read_prescription(path=folder / f"rate_{DRY}.tif", field=meant.field, columns=["RATE"],
+                             unit="lb/ac")
+    assert len(read.polygons) == 3
+    (told,) = [one for one in read.findings if one.code == "prescription-zones-merged"]
+    acres = sum(zone.area_ac for zone, rate in zip(meant.zones.zones, EQUAL, strict=True)
+                if rate == 120.0)
+    assert f"A, B, D ({acres:.2f} ac at 120) as 2" in told.what
+
+
+def test_the_raster_of_zones_itself_is_no_rate(equal: tuple[ExportSet, Path]) -> None:
+    meant, folder = equal
+    with pytest.raises(InputError) as caught:
+        read_prescription(path=folder / "zones.tif", field=meant.field, columns=["RATE"],
+                          unit="lb/ac")
+    assert caught.value.code == "prescription-column-unknown"
+    polygons, labels, _ = read_polygons(path=folder / "zones.tif", field=meant.field)
+    assert labels == ("A", "B", "C", "D")
+    assert len(polygons) == 4
+
+
+@pytest.mark.parametrize("how", ["moved", "another field", "rates", "cut short"])
+def test_a_raster_of_other_zones_beside_it_is_left_aside(
+    how: str, equal: tuple[ExportSet, Path]
+) -> None:
+    meant, folder = equal
+    path = folder / "zones.tif"
+    if how == "cut short":
+        path.write_bytes(path.read_bytes()[:200])
+    elif how == "rates":
+        path.write_bytes((folder / f"rate_{DRY}.tif").read_bytes())
+    else:
+        with rasterio.open(path) as source:
+            profile, cells = source.profile, source.read()
+        place = profile["transform"]
+        if how == "moved":
+            place = rasterio.Affine(place.a, 0, place.c + place.a, 0, place.e, place.f)
+        else:
+            cells[:, cells.shape[1] // 2 :] = -9999
+        kept = {name: profile[name] for name in ("width", "height", "count", "dtype", "crs",
+                                                 "nodata")}
+        with rasterio.open(path, "w", driver="GTiff", transform=place, **kept) as target:
+            target.write(cells)
+            target.descriptions = ["ZONE_ID"]
+    read = read_prescription(path=folder / f"rate_{DRY}.tif", field=meant.field, columns=["RATE"],
+                             unit="lb/ac")
+    assert {"prescription-zones-beside", "prescription-zones-merged"} <= {
+        one.code for one in read.findings}
+    assert len(read.polygons) == 3
+
+
+def test_what_a_stranger_writes_outside_the_field_does_not_creep_in(
+    written: tuple[ExportSet, Path], tmp_path: Path
+) -> None:
+    meant, folder = written
+    with rasterio.open(folder / "geotiff" / f"rate_{DRY}.tif") as source:
+        profile, cells = source.profile, source.read()
+    cells[cells == -9999] = 0.0
+    path = tmp_path / "theirs.tif"
+    kept = {name: profile[name] for name in ("width", "height", "count", "dtype", "crs",
+                                             "transform")}
+    with rasterio.open(path, "w", driver="GTiff", **kept) as target:
+        target.write(cells)
+    read = read_prescription(path=path, field=meant.field, columns=["RATE"], unit="lb/ac")
+    assert sorted(set(read.rates["RATE"].tolist())) == [120, 130, 140, 150.5]
+    by_area(read, "RATE", meant)
+    covered = shapely.union_all(read.polygons).intersection(meant.field.boundary).area
+    assert covered == pytest.approx(meant.field.boundary.area, rel=1e-9)
+
+
+def test_numbers_that_are_to_be_multiplied_are_refused(
+    equal: tuple[ExportSet, Path]
+) -> None:
+    meant, folder = equal
+    path = folder / f"rate_{DRY}.tif"
+    with rasterio.open(path) as source:
+        profile, cells = source.profile, source.read()
+    kept = {name: profile[name] for name in ("width", "height", "count", "dtype", "crs",
+                                             "transform")}
+    with rasterio.open(path, "w", driver="GTiff", **kept) as target:
+        target.write(cells)
+        target.scales = [0.1]
+    with pytest.raises(InputError, match="multiplied by"):
+        read_prescription(path=path, field=meant.field, columns=["RATE"], unit="lb/ac")
+
+
+def test_a_grid_of_codes_keeps_neighbours_of_one_rate_apart(tmp_path: Path) -> None:
+    meant = make.full_set(rates=EQUAL, maps=False, samples=False)
+    known = TaskDataOptions(form="grid type 1", passes=("pass-1",), cell_m=4.0)
+    write_formats(meant=replace(meant, task_data=known), formats=["iso11783"], folder=tmp_path)
+    with pytest.raises(InputError) as caught:
+        read_prescription(path=tmp_path, field=meant.field, columns=["?"], unit="lb/ac")
+    column = next(one for one in caught.value.hint.split(": ")[1].split(", ")
+                  if one.startswith("0006"))
+    read = read_prescription(path=tmp_path, field=meant.field, columns=[column], unit="lb/ac")
+    # Ground outside the field, which a grid cannot leave out, is no zone of it.
+    assert len(read.polygons) == 4
+    assert sorted(read.rates[column].tolist()) == pytest.approx(sorted(EQUAL), abs=0.005)
 
 
 @pytest.mark.parametrize("form", ["polygons", "grid type 1", "grid type 2"])

@@ -18,6 +18,14 @@ assert _SPEC.loader is not None
 audit_builders = importlib.util.module_from_spec(_SPEC)
 sys.modules["audit_builders"] = audit_builders
 _SPEC.loader.exec_module(audit_builders)
+_RASTERS = importlib.util.spec_from_file_location(
+    "audit_rasters", Path(__file__).with_name("rasters.py")
+)
+assert _RASTERS is not None
+assert _RASTERS.loader is not None
+audit_rasters = importlib.util.module_from_spec(_RASTERS)
+sys.modules["audit_rasters"] = audit_rasters
+_RASTERS.loader.exec_module(audit_rasters)
 
 
 @pytest.fixture(scope="session")

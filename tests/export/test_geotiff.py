@@ -40,7 +40,7 @@ def test_every_file_is_a_valid_cloud_optimised_geotiff(paths: dict[str, Path]) -
     from rio_cogeo import cog_validate
 
     assert sorted(paths) == [
-        "map_k_ppm", "map_so4s_ppm", "rate_P1_KCL_LB", "rate_P2_KTS_GAL"]
+        "map_k_ppm", "map_so4s_ppm", "rate_P1_KCL_LB", "rate_P2_KTS_GAL", "zones"]
     for path in paths.values():
         valid, errors, warnings = cog_validate(path, strict=True, quiet=True)
         assert (valid, errors, warnings) == (True, [], [])
@@ -199,6 +199,6 @@ def test_a_raster_that_reads_back_otherwise_is_never_kept(
 
 def test_without_maps_a_large_field_takes_larger_cells() -> None:
     meant = make.full_set(make.strips(2, side=20_000.0, hole=False), maps=False)
-    (one, _) = rate_rasters(meant)
+    one, *_ = rate_rasters(meant)
     assert one.grid.cell_m == 20.0
     assert one.grid.rows * one.grid.columns <= 4_000_000

@@ -106,10 +106,15 @@ def test_the_audit_agrees_and_says_what_it_did_not_read(everything: tuple[Path, 
     assert result.agrees
     assert result.arithmetic is True
     told = [one for one in result.faults if one.code == "audit-format-unread"]
-    assert [one.what.split(":")[0] for one in told] == ["geotiff"]
+    assert [one.what.split(":")[0] for one in told] == ["maps of soil tests, no rates"]
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
     read = {row.where.partition(",")[0] for row in result.rows if row.unit == "ac"}
     assert {"shapefile/prescription.shp", "prescription.geojson", "field.gpkg/prescription",
-            "prescription.parquet", "TASKDATA"} <= read
+            "prescription.parquet", "TASKDATA", "geotiff/zones.tif",
+            *(f"geotiff/rate_{one['column']}.tif" for one in record["passes"])} <= read
+    cells = [row for row in result.rows if row.what.startswith("cells that hold what the zone")]
+    assert len(cells) == len(record["passes"]) + 1
+    assert all(row.found == row.expected > 1000 for row in cells)
     judged = [row for row in result.rows if row.what == "rates as in the job record"]
     assert judged
     assert all(row.agrees and row.found == row.expected > 0 for row in judged)
@@ -170,14 +175,21 @@ def test_a_second_run_gives_the_same_bytes(everything: tuple[Path, Path]) -> Non
     assert run_field(folder).folder == run
 
 
-def test_a_run_without_a_format_that_the_audit_reads_gets_no_verdict(
-    copy_of: Callable[[str], Path]
-) -> None:
+def test_a_run_of_rasters_alone_is_judged_by_its_cells(copy_of: Callable[[str], Path]) -> None:
     run = run_field(asked(copy_of("bench"), ["geotiff"])).folder
     result = audit_run(folder=run)
-    assert result.arithmetic is None
+    assert result.arithmetic is True
     (told,) = [one for one in result.faults if one.code == "audit-format-only"]
-    assert "geotiff" in told.what
+    assert "cells" in told.what
+    path = next((run / "geotiff").glob("rate_P1*.tif"))
+    with rasterio.open(path, "r+", IGNORE_COG_LAYOUT_BREAK="YES") as target:
+        cells = target.read(1)
+        cells[cells > 0] += 1
+        target.write(cells, 1)
+    reseal(run)
+    result = audit_run(folder=run)
+    assert result.arithmetic is False
+    assert "audit-rate-unrecorded" in {one.code for one in result.faults}
     (run / "order.csv").write_text("material\n", encoding="utf-8")
     assert audit_run(folder=run).arithmetic is False
 
@@ -185,3 +197,123 @@ def test_a_run_without_a_format_that_the_audit_reads_gets_no_verdict(
 def test_a_format_that_vrx_does_not_know_stops_at_the_plan(copy_of: Callable[[str], Path]) -> None:
     with pytest.raises(PlanError, match="geotiff"):
         run_field(asked(copy_of("bench"), ["geojson", "dxf"]))
+
+
+PASS = "after-first"
+
+
+@pytest.fixture(scope="module")
+def with_fallbacks(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run whose plan asks for rates outside the field and for a lost position."""
+    import shutil
+
+    source = Path(__file__).resolve().parents[2] / "sample_geo" / "bench"
+    folder = Path(shutil.copytree(source, tmp_path_factory.mktemp("off") / "bench"))
+    asked(folder, list(FORMATS))
+    with (folder / "plan.toml").open("a", encoding="utf-8") as stream:
+        stream.write(f"\n[export.task_data.rates.{PASS}]\noutside_lb_per_ac = 20.0\n"
+                     "position_lost_lb_per_ac = 60.0\n")
+    return run_field(folder).folder
+
+
+def test_the_same_rate_outside_stands_in_every_format_that_can_say_it(
+    with_fallbacks: Path,
+) -> None:
+    """Read by rasterio, sqlite3, pyarrow, plain JSON and the XML parser."""
+    import sqlite3
+    from contextlib import closing
+
+    run = with_fallbacks
+    record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
+    want = {one["column"]: (one["rate_outside"], one["rate_position_lost"])
+            for one in record["passes"]}
+    (column,) = [one["column"] for one in record["passes"] if one["pass_id"] == PASS]
+    assert want[column] == (20.0, 60.0)
+    assert all(rates == (0.0, 0.0) for name, rates in want.items() if name != column)
+    told = json.loads((run / "prescription.geojson").read_text(encoding="utf-8"))
+    columnar = json.loads(pyarrow.parquet.read_schema(
+        run / "prescription.parquet").metadata[b"rates_outside_zones"])
+    for one in (told["rates_outside_zones"], columnar):
+        assert {name: (rates["outside"], rates["position_lost"])
+                for name, rates in one.items()} == want
+        assert one[column]["unit"] == "lb/ac"
+    with closing(sqlite3.connect(run / "field.gpkg")) as base:
+        rows = base.execute(
+            'SELECT "column", rate_outside, rate_position_lost FROM passes').fetchall()
+    assert {name: (outside, lost) for name, outside, lost in rows} == want
+    with rasterio.open(run / "geotiff" / f"rate_{column}.tif") as source:
+        tags = source.tags()
+    assert (float(tags["RATE_OUTSIDE"]), float(tags["RATE_POSITION_LOST"])) == (20, 60)
+    assert f"{column:<10}  outside 20, position lost 60 lb/ac" in (
+        run / "prescription_columns.txt").read_text(encoding="utf-8")
+    page = (run / "page.html").read_text(encoding="utf-8")
+    assert "outside the field 20.00 lb/ac; position lost 60.00 lb/ac" in page
+    (said,) = [one for one in record["findings"] if one["code"] == "export-rate-by-hand"]
+    assert "20 lb/ac outside the field and 60" in said["what"]
+
+
+def test_readers_of_geojson_take_the_foreign_member(with_fallbacks: Path) -> None:
+    """RFC 7946 section 6.1 lets members be; GDAL (fiona) and a validator read the file."""
+    import geojson_validator
+
+    path = with_fallbacks / "prescription.geojson"
+    with fiona.open(path) as source:
+        assert len(source) > 1
+    document = json.loads(path.read_text(encoding="utf-8"))
+    assert geojson_validator.validate_structure(document) == {}
+    assert geojson_validator.validate_geometries(document)["invalid"] == {}
+
+
+def _json_member(run: Path) -> None:
+    path = run / "prescription.geojson"
+    text = path.read_text(encoding="utf-8")
+    assert '"outside": 20.0' in text
+    path.write_text(text.replace('"outside": 20.0', '"outside": 0.0'), encoding="utf-8")
+
+
+def _no_member(run: Path) -> None:
+    path = run / "prescription.geojson"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    del document["rates_outside_zones"]
+    path.write_text(json.dumps(document), encoding="utf-8")
+
+
+def _package_row(run: Path) -> None:
+    import sqlite3
+    from contextlib import closing
+
+    with closing(sqlite3.connect(run / "field.gpkg")) as base, base:
+        base.execute("UPDATE passes SET rate_position_lost = 0")
+
+
+def _parquet_words(run: Path) -> None:
+    path = run / "prescription.parquet"
+    table = pyarrow.parquet.read_table(path)
+    words = dict(table.schema.metadata)
+    words[b"rates_outside_zones"] = words[b"rates_outside_zones"].replace(b"60.0", b"6.0")
+    pyarrow.parquet.write_table(table.replace_schema_metadata(words), path)
+
+
+def _tag(run: Path) -> None:
+    for path in (run / "geotiff").glob("rate_*.tif"):
+        with rasterio.open(path, "r+", IGNORE_COG_LAYOUT_BREAK="YES") as target:
+            target.update_tags(RATE_OUTSIDE="7")
+
+
+@pytest.mark.parametrize("spoil", [
+    _json_member, _no_member, _package_row, _parquet_words, _tag])
+def test_a_rate_outside_that_was_changed_is_told(
+    spoil: Callable[[Path], None], with_fallbacks: Path, tmp_path: Path
+) -> None:
+    import shutil
+
+    # Without current.json beside it the job record's own hash is not in play.
+    run = Path(shutil.copytree(with_fallbacks, tmp_path / with_fallbacks.name))
+    assert audit_run(folder=run).arithmetic is True
+    spoil(run)
+    reseal(run)
+    result = audit_run(folder=run)
+    assert result.arithmetic is False
+    wrong = {row.what for row in result.rows if not row.agrees}
+    assert wrong | {one.code for one in result.faults} & {"audit-outside-rate"}
+    assert "files as recorded" not in wrong

@@ -329,8 +329,10 @@ def test_files_carry_their_whole_hash(read, builders):
 
 def test_rates_outside_and_without_position(written, job):
     assert "outside the field 0 lb/ac; position lost 0 lb/ac" in Reader(written(job)).said
-    said = Reader(written(job, rate_outside=0.0, rate_position_lost=5.0)).said
-    assert "position lost 5.00 lb/ac" in said
+    first, *_ = job.prescription.passes
+    said = Reader(written(job, without_map={first.pass_id: (0.0, 5.0)})).said
+    assert said.count(f"outside the field 0 {first.material.unit}; position lost 5.00") == 1
+    assert f"0 / 5.00 {first.material.unit}" in said
 
 
 def test_same_job_same_bytes(builders, written, text):

@@ -24,9 +24,9 @@ _LOADABLE = {
     ".shp", ".shx", ".dbf", ".prj", ".cpg", ".zip", ".geojson", ".json", ".gpkg", ".kml", ".tif",
     ".tiff", ".xml", ".bin", ".csv", ".parquet",
 }
-UNREAD = frozenset({"geotiff", "machine files"})
+UNREAD = frozenset({"machine files"})
 """Formats of which only the bytes are judged."""
-READ = frozenset({"geopackage", "geoparquet", "iso11783"})
+READ = frozenset({"geopackage", "geoparquet", "geotiff", "iso11783"})
 """Formats beside shapefile and GeoJSON whose rates are read."""
 
 
@@ -152,6 +152,12 @@ def unjudged(record: _record.RunRecord) -> list[str]:
     return sorted({str(node.get("format")) for node in record.files.values()} & UNREAD)
 
 
+def _maps(record: _record.RunRecord) -> list[str]:
+    """Rasters of soil tests: the record holds nothing to compare their cells with."""
+    return sorted(path for path, node in record.files.items() if node.get("format") == "geotiff"
+                  and PurePosixPath(path).name.startswith("map_"))
+
+
 def has_judged(record: _record.RunRecord) -> bool:
     """Whether a file is recorded whose rates are read."""
     return any(
@@ -166,9 +172,12 @@ def tell_unjudged(record: _record.RunRecord, ledger: Ledger) -> None:
             path for path, node in record.files.items() if str(node.get("format")) == kind)
         ledger.remark(
             "format-unread", ", ".join(paths),
-            f"{kind}: held against the job record by size and SHA-256 only; this audit reads "
-            "polygons and task data, no rasters",
+            f"{kind}: held against the job record by size and SHA-256 only",
         )
+    maps = _maps(record)
+    if maps:
+        ledger.remark("format-unread", ", ".join(maps), "maps of soil tests, no rates: held "
+                      "against the job record by size and SHA-256 only")
 
 
 def _same_bytes(file: Path, path: str, record: _record.RunRecord, ledger: Ledger) -> bool:

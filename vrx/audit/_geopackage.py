@@ -54,7 +54,7 @@ def read(
             "wal", name, "was left in the mode in which the newest rows lie in a second file "
             "(-wal); only this one was read", todo="close the program that wrote it, then copy it")
     try:
-        with _opened(path) as base:
+        with opened(path) as base:
             chosen = _choose(base, name, path, ledger, table=table, prefer=prefer)
             if chosen is None:
                 return None, None
@@ -66,7 +66,8 @@ def read(
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+def opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """The base, read only, its own code switched off."""
     address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
     with closing(sqlite3.connect(address, uri=True)) as base:
         base.execute("PRAGMA trusted_schema = OFF")

@@ -21,6 +21,8 @@ from vrx.units import acres_from_m2
 if TYPE_CHECKING:
     import pyproj
 
+    from vrx.audit._raster import Raster
+
 DEGREE_TOLERANCE = 1e-9
 VALUE_TOLERANCE = 1e-9
 Part = tuple[FloatArray, ...]
@@ -70,7 +72,7 @@ class Layer:
 
     `units` and `products` hold the unit ("lb/ac") and the product of columns where the format
     itself states them, `half_steps` half of the least step in which the format can write a rate, in
-    that unit. `gridded` layers have acres by cells and no shapes.
+    that unit. `gridded` layers have acres by cells and no shapes; `raster` are a GeoTIFF's cells.
     """
 
     name: str
@@ -80,6 +82,7 @@ class Layer:
     products: Mapping[str, str] = dataclass_field(default_factory=lambda: MappingProxyType({}))
     half_steps: Mapping[str, float] = dataclass_field(default_factory=lambda: MappingProxyType({}))
     gridded: bool = False
+    raster: Raster | None = None
 
     def by_zone(self) -> dict[int, Record]:
         """The records by zone; of a zone that stands twice, the first."""

@@ -4,15 +4,24 @@ from __future__ import annotations
 
 from pathlib import Path, PurePosixPath
 
-from vrx.audit import _crs, _geojson, _geopackage, _geoparquet, _shapefile, _sources, _task
+from vrx.audit import (
+    _crs,
+    _geojson,
+    _geopackage,
+    _geoparquet,
+    _raster,
+    _shapefile,
+    _sources,
+    _task,
+)
 from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger
 from vrx.errors import InputError
 from vrx.formats import geopackage as geopackage_facts
 from vrx.formats import task_data as task_facts
 
-KNOWN = ("a shapefile (.shp), a zip of one, GeoJSON, GeoPackage (.gpkg), GeoParquet (.parquet), or "
-         "the TASKDATA folder of a machine")
+KNOWN = ("a shapefile (.shp), a zip of one, GeoJSON, GeoPackage (.gpkg), GeoParquet (.parquet), "
+         "GeoTIFF (.tif) of rates, or the TASKDATA folder of a machine")
 
 
 def open_layers(path: Path, ledger: Ledger, *, layer: str | None = None) -> list[Layer]:
@@ -34,12 +43,19 @@ def open_layers(path: Path, ledger: Ledger, *, layer: str | None = None) -> list
     if kind in {".geojson", ".json"}:
         made = _geojson.read(_sources.sized_bytes(path), path.name, ledger, strict=False)
         return _listed(_degrees_only(made, ledger))
+    return _read_other(path, kind, layer, ledger)
+
+
+def _read_other(path: Path, kind: str, layer: str | None, ledger: Ledger) -> list[Layer]:
     if kind == ".gpkg":
         made, system = _geopackage.read(path, path.name, ledger, table=layer)
         return _listed(_in_system(made, system, path.name, ledger))
     if kind == ".parquet":
         made, system = _geoparquet.read(_sources.sized_bytes(path), path.name, ledger)
         return _listed(_in_system(made, system, path.name, ledger))
+    if kind in {".tif", ".tiff"}:
+        raster = _raster.read(_sources.sized_bytes(path), path.name, ledger)
+        return [] if raster is None else [_raster.layer_of(raster, ledger)]
     raise InputError(
         f"{kind or 'no ending'} is no kind of file that can be audited", code="audit-file-kind",
         where=str(path), hint=f"give {KNOWN}",

@@ -20,7 +20,7 @@ COLUMNS = (
 )
 _PCT = r"(\d+(?:\.\d+)?)"
 _GRADE = re.compile(rf"(?<![\d.-]){_PCT}-{_PCT}-{_PCT}(?:-{_PCT}S)?\b")
-_PRICE = re.compile(
+PRICE = re.compile(
     r"(?:USD|\$)?\s*(\d[\d,]*(?:\.\d+)?)\s*(?:USD)?\s*(?:per|a|/)\s*(short ton|lb|gal)\b",
     re.IGNORECASE,
 )
@@ -163,7 +163,7 @@ def _money(
     if not math.isfinite(number(usd)) or number(usd) < 0:
         ledger.fault("order-usd", f"{where}, usd", "is no amount of 0 or more", value=repr(usd))
         return
-    price = _PRICE.search(str(line.get("price_note", "")))
+    price = PRICE.search(str(line.get("price_note", "")))
     if price is None:
         ledger.remark(
             "order-usd", f"{where}, usd", "the price note states no price that can be read: not "

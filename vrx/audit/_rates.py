@@ -21,7 +21,7 @@ BOUNDS_TOLERANCE_DEG = 1e-7
 _COLUMN = re.compile(r"^P(\d+)_?([A-Z]{3,4})_(LB|GA)$")
 _UNITS = {"LB": "lb/ac", "GA": "gal/ac"}
 _HECTARES_PER_AC = ACRE_M2 / 10_000.0
-_MISTAKES = (
+MISTAKES = (
     (LB_KG / _HECTARES_PER_AC, "kg/ha in place of lb/ac"),
     (GAL_M3 * 1000.0 / _HECTARES_PER_AC, "L/ha in place of gal/ac"),
     (LB_KG, "kg in place of lb"),
@@ -290,7 +290,7 @@ def _explain(
     """Name the slip that would explain the rates, where there is one."""
     where = f"{layer.name}, {line.place}"
     off = [ratio for ratio in ratios if ratio != 1.0 and not math.isnan(ratio)]
-    for factor, told in _MISTAKES:
+    for factor, told in MISTAKES:
         if off and all(abs(ratio / factor - 1.0) < 2e-3 for ratio in off):
             ledger.fault(
                 "rate-unit", where, f"rates are {factor:g} times those of the record: {told}?"

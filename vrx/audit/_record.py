@@ -45,8 +45,11 @@ class PassLine:
     s_this_season_lb_per_unit: float
     n_lb_per_unit: float
     steps: Mapping[int, int]
+    planned_total: float
     prescription_total: float
     order_total: float
+    rate_outside: float | None
+    rate_position_lost: float | None
 
     @property
     def quantity_unit(self) -> str:
@@ -68,7 +71,7 @@ class PassLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """The whole record. `order` and `nutrients` stay plain values, judged key by key."""
+    """The whole record. `order`, `nutrients`, `money` and `irrigation` stay plain values."""
 
     run: str
     area_ac: float
@@ -79,6 +82,13 @@ class RunRecord:
     order: tuple[Mapping[str, Any], ...]
     nutrients: tuple[Mapping[str, Any], ...]
     files: Mapping[str, Mapping[str, Any]]
+    money: Mapping[str, Any]
+    irrigation: tuple[Mapping[str, Any], ...]
+
+    def block(self, key: str) -> list[Mapping[str, Any]]:
+        """A list of objects in the block `money`; [] where there is none."""
+        value = self.money.get(key)
+        return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
 
     def zone_name(self, zone_id: int) -> str:
         """How a person finds the zone."""
@@ -162,6 +172,9 @@ def parse(data: bytes, ledger: Ledger) -> RunRecord | None:
         order=tuple(take.items(root, "order", "")),
         nutrients=tuple(take.items(root, "nutrients", "")),
         files=_files(root, take),
+        # Records of earlier versions, and of runs without them, have none of these two.
+        money=take.node(root, "money", "") if root.get("money") is not None else {},
+        irrigation=tuple(take.items(root, "irrigation", "")) if root.get("irrigation") else (),
     )
 
 
@@ -245,9 +258,19 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
             else "s_lb_per_unit", named),
         n_lb_per_unit=take.figure(node, "n_lb_per_unit", named),
         steps=_steps(node, named, take),
+        planned_total=number(node.get("planned_total")),
         prescription_total=take.figure(node, "prescription_total", named),
         order_total=take.figure(node, "order_total", named),
+        rate_outside=_fallback(node, "rate_outside", named, take),
+        rate_position_lost=_fallback(node, "rate_position_lost", named, take),
     )
+
+
+def _fallback(
+    node: Mapping[str, Any], key: str, where: str, take: _Reader
+) -> float | None:
+    # Records of earlier versions do not hold it.
+    return take.figure(node, key, where) if key in node else None
 
 
 def _wetted(node: Mapping[str, Any], where: str, take: _Reader) -> dict[int, float]:

@@ -1,4 +1,5 @@
-"""The other formats of a run: GeoPackage, GeoParquet and task data held against its job record."""
+"""The other formats of a run held against its job record: GeoPackage, GeoParquet, rasters, tasks.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +9,16 @@ from pathlib import Path
 
 import shapely
 
-from vrx.audit import _crs, _geopackage, _geoparquet, _record, _sources, _task
+from vrx.audit import (
+    _crs,
+    _geopackage,
+    _geoparquet,
+    _raster,
+    _raster_record,
+    _record,
+    _sources,
+    _task,
+)
 from vrx.audit._layers import Layer, Record
 from vrx.audit._ledger import Ledger, number
 from vrx.errors import MissingExtra
@@ -64,6 +74,27 @@ def check_tasks(
         for layer in _task.read(run / folder, folder.as_posix(), ledger):
             _check(layer, record, reference, ledger)
     return bool(folders)
+
+
+def check_rasters(
+    run: Path, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
+) -> bool:
+    """GeoTIFFs of rates and of zones against the record; gives whether one holds rates.
+
+    Every pass has a raster of its own where there are any. `reference` as in `check_tasks`.
+    """
+    seen: set[str] = set()
+    for path in paths_of(record, "geotiff", ".tif"):
+        if not Path(path).name.startswith("map_") and (run / path).is_file():
+            raster = _raster.read(_sources.sized_bytes(run / path), path, ledger)
+            line = None if raster is None else _raster_record.check(
+                raster, record, reference, ledger)
+            seen |= set() if line is None else {line.pass_id}
+    for line in record.passes:
+        if seen and line.pass_id not in seen:
+            ledger.fault("raster-pass", run.name, f"no raster holds the rates of {line.place}",
+                         todo="export again")
+    return bool(seen)
 
 
 def _check(

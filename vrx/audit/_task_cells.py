@@ -31,12 +31,19 @@ def cell_acres(south_deg: float, high_deg: float, wide_deg: float, rows: int) ->
     Closed form of the area of a zone on the ellipsoid (Snyder 1987, USGS Professional Paper 1395,
     equation 3-12, from memory; the tests hold it against GeographicLib).
     """
-    sine = np.sin(np.radians(south_deg + high_deg * np.arange(rows + 1)))
+    north: FloatArray = south_deg + high_deg * np.arange(rows + 1, dtype=np.float64)
+    area = math.radians(wide_deg) * np.diff(authalic_m2(north))
+    return np.asarray(area / ACRE_M2, dtype=np.float64)
+
+
+def authalic_m2(latitude_deg: FloatArray) -> FloatArray:
+    """Area between the equator and a latitude for each radian of longitude, m2 (see `cell_acres`).
+    """
+    sine = np.sin(np.radians(latitude_deg))
     e = math.sqrt(_E2)
     q = (1.0 - _E2) * (sine / (1.0 - _E2 * sine**2)
                        - np.log((1.0 - e * sine) / (1.0 + e * sine)) / (2.0 * e))
-    area = _A_M**2 * math.radians(wide_deg) / 2.0 * np.diff(q)
-    return np.asarray(area / ACRE_M2, dtype=np.float64)
+    return np.asarray(_A_M**2 / 2.0 * q, dtype=np.float64)
 
 
 def records(

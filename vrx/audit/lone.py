@@ -7,7 +7,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from vrx.audit import _judge, _order, _products, _rates, _record, _sources, _table
+from vrx.audit import (
+    _judge,
+    _order,
+    _products,
+    _raster,
+    _raster_record,
+    _rates,
+    _record,
+    _sources,
+    _table,
+)
 from vrx.audit._layers import Layer, same_places
 from vrx.audit._ledger import Ledger
 from vrx.audit._open import open_boundary, open_layers, require_file
@@ -57,6 +67,9 @@ def audit_files(
             for spread in _judge.judge(
                 one, edge, ledger, stated=stated,
                 places_judged=any(same_places(one, other) for other in layers[:k]))]
+        for one in layers:
+            if one.raster is not None and edge is not None:
+                _raster.against_boundary(one.raster, edge, ledger)
         if bound is not None:
             spreads = [_by_record(one, bound) for one in spreads]
             for one in layers:
@@ -96,7 +109,8 @@ def _renamed(label: str, own: str, name: str) -> str:
 
 
 def _told(spread: Spread, layer: Layer) -> Spread:
-    return replace(spread, gridded=layer.gridded)
+    # Of a GeoTIFF the cells on borders are known, and by how much they move a total.
+    return replace(spread, gridded=layer.gridded and layer.raster is None)
 
 
 def _parsed(path: Path, ledger: Ledger) -> _record.RunRecord | None:
@@ -115,6 +129,9 @@ def _by_record(spread: Spread, record: _record.RunRecord) -> Spread:
 
 def _against_record(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> None:
     """Everything that a job record binds a layer to, or a doubt where it is no layer of it."""
+    if layer.raster is not None:
+        _raster_record.check(layer.raster, record, None, ledger)
+        return
     if facts.ZONE_ID not in layer.columns:
         ledger.doubt("record-other", layer.name, f"has no column {facts.ZONE_ID}: zone by zone it "
                      "cannot be held against the job record; totals are")

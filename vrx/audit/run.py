@@ -8,17 +8,22 @@ from dataclasses import replace
 from pathlib import Path
 
 from vrx.audit import (
+    _bids,
+    _buying,
     _compare,
     _coverage,
     _crs,
     _files,
     _geojson,
     _order,
+    _outside,
     _products,
     _rates,
     _record,
     _runs,
+    _schedule,
     _shapefile,
+    _sheet,
     _sources,
 )
 from vrx.audit._layers import Layer
@@ -48,8 +53,8 @@ def audit_run(
     field. `boundary` (a file of polygons) is compared with the zones where given; tickets and an
     invoice that are `stated` are held against the order like `delivered`.
 
-    Damaged or disagreeing files become faults. Rates are read from all formats but rasters, of
-    which the bytes are judged; a run that holds nothing else gets no verdict.
+    Damaged or disagreeing files become faults. Rates are read from all formats; of maps of soil
+    tests and of files made for one machine the bytes are judged.
 
     Raises `InputError` for a folder without a job record, and for a delivery without a
     tolerance.
@@ -78,15 +83,17 @@ def audit_run(
     _judge_coverage(layers, record, edge, ledger)
     for other in layers[1:]:
         _compare.compare(layers[0], other, ledger)
-    tasks = _runs.check_tasks(run, record, layers[0] if layers else None, ledger)
-    only_unjudged = (not layers and not tasks and bool(_files.unjudged(record))
+    reference = layers[0] if layers else None
+    tasks = _runs.check_tasks(run, record, reference, ledger)
+    rasters = _runs.check_rasters(run, record, reference, ledger)
+    only_unjudged = (not (layers or tasks or rasters) and bool(_files.unjudged(record))
                      and not _files.has_judged(record))
     if layers:
         _order.check_order(record, layers[0], ledger)
         _order.check_nutrients(record, layers[0], ledger)
-    elif tasks:
-        ledger.doubt("format-only", run.name, "holds its rates as task data only: order and "
-                     "nutrients by zone were not worked out again",
+    elif tasks or rasters:
+        ledger.doubt("format-only", run.name, "holds its rates as task data or cells only: order "
+                     "and nutrients by zone were not worked out again",
                      todo="add geojson to [export] formats and run again")
     elif only_unjudged:
         ledger.doubt(
@@ -97,14 +104,33 @@ def audit_run(
         )
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
+    _outside.check(run, record, ledger)
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
+    _sheets(run, record, reference, ledger)
     _products.check_tables(
         _order.lines_of(record), stated, delivered, trade_tolerance_pct, ledger)
     result = ledger.result(run.resolve().name, record=True)
     # What was not read cannot be said to agree; what differs already does.
     judged = ledger.result(result.subject, record=not (only_unjudged and result.arithmetic))
     return replace(judged, files=_files.hashed(run, record, stated, boundary))
+
+
+def _sheets(
+    run: Path, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
+) -> None:
+    """What is bought, bids and irrigation schedules, worked out from the layer's rates and acres.
+    """
+    given = _sheet.amounts(reference, record)
+    for name, check in ((_buying.NAME, _buying.check), (_bids.NAME, _bids.check)):
+        if name not in record.files:
+            continue
+        if not record.money:
+            ledger.doubt("sheet", name, "the job record holds no block of what is bought: only "
+                         "its bytes were judged", todo="run again with this version")
+        elif (run / name).is_file():
+            check(_sources.sized_bytes(run / name), record, given, ledger)
+    _schedule.check_all(run, record, given, ledger)
 
 
 def _judge_coverage(

@@ -47,6 +47,14 @@ class ExportSet:
     task_data: TaskDataOptions = dataclass_field(default_factory=TaskDataOptions)
     legends: tuple[tuple[str, Legend], ...] = ()
 
+    @property
+    def without_map(self) -> dict[str, dict[str, str | float]]:
+        """Rates where the map says nothing, by column, as `vrx.formats.layer.OUTSIDE` has them."""
+        return {
+            one.column: {"unit": one.material.unit, "outside": outside, "position_lost": lost}
+            for one, outside, lost in zip(
+                self.prescription.passes, self.rate_outside, self.rate_position_lost, strict=True)}
+
 
 def build_set(
     *, field: Field, zones: Zones, prescription: Prescription, soil: SoilTable | None = None,

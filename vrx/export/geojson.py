@@ -17,7 +17,20 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
     """Write `prescription.geojson` into `folder`, read it back, and give its path."""
     path = folder / f"{facts.LAYER_NAME}.geojson"
     write_layer(meant.layer, path)
+    _add_outside(meant, path)
     return (path,)
+
+
+def _add_outside(meant: ExportSet, path: Path) -> None:
+    """Put the rates where the map says nothing before the features, as a foreign member."""
+    told = meant.without_map
+    text = path.read_text(encoding="utf-8")
+    head, mark, rest = text.partition('"features"')
+    made = f"{head}{json.dumps(facts.OUTSIDE)}: {json.dumps(told)},\n{mark}{rest}"
+    path.write_text(made, encoding="utf-8", newline="\n")
+    before, after = json.loads(text), json.loads(path.read_text(encoding="utf-8"))
+    if after.pop(facts.OUTSIDE, None) != told or after != before:
+        raise compare.differs(path, "the rates outside the zones are not those that were meant")
 
 
 def write_layer(layer: ExportLayer, path: Path) -> None:

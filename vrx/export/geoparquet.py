@@ -23,6 +23,7 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
     path = folder / f"{facts.LAYER_NAME}.parquet"
     try:
         frames.frame(meant.layer).to_parquet(path, index=False, compression="zstd")
+        _add_outside(meant, path)
     except OSError as err:
         raise ExportError(
             f"could not be written: {err}", code="export-write", where=str(path),
@@ -30,6 +31,17 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
         ) from err
     _verify(meant, path)
     return (path,)
+
+
+def _add_outside(meant: ExportSet, path: Path) -> None:
+    """Put the rates where the map says nothing beside the other metadata of the file."""
+    import pyarrow as pa
+    from pyarrow.parquet import read_table, write_table
+
+    table = read_table(pa.BufferReader(path.read_bytes()))
+    told = {facts.OUTSIDE.encode(): json.dumps(meant.without_map).encode()}
+    write_table(table.replace_schema_metadata({**(table.schema.metadata or {}), **told}), path,
+                compression="zstd")
 
 
 def _verify(meant: ExportSet, path: Path) -> None:
@@ -45,6 +57,9 @@ def _verify(meant: ExportSet, path: Path) -> None:
     system = (column.get("crs") or {}).get("id")
     if column.get("encoding") != "WKB" or system != {"authority": "EPSG", "code": 4326}:
         raise compare.differs(path, f"its geometry is {column.get('encoding')} in {system}")
+    said = json.loads((table.schema.metadata or {}).get(facts.OUTSIDE.encode(), b"null"))
+    if said != meant.without_map:
+        raise compare.differs(path, f"its rates outside the zones are {said}")
     rows = table.to_pylist()
     compare.require_equal(
         meant.layer, path=path,

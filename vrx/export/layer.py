@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,8 +109,14 @@ def _check(layer: ExportLayer) -> None:
                 )
 
 
-def columns_text(layer: ExportLayer, *, rasters: bool = False) -> str:
-    """The text file that lies beside the export: what each column means, and what is outside."""
+def columns_text(
+    layer: ExportLayer, *, rasters: bool = False,
+    without_map: Mapping[str, Mapping[str, str | float]] | None = None,
+) -> str:
+    """The text file that lies beside the export: what each column means, and what is outside.
+
+    `without_map` are rates by column where the map says nothing, 0 where it is left out.
+    """
     metres = ["Rasters: the field's own equal-area system, metres, as each file says; outside the",
               "field -9999 (no data)."] if rasters else []
     lines = [
@@ -118,11 +124,22 @@ def columns_text(layer: ExportLayer, *, rasters: bool = False) -> str:
         "",
         *(f"{name:<10}  {text}" for name, text in layer.meaning.items()),
         "",
-        "Outside every polygon, and where the position is lost, the rate is 0 (off). A shapefile",
-        "cannot carry that: enter 0 on the rate controller.",
+        *_outside_lines(without_map or {}),
         "Rates are amounts of material, never of nutrient.",
         "Coordinates: WGS 84 longitude, latitude.",
         *metres,
         "",
     ]
     return "\n".join(lines)
+
+
+def _outside_lines(without_map: Mapping[str, Mapping[str, str | float]]) -> list[str]:
+    if not any(one["outside"] or one["position_lost"] for one in without_map.values()):
+        return [
+            "Outside every polygon, and where the position is lost, the rate is 0 (off).",
+            "A shapefile cannot carry that: enter 0 on the rate controller."]
+    return [
+        "Outside every polygon, and where the position is lost (a shapefile cannot carry that:",
+        "enter it on the rate controller):",
+        *(f"{name:<10}  outside {one['outside']:g}, position lost {one['position_lost']:g} "
+          f"{one['unit']}" for name, one in without_map.items())]

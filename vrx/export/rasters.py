@@ -62,10 +62,11 @@ def affine(grid: Grid) -> Any:
 
 
 def rate_rasters(meant: ExportSet) -> tuple[Raster, ...]:
-    """One raster a pass; a cell has the rate of the zone that holds its centre.
+    """One raster a pass, a cell with the rate of the zone that holds its centre, and one of zones.
 
-    Cells are those of the maps, else 5 m, halved until every zone holds a cell. Raises
-    `ExportError` where that would take too many cells.
+    Neighbours of one rate are one patch in a raster of rates; that of zones (its band holds their
+    numbers) keeps them apart, so that all zones can come back. Cells are those of the maps, else
+    5 m, halved until every zone holds a cell. Raises `ExportError` where that would take too many.
     """
     grid, zone = _zone_of_cells(meant)
     cell_ac = grid.cell_m**2 / ACRE_M2
@@ -83,12 +84,29 @@ def rate_rasters(meant: ExportSet) -> tuple[Raster, ...]:
             "RATE_POSITION_LOST": f"{meant.rate_position_lost[number]:.12g}",
             "TOTAL_PRESCRIBED": f"{_total(meant, one):.12g}",
             "TOTAL_BY_CELLS": f"{math.fsum(one.rates * count * cell_ac):.12g}",
+            facts.ZONE_WORDS: _zone_words(meant, one.rates),
         }
         made.append(Raster(
             name=f"rate_{one.column}", key=one.column, grid=grid,
             title=f"{one.material.id}, {unit}, pass {one.number}",
             bands=(band,), tags=_plain(tags)))
+    numbers = np.array(meant.layer.columns[layer_facts.ZONE_ID], dtype=np.float64)
+    values = np.where(zone >= 0, numbers[zone], facts.NODATA)
+    tags = {**_tags(meant, grid), "TITLE": "numbers of zones, no rates",
+            facts.ZONE_WORDS: _zone_words(meant, np.zeros(len(numbers)))}
+    made.append(Raster(
+        name=facts.ZONES, key=layer_facts.ZONE_ID, title="zones", grid=grid, tags=_plain(tags),
+        bands=(_band(values, "", facts.ZONE_BAND, where=facts.ZONES),)))
     return tuple(made)
+
+
+def _zone_words(meant: ExportSet, rates: FloatArray) -> str:
+    """All zones in one word, see `vrx.formats.raster.ZONE_WORDS`."""
+    return "; ".join(
+        f"{zone.zone_id} {''.join(letter.split()) or '-'} {float(rate):.12g} {zone.area_ac:.6f}"
+        for zone, letter, rate in zip(
+            meant.zones.zones, map(str, meant.layer.columns[layer_facts.ZONE_LETTER]), rates,
+            strict=True))
 
 
 def surface_rasters(meant: ExportSet) -> tuple[Raster, ...]:

@@ -98,7 +98,8 @@ def write_formats(
     def legend(scratch: Path) -> Sequence[Path]:
         path = scratch / _LEGEND
         rasters = bool({"geopackage", "geotiff"} & set(formats))
-        path.write_text(columns_text(meant.layer, rasters=rasters), encoding="utf-8", newline="\n")
+        text = columns_text(meant.layer, rasters=rasters, without_map=meant.without_map)
+        path.write_text(text, encoding="utf-8", newline="\n")
         return (path,)
 
     return write_together(

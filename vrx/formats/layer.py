@@ -14,6 +14,11 @@ ZONE_ID = "ZONE_ID"
 ZONE_LETTER = "ZONE"
 AREA_AC = "AREA_AC"
 
+OUTSIDE = "rates_outside_zones"
+"""Foreign member of the GeoJSON (RFC 7946, 6.1) and key of the GeoParquet's metadata: by rate
+column {"unit": ..., "outside": ..., "position_lost": ...}, what a machine is to apply beyond all
+zones and while it does not know its place."""
+
 COORDINATE_DECIMALS = 9
 DBF_NAME = re.compile(r"^[A-Z][A-Z0-9_]{0,9}$")
 LAYER_NAME = "prescription"

@@ -17,3 +17,10 @@ CELL_M = 5.0
 """Cells of rates where no map sets them."""
 MOST_CELLS = 4_000_000
 """Of one raster of rates: a field of 10,000 ha at 5 m."""
+
+ZONES = "zones"
+ZONE_BAND = "ZONE_ID"
+"""The raster of zones beside those of rates: its file (without ending) and its only band."""
+ZONE_WORDS = "ZONE_RATES"
+"""The word with all zones: "1 A 230 2.0757; 2 B ...": number, letter, rate, acres; in the raster of
+zones the rate is 0."""

@@ -13,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO
 
 from vrx.errors import InputError
+from vrx.formats import raster, task_data
 
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 GEOJSON_SUFFIXES = (".geojson", ".json", ".geojsonl", ".geojsons", ".geojsonseq", ".ndgeojson",
@@ -242,11 +243,17 @@ def nested_zips(parts: tuple[Part, ...]) -> str:
 def input_files(path: Path) -> tuple[Path, ...]:
     """The files on disk that reading `path` really reads, sorted: what a job record must hash.
 
-    A shapefile is several; a zip is one; a folder gives the files that belong to a known format.
+    A shapefile is several; a zip is one; a raster may have that of its zones beside it; a folder
+    gives the files that belong to a known format, of task data those of TASKDATA.
     """
     known = {*SHAPEFILE_PARTS, *GEOJSON_SUFFIXES, ".gpkg", ".kml", ".kmz", ".csv",
-             ".txt", ".tsv", ".xlsx", ".xlsm", ".xml"}
+             ".txt", ".tsv", ".xlsx", ".xlsm", ".xml", ".bin"}
     parts = parts_of(path)
     if path.is_dir():
-        parts = tuple(part for part in parts if part.suffix in known)
+        inner = path / task_data.FOLDER
+        parts = tuple(part for part in (parts_of(inner) if inner.is_dir() else parts)
+                      if part.suffix in known)
+    zones = path.parent / f"{raster.ZONES}.tif"
+    if path.suffix.lower() in {".tif", ".tiff"} and zones.is_file():
+        parts = (*parts, *parts_of(zones))
     return tuple(sorted({part.path for part in parts}))

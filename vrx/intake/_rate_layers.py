@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import os
-import warnings
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
@@ -15,42 +14,40 @@ import pyproj
 import shapely
 
 from vrx.errors import InputError, MissingExtra
-from vrx.formats import raster as raster_facts
 from vrx.formats import task_data as task_facts
 from vrx.formats._task_rings import ring_points
 from vrx.formats.iso11783 import known_ddis
 from vrx.formats.task_read import find, read_record
 from vrx.geo import WGS84
-from vrx.intake._files import require_size
 from vrx.intake._raise import listed
+from vrx.intake._rate_cells import AGAIN, Cells, cells_layer, raster_layer, read_bytes
 from vrx.intake._shape import Feature, Layer, shape_of
 from vrx.intake.task_grid import TaskGrid, read_task_grids
-from vrx.model import Finding, FloatArray, IntArray, note
-
-_MARGIN_CELLS = 3
-_MOST_BYTES = 256 << 20
-_AGAIN = "copy or export it again"
+from vrx.model import FloatArray, IntArray
 
 
-def rate_layer(path: Path, *, layer: str | None) -> Layer | None:
+def rate_layer(
+    path: Path, *, layer: str | None, boundary: shapely.Geometry | None = None
+) -> Layer | None:
     """The layer of a GeoParquet file, a raster of rates or a task folder; None for other files.
 
-    Rasters and grids give a polygon for each connected piece of one rate, grown by some cells
-    beyond the edge so that a field's boundary can cut them; a finding says so. `layer` names the
-    task (its id) where a folder holds several. Raises `InputError` for what cannot be read,
+    Rasters and grids give a polygon for each zone where they tell zones apart (see `_rate_cells`),
+    else for each connected piece of one rate, grown by some cells beyond the edge so that the
+    field's `boundary` (degrees) can cut them; a finding says so. `layer` names the task (its id)
+    where a folder holds several. Raises `InputError` for what cannot be read,
     `MissingExtra` where a file needs a part that is not installed.
     """
     kind = path.suffix.lower()
     if kind == ".parquet":
         return _parquet(path)
     if kind in {".tif", ".tiff"}:
-        return _raster(path)
+        return raster_layer(path, boundary=boundary)
     # os.path says no where a path cannot be looked at; whoever reads it then tells why.
     if os.path.isdir(path):
         inner = path / task_facts.FOLDER
         folder = inner if os.path.isdir(inner) else path
         if find(folder, task_facts.RECORD) is not None:
-            return _task_layer(folder, task=layer)
+            return _task_layer(folder, task=layer, boundary=boundary)
     return None
 
 
@@ -61,7 +58,7 @@ def _parquet(path: Path) -> Layer:
     except ImportError as err:
         raise MissingExtra("GeoParquet needs pyarrow, which is not installed", code="export-extra",
                            where=path.name, hint="pip install 'vrx[parquet]'") from err
-    data = _bytes(path)
+    data = read_bytes(path)
     try:
         table = columnar.ParquetFile(io.BytesIO(data)).read()
         told = json.loads((table.schema.metadata or {}).get(b"geo", b"{}"))
@@ -81,27 +78,12 @@ def _parquet(path: Path) -> Layer:
         ArrowException, OSError, shapely.errors.ShapelyError, ValueError, AttributeError,
     ) as err:
         raise InputError(f"cannot be read: {err}", code="file-unreadable", where=path.name,
-                         hint=_AGAIN) from err
+                         hint=AGAIN) from err
     features = tuple(
         Feature(record=number, properties={k: _plain(v) for k, v in row.items()},
                 shape=shape or shape_of(None))
         for number, (row, shape) in enumerate(zip(rows, shapes, strict=True), 1))
     return Layer(file=path.name, name=path.stem, crs=crs, columns=columns, features=features)
-
-
-def _bytes(path: Path) -> bytes:
-    """All bytes of a regular file of bounded size."""
-    try:
-        require_size(path)
-        if path.stat().st_size > _MOST_BYTES:
-            raise InputError(f"has more than {_MOST_BYTES >> 20} MiB", code="file-too-large",
-                             where=path.name, hint="export only the zones of this field")
-        return path.read_bytes()
-    except InputError:
-        raise
-    except (OSError, ValueError) as err:  # ValueError: NUL in a name
-        raise InputError(f"cannot be read: {getattr(err, 'strerror', None) or err}",
-                         code="file-unreadable", where=path.name, hint=_AGAIN) from err
 
 
 def _columnar_crs(about: dict[str, Any], where: str) -> pyproj.CRS:
@@ -121,81 +103,9 @@ def _plain(value: object) -> object:
     return None if isinstance(value, float) and value != value else value  # noqa: PLR0124 - NaN
 
 
-def _raster(path: Path) -> Layer:
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError
-    from rasterio.io import MemoryFile
-
-    # From memory, never by the user's own path: GDAL reads parts of an address in some names.
-    data = _bytes(path)
-    try:
-        if not data:
-            raise InputError("is empty", code="file-empty", where=path.name, hint=_AGAIN)
-        # A raster without a place is refused below.
-        with (warnings.catch_warnings(action="ignore", category=NotGeoreferencedWarning),
-              MemoryFile(data) as memory, memory.open(driver="GTiff") as source):
-            if source.count > 1:
-                raise InputError(
-                    f"has {source.count} bands; a raster of rates has one", code="raster-rates",
-                    where=path.name, hint="name a raster of one band")
-            if source.width * source.height > raster_facts.MOST_CELLS * 4:
-                raise InputError("has too many cells", code="raster-rates", where=path.name,
-                                 hint="cut it to the field, or take larger cells")
-            band, crs = source.read(1, masked=True), source.crs
-            place = source.transform
-    except InputError:
-        raise
-    except (RasterioError, TypeError, ValueError) as err:
-        raise InputError(f"cannot be read: {err}", code="file-unreadable", where=path.name,
-                         hint=_AGAIN) from err
-    if place.is_identity or place.b or place.d or place.a <= 0 or place.e >= 0:
-        raise InputError("has no place, or is turned: rows must run west to east, north to south",
-                         code="raster-rates", where=path.name, hint="export it again, north up")
-    if crs is None:
-        raise InputError("names no coordinate system", code="crs-missing", where=path.name,
-                         hint="export it again with its CRS")
-    known = np.ma.filled(band.astype(np.float64), np.nan)
-    # The shortest number that a single-precision cell stands for: 183.4, not 183.3999939.
-    values, inverse = np.unique(known[np.isfinite(known)], return_inverse=True)
-    told = np.array([float(f"{one:.7g}") for one in values])
-    codes = np.full(known.shape, -1, dtype=np.int64)
-    codes[np.isfinite(known)] = inverse.ravel()
-    return _of_codes(
-        codes, [{"RATE": float(one)} for one in told], file=path.name, columns=("RATE",),
-        crs=pyproj.CRS.from_wkt(crs.to_wkt()), corner=(place.c, place.f),
-        cell=(place.a, -place.e))
-
-
-def _of_codes(
-    codes: IntArray, rows: list[dict[str, float]], *, file: str, columns: tuple[str, ...],
-    crs: pyproj.CRS, corner: tuple[float, float], cell: tuple[float, float],
+def _task_layer(
+    folder: Path, *, task: str | None, boundary: shapely.Geometry | None
 ) -> Layer:
-    """A polygon for each connected piece of a code (rows, columns), north up; -1 is nothing."""
-    from rasterio.features import shapes
-    from rasterio.transform import Affine
-    from scipy.ndimage import distance_transform_edt
-
-    if not len(rows) or (codes < 0).all():
-        raise InputError("holds no cell with a rate", code="raster-rates", where=file, hint=_AGAIN)
-    pad = _MARGIN_CELLS
-    grown = np.pad(codes, pad, constant_values=-1)
-    near, at = distance_transform_edt(grown < 0, return_indices=True)
-    grown = np.where(near <= pad, grown[tuple(at)], -1).astype(np.int32)
-    place = Affine(cell[0], 0.0, corner[0] - pad * cell[0], 0.0, -cell[1],
-                   corner[1] + pad * cell[1])
-    features = tuple(
-        Feature(record=number, properties=rows[int(code)],
-                shape=shape_of(shapely.geometry.shape(outline)))
-        for number, (outline, code) in enumerate(
-            shapes(grown, mask=grown >= 0, connectivity=4, transform=place), 1))
-    told: Finding = note(
-        "prescription-from-cells", file, f"rates stand in cells: {len(features)} pieces of one "
-        "rate, with the cells' own edges", done="grown by three cells beyond the outermost; the "
-        "boundary cuts them")
-    return Layer(file=file, name=file, crs=crs, columns=columns, features=features,
-                 findings=(told,))
-
-
-def _task_layer(folder: Path, *, task: str | None) -> Layer:
     root = read_record(folder)
     tasks = {one.get("A") or "": one for one in root.findall("TSK")
              if one.find("GRD") is not None or one.find("TZN/PLN") is not None}
@@ -210,7 +120,7 @@ def _task_layer(folder: Path, *, task: str | None) -> Layer:
     chosen = tasks[task]
     if chosen.find("GRD") is not None:
         grids = [one for one in read_task_grids(path=folder) if one.task == task]
-        return _of_grid(grids[0])
+        return _of_grid(grids[0], boundary=boundary)
     return _of_zones(chosen)
 
 
@@ -235,7 +145,7 @@ def _of_zones(task: Element) -> Layer:
             holes = [ring for kind, ring in rings if kind == task_facts.INTERIOR]
             if len(shell) != 1 or any(len(ring) < 4 for ring in (*shell, *holes)):
                 raise InputError("a polygon has no single closed outer ring", code="task-ring",
-                                 where=f"{task_facts.RECORD}, zone {zone.get('A')}", hint=_AGAIN)
+                                 where=f"{task_facts.RECORD}, zone {zone.get('A')}", hint=AGAIN)
             parts.append(shapely.Polygon(shell[0], holes))
         features.append(Feature(record=number, properties=row,
                                 shape=shape_of(shapely.MultiPolygon(parts))))
@@ -249,22 +159,35 @@ def _raw(value: Element, name: str) -> float:
         raw = int(text)
     except ValueError as err:
         raise InputError(f"{text!r} is no whole number", code="task-value",
-                         where=f"{task_facts.RECORD}, {name}", hint=_AGAIN) from err
+                         where=f"{task_facts.RECORD}, {name}", hint=AGAIN) from err
     return float(raw)
 
 
-def _of_grid(grid: TaskGrid) -> Layer:
-    flat = grid.raw.reshape(len(grid.raw), -1)
-    kinds, inverse = np.unique(flat, axis=1, return_inverse=True)
+def _of_grid(grid: TaskGrid, *, boundary: shapely.Geometry | None) -> Layer:
+    """Polygons of a grid: of each zone code where cells hold codes, else of each piece of a rate.
+    """
     products = grid.products or ("",) * len(grid.ddis)
     names = tuple(column_of(*one) for one in zip(grid.ddis, products, strict=True))
-    cells: FloatArray = kinds.T.astype(np.float64)
-    rows = [dict(zip(names, one, strict=True)) for one in cells.tolist()]
-    codes = inverse.reshape(grid.raw.shape[1:]).astype(np.int64)
+    flat = grid.raw.reshape(len(grid.raw), -1)
+    if grid.codes is None:
+        kinds, inverse = np.unique(flat, axis=1, return_inverse=True)
+    else:
+        found, at, inverse = np.unique(grid.codes, return_index=True, return_inverse=True)
+        kinds = flat[:, at]
+    table: FloatArray = kinds.T.astype(np.float64)
+    rows: list[dict[str, object]] = [dict(zip(names, one, strict=True)) for one in table.tolist()]
+    columns = names
+    if grid.codes is not None:
+        labels = dict(grid.names)
+        columns = ("CODE", "NAME", *names)
+        rows = [{"CODE": code, "NAME": labels.get(code, "") or str(code), **row}
+                for code, row in zip(found.tolist(), rows, strict=True)]
+    codes: IntArray = inverse.reshape(grid.raw.shape[1:]).astype(np.int64)
     north = grid.south_deg + grid.raw.shape[1] * grid.cell_north_deg
-    return _of_codes(codes, rows, file=grid.file, columns=names, crs=WGS84,
-                     corner=(grid.west_deg, north),
-                     cell=(grid.cell_east_deg, grid.cell_north_deg))
+    return cells_layer(
+        Cells(codes=codes, rows=rows, crs=WGS84, by_code=grid.codes is not None,
+              place=(grid.west_deg, north, grid.cell_east_deg, grid.cell_north_deg)),
+        file=grid.file, columns=columns, boundary=boundary)
 
 
 def is_task_rate(column: str) -> bool:

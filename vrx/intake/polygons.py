@@ -13,7 +13,7 @@ import shapely
 
 from vrx.errors import InputError
 from vrx.formats.soil_methods import nearest
-from vrx.geo import from_lonlat
+from vrx.geo import from_lonlat, to_lonlat
 from vrx.intake._outline import beside_polygons
 from vrx.intake._overlay import tangles_told
 from vrx.intake._raise import listed, raise_stops
@@ -103,7 +103,9 @@ def read_zone_shapes(
 ) -> ZoneShapes:
     """As `read_polygons`, with the records that the polygons come from."""
     path = Path(path)
-    found = rate_layer(path, layer=layer) or choose_layer(path, layer=layer, kinds=("polygon",))
+    found = rate_layer(
+        path, layer=layer, boundary=to_lonlat(field.boundary, field.crs_centre)
+    ) or choose_layer(path, layer=layer, kinds=("polygon",))
     _require_column(found, label_column)
     moved, findings = lonlat_layer(found, crs=crs)
     if found.kind == "polygon":

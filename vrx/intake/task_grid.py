@@ -39,8 +39,9 @@ class TaskGrid:
     """One grid; `raw` (DDIs, rows, columns) are the file's integers, row 0 in the north.
 
     `ddis` are four hex digits each, `products` what each is a rate of ("" where the file does not
-    say); one DDI may stand for several products. Degrees: the south and west edges and the size of
-    a cell.
+    say); one DDI may stand for several products. Where cells hold codes of zones (type 1), `codes`
+    (rows, columns) are these, and `names` what the task calls each. Degrees: the south and west
+    edges and the size of a cell.
     """
 
     task: str
@@ -53,6 +54,8 @@ class TaskGrid:
     cell_east_deg: float
     raw: IntArray
     products: tuple[str, ...] = ()
+    codes: IntArray | None = None
+    names: tuple[tuple[int, str], ...] = ()
 
     def rates(self, unit: str, *, number: int = 0) -> FloatArray:
         """Rates (rows, columns) of the `number`th DDI in `unit`.
@@ -203,10 +206,12 @@ def _grid(
         raise InputError(f"grid type {kind} in file {stem!r} cannot be read",
                          code="task-grid-kind", where=where, hint="types 1 and 2 are read")
     zones, path = _zones(task, where), _find(folder, f"{stem}.BIN")
+    codes: IntArray | None = None
     told = _whole(grid, "H", where) if grid.get("H") else 0
     if kind == 1:
         cells = _cells(path, count=rows * columns, size=1, told=told, where=where)
         ddis, values = _by_code(cells, zones, where)
+        codes = np.ascontiguousarray(cells.reshape(rows, columns)[::-1])
     else:
         code = _whole(grid, "J", where)
         ddis = tuple(zones.get(code, {}))
@@ -220,7 +225,9 @@ def _grid(
                     ddis=tuple(ddi for ddi, _ in ddis),
                     products=tuple(products.get(product, product) for _, product in ddis),
                     south_deg=south, west_deg=west, cell_north_deg=high, cell_east_deg=wide,
-                    raw=np.ascontiguousarray(raw))
+                    raw=np.ascontiguousarray(raw), codes=codes,
+                    names=tuple((_whole(one, "A", where), one.get("B") or "")
+                                for one in task.iter("TZN")))
 
 
 def read_task_grids(*, path: Path) -> tuple[TaskGrid, ...]:

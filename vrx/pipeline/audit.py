@@ -84,7 +84,12 @@ def write_page(result: AuditResult, path: Path) -> None:
 
 
 def is_run(path: Path) -> bool:
-    """Whether a path is a folder, and not one of task data."""
+    """Whether a path is a folder, and not one of task data alone.
+
+    A run may hold task data beside its other files: its job record goes first.
+    """
+    if any((path / name).is_file() for name in ("manifest.json", "current.json", "plan.toml")):
+        return True
     return path.is_dir() and not any(
         (one / "TASKDATA.XML").is_file() for one in (path, path / "TASKDATA"))
 

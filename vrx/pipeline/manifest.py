@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -80,9 +80,14 @@ def twelve_digits(value: Any) -> Any:
 
 
 def build(
-    *, job: Job, identity: dict[str, Any], run: str, files: Sequence[ExportedFile]
+    *, job: Job, identity: dict[str, Any], run: str, files: Sequence[ExportedFile],
+    without_map: Mapping[str, tuple[float, float]] | None = None,
 ) -> dict[str, Any]:
-    """The manifest as plain JSON values; `identity` holds versions, plan, inputs and books."""
+    """The manifest as plain JSON values; `identity` holds versions, plan, inputs and books.
+
+    `without_map` are rates by pass outside the field and for a lost position, 0 where left out.
+    """
+    off = without_map or {}
     zone_ids = [zone.zone_id for zone in job.zones.zones]
     manifest = {
         **identity,
@@ -99,7 +104,8 @@ def build(
             "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
         },
         "guides": [_guide(one) for one in job.guides],
-        "passes": [_pass(one, zone_ids) for one in job.prescription.passes],
+        "passes": [_pass(one, zone_ids, off.get(one.pass_id, (0.0, 0.0)))
+                   for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [
             {
@@ -277,7 +283,9 @@ def _known(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
+def _pass(
+    one: PassRates, zone_ids: Sequence[int], without_map: tuple[float, float]
+) -> dict[str, Any]:
     material = one.material
     return {
         "pass_id": one.pass_id,
@@ -291,6 +299,8 @@ def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
         "kind": one.kind,
         "serves": one.serves,
         "treated_ac": one.treated_ac,
+        "rate_outside": without_map[0],
+        "rate_position_lost": without_map[1],
         "lb_per_unit": material.lb_per_unit,
         "k2o_lb_per_unit": material.nutrient_lb_per_unit("K2O"),
         "s_lb_per_unit": material.nutrient_lb_per_unit("S"),

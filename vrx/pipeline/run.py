@@ -199,14 +199,16 @@ def _write(
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
     page = scratch / "page.html"
+    off = task_data.without_map(plan, job.prescription)
     page.write_text(
         report.page(
-            job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes)
+            job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes),
+            without_map=off,
         ),
         encoding="utf-8", newline="\n",
     )
     files.append(_exported("html", page, scratch))
-    record = manifest.build(job=job, identity=identity, run=run, files=files)
+    record = manifest.build(job=job, identity=identity, run=run, files=files, without_map=off)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
 

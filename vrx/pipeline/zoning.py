@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import shapely
 
 from vrx import geo, rules, units, zones
 from vrx.errors import PlanError
-from vrx.model import ANALYTES, FloatArray, LayerGrid, Surface, ZoneReading, Zones
+from vrx.model import ANALYTES, FloatArray, LayerGrid, Severity, Surface, ZoneReading, Zones
 from vrx.pipeline import needs, season
 from vrx.pipeline.ground import class_layer, find_book
 from vrx.pipeline.inputs import Inputs
@@ -88,9 +89,15 @@ def _of_polygons(
     if source == "soil map units":
         return zones.zones_from_map_units(
             polygons=own.polygons, labels=own.labels, rules=limits, **place)
-    return zones.zones_from_polygons(
+    made = zones.zones_from_polygons(
         polygons=own.polygons, labels=own.labels, narrowest_m=limits.narrowest_m,
         smallest_ac=limits.smallest_ac, driving_deg=limits.driving_deg, **place)
+    if not any(one.code == "prescription-from-cells" for one in own.findings):
+        return made
+    # Cells are grown beyond the boundary on purpose, so that it can cut them.
+    return replace(made, findings=tuple(
+        replace(one, severity=Severity.NOTE, what=one.what.replace("the zones", "the grown cells"),
+                todo="") if one.code == "zones-cut-at-boundary" else one for one in made.findings))
 
 
 def _sectors(plan: Plan, inputs: Inputs) -> dict[str, Any]:

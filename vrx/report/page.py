@@ -166,6 +166,17 @@ def _soil(job: Job) -> dict[str, object]:
     }
 
 
+def _without_map(
+    job: Job, rates: Mapping[str, tuple[float, float]]
+) -> dict[int, tuple[str, str]]:
+    """Rates outside the field and for a lost position, as printed, by the pass's number."""
+    return {
+        one.number: tuple(  # type: ignore[misc]
+            numbers.fixed(rate, 0 if rate == 0 else 2)
+            for rate in rates.get(one.pass_id, (0.0, 0.0)))
+        for one in job.prescription.passes}
+
+
 def page(
     job: Job,
     *,
@@ -174,16 +185,15 @@ def page(
     files: Sequence[ExportedFile] = (),
     notes: Sequence[str] = (),
     pass_notes: Mapping[str, Sequence[str]] | None = None,
-    rate_outside: float = 0.0,
-    rate_position_lost: float = 0.0,
+    without_map: Mapping[str, tuple[float, float]] | None = None,
 ) -> str:
     """One self-contained HTML document: no script, no request, prints on letter paper.
 
     `run` names the run as in the job record. `cautions` are printed with the applicator's sheet.
     `files` are listed with their hashes. `notes` are printed at the end of the sources,
     `pass_notes` (by pass id) with their pass, for example loads or pump settings.
-    `rate_outside` and `rate_position_lost` are what the exported files say for a machine outside
-    the field and for one without a position, in the product's unit. Equal arguments give equal
+    `without_map` (by pass id, 0 where left out) are the rates for a machine outside the field and
+    for one without a position, in the product's unit. Equal arguments give equal
     bytes. All texts of the job are escaped.
     """
     shown, folded = reasons.finding_views(job)
@@ -195,8 +205,7 @@ def page(
         passes=views,
         zone_rows=passes.zone_rows(job),
         zone_area=numbers.acres(sum(job.prescription.zone_area_ac)),
-        rate_outside=numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
-        rate_position_lost=numbers.fixed(rate_position_lost, 0 if rate_position_lost == 0 else 2),
+        outside=_without_map(job, without_map or {}),
         cautions=list(cautions),
         machine=machine.machine_view(job),
         irrigation=irrigation.schedule_views(job),
