@@ -78,7 +78,7 @@ def coverage_from_polygons(
     made: list[shapely.Geometry] = []
     good: list[shapely.Geometry] = []
     for lattice_m in _LATTICES_M:
-        made = _noded(polygons, boundary, names, lattice_m, where, cuts)
+        made = _noded(polygons, boundary, names, lattice_m, where=where, cuts=cuts)
         if coverage_trouble(made, boundary) or not _same(made, polygons, faults, lattice_m):
             continue
         good = good or made
@@ -246,6 +246,7 @@ def _noded(
     boundary: shapely.Geometry,
     names: Sequence[str],
     lattice_m: float,
+    *,
     where: str,
     cuts: Sequence[shapely.Geometry],
 ) -> list[shapely.Geometry]:
