@@ -132,6 +132,40 @@ def test_styles_are_plain_xml_with_the_classes_of_the_page(meant: ExportSet, pat
         assert {each.get("symbol") for each in ranges} == names
 
 
+def test_styles_show_their_labels_and_say_of_what_a_rate_is(
+    meant: ExportSet, path: Path
+) -> None:
+    # Seen in a desktop GIS of 2022: letters of weight 0 are hair lines, labelled polygons that
+    # stand in the way of labels drove every label but one off the map, and classes of a layer
+    # that all passes share did not say of which.
+    with closing(sqlite3.connect(path)) as base:
+        rows = base.execute("SELECT f_table_name, styleQML FROM layer_styles").fetchall()
+    parsed = [(table, ET.fromstring(qml)) for table, qml in rows]  # noqa: S314 - our own text
+    labelled = [(table, one.find("labeling/settings")) for table, one in parsed
+                if one.get("labelsEnabled") == "1"]
+    assert {table for table, _ in labelled} == {"prescription", "samples", "zones"}
+    for table, settings in labelled:
+        assert settings is not None
+        assert settings.find("text-style").get("fontWeight") == "50"  # type: ignore[union-attr]
+        assert settings.find("rendering").get("obstacle") == "0"  # type: ignore[union-attr]
+        placement = settings.find("placement").get("placement")  # type: ignore[union-attr]
+        assert placement == ("0" if table == "samples" else "4")
+    words = [[each.get("label", "") for each in one.findall(".//range")]
+             for table, one in parsed if table == "prescription"]
+    for one, each in zip(meant.prescription.passes, words, strict=True):
+        assert all(label.endswith(f" {one.material.id}, pass {one.number}") for label in each)
+
+
+def test_the_file_claims_no_later_standard_than_it_needs(path: Path) -> None:
+    # OGC GeoPackage 1.2, requirement 2 (user_version) and requirement 5 (times with milliseconds);
+    # a later version or a shorter time is warned of by GDAL before 3.9, on every opening.
+    with closing(sqlite3.connect(path)) as base:
+        assert base.execute("PRAGMA user_version").fetchone() == (10200,)
+        times = {*base.execute("SELECT update_time FROM layer_styles"),
+                 *base.execute("SELECT last_change FROM gpkg_contents")}
+    assert times == {(facts.PINNED_TIME,)}
+
+
 def test_findings_order_and_record_are_plain_tables(path: Path) -> None:
     with closing(sqlite3.connect(path)) as base:
         kinds = dict(base.execute("SELECT table_name, data_type FROM gpkg_contents"))

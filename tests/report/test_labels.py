@@ -1,6 +1,7 @@
 """Labels: in their polygon, or beside it, never on each other."""
 
 import itertools
+import time
 
 import numpy as np
 import pytest
@@ -103,3 +104,20 @@ def test_wrapped_lines_fit(text):
     lines = svg.wrap(text, 200.0, 11)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
     assert all(svg.text_width(line, 11) <= 200.0 for line in lines)
+
+
+def test_two_hundred_zones_are_labelled_in_time_and_apart():
+    seeds = np.random.default_rng(1).uniform(0, 1, (200, 2)) * [700, 400]
+    page = shapely.box(0, 0, 700, 400)
+    cells = shapely.get_parts(shapely.voronoi_polygons(shapely.multipoints(seeds), extend_to=page))
+    zones = list(shapely.intersection(cells, page))
+    texts = [(f"{k}", f"{100 + k} lb/ac") for k in range(200)]
+    began = time.process_time()
+    placed = labels.place_labels(zones, texts, canvas=(-20.0, -20.0, 720.0, 420.0))
+    # It took 4 s where every placed label was held against every place; now below 1 s.
+    assert time.process_time() - began < 3
+    beside = [label for label in placed if label.anchor is not None]
+    assert len(beside) > 100
+    assert boxes_apart([label.box for label in beside])
+    lines = shapely.linestrings([[label.anchor, label.leader_end] for label in beside])
+    assert not any(shapely.crosses(a, b) for a, b in itertools.combinations(lines, 2))

@@ -23,6 +23,8 @@ def read(data: bytes, name: str, ledger: Ledger, *, strict: bool = True) -> Laye
     document = _load(data, name, ledger)
     if document is None:
         return None
+    if not strict:
+        document = _collected(document)
     if document.get("type") != "FeatureCollection" or not isinstance(
         document.get("features"), list
     ):
@@ -47,6 +49,17 @@ def read(data: bytes, name: str, ledger: Ledger, *, strict: bool = True) -> Laye
         for place, feature in enumerate(features, start=1)
     ]
     return Layer(name=name, columns=columns_of(records), records=tuple(records))
+
+
+def _collected(document: dict[str, Any]) -> dict[str, Any]:
+    """A lone Feature or geometry, which RFC 7946 (section 2) allows too, as a collection of one."""
+    kind = document.get("type")
+    around = {"crs": document["crs"]} if "crs" in document else {}
+    if kind in ("Polygon", "MultiPolygon"):
+        document = {"type": "Feature", "properties": {}, "geometry": document}
+    elif kind != "Feature":
+        return document
+    return {"type": "FeatureCollection", "features": [document], **around}
 
 
 def _load(data: bytes, name: str, ledger: Ledger) -> dict[str, Any] | None:

@@ -12,7 +12,8 @@ from vrx.audit.stated import NOTHING_STATED, Spread, Statement
 from vrx.units import ACRE_M2
 
 _HECTARE_AC = 10_000.0 / ACRE_M2
-_ID = re.compile(r"^(FID|OID|GID|ID|ZONE|ZONE_?NO|ZONE_?NR|OBJECT_?ID|RECORD|.*_ID|ID_.*)$")
+_ID = re.compile(r"^(FID|OID|GID|ID|ZONE|(ZONE|RECORD|FEATURE)?_?(NO|NR|NUM|NUMBER|INDEX)"
+                 r"|OBJECT_?ID|RECORD|.*_ID|ID_.*)$")
 _AREA = {
     "AREA_AC": 1.0, "ACRES": 1.0, "ACRE": 1.0, "AC": 1.0, "AREA_ACRES": 1.0,
     "AREA_HA": _HECTARE_AC, "HECTARES": _HECTARE_AC, "HA": _HECTARE_AC,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -56,9 +57,13 @@ def command(
         sys.exit(_DIFFERS)
 
 
+_TOTAL_UNITS = ("ac", "lb", "gal", "kg", "L", "unknown")
+_OF_ONE = re.compile(r", (zone|record|feature) ")
+
+
 def _weighty(rows: Sequence[AuditRow]) -> list[AuditRow]:
     """What a person reads first: all that differs, deliveries, and totals of the first file."""
-    totals = [row for row in rows if row.unit in ("ac", "lb", "gal") and ", zone" not in row.where]
+    totals = [row for row in rows if row.unit in _TOTAL_UNITS and not _OF_ONE.search(row.where)]
     layers = [row.where.partition(",")[0] for row in totals if "manifest" not in row.where]
     first = layers[0] if layers else ""
     return [

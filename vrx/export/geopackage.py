@@ -97,7 +97,8 @@ def _write_tables(made: Sequence[Table], path: Path) -> None:
         for one in made:
             plain = _frame(one)
             more: dict[str, Any] = {}
-            options = {"IDENTIFIER": one.name, "DESCRIPTION": one.description}
+            options = {"IDENTIFIER": one.name, "DESCRIPTION": one.description,
+                       "DATETIME_PRECISION": "MILLISECOND"}
             if one.name == facts.STYLES:
                 options["FID"] = "id"  # as the programs that read this table name it
             if one.geometries is not None:
@@ -108,7 +109,8 @@ def _write_tables(made: Sequence[Table], path: Path) -> None:
                         "promote_to_multi": not point}
                 options["GEOMETRY_NAME"] = facts.GEOMETRY
             pyogrio.write_dataframe(
-                plain, path, layer=one.name, driver="GPKG", layer_options=options, **more)
+                plain, path, layer=one.name, driver="GPKG", layer_options=options,
+                dataset_options={"VERSION": facts.VERSION}, **more)
     finally:
         pyogrio.set_gdal_config_options(before)
 

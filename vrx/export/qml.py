@@ -16,6 +16,9 @@ from vrx.formats.legend import Legend
 _INK = "#1d2521"
 _PAPER = "#ffffff"
 _SLACK = 1e-6
+# Left out, the weight of letters is 0, hair lines that a white rim eats up.
+_NORMAL_WEIGHT = "50"
+_WITHIN_POLYGON, _AROUND_POINT = "4", "0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +44,19 @@ def styles(meant: ExportSet, *, rasters: Sequence[tuple[str, str]]) -> list[Styl
         _style(facts.ZONES, "zones", _drawn(
             _single("fill", _outline(0.35)), label=f'"{layer_facts.ZONE_LETTER}"')),
     ]
+    named = {one.column: f"{one.material.id}, pass {one.number}"
+             for one in meant.prescription.passes}
     rated = [one.column for one in meant.prescription.passes if one.column in legends]
     made += [
         _style(facts.PRESCRIPTION, legends[column].name, _drawn(
-            _classes(legends[column], column),
+            _classes(legends[column], column, of=named[column]),
             label=f'"{layer_facts.ZONE_LETTER}" || \' \' || "{column}"'), default=number == 0)
         for number, column in enumerate(rated)
     ]
     if meant.soil is not None:
         made.append(_style(
-            facts.SAMPLES, "samples", _drawn(_single("marker", _dot()), label='"sample_id"')))
+            facts.SAMPLES, "samples", _drawn(
+                _single("marker", _dot()), label='"sample_id"', placement=_AROUND_POINT)))
     made += [
         Style(table=table, geometry="", name=printable(legends[key].name), default=True,
               qml=_text(_raster(legends[key])))
@@ -112,7 +118,8 @@ def _single(kind: str, drawn: tuple[str, Mapping[str, str]]) -> ET.Element:
     return renderer
 
 
-def _classes(legend: Legend, column: str) -> ET.Element:
+def _classes(legend: Legend, column: str, *, of: str) -> ET.Element:
+    # The layer is called the same for every pass: each class says of what its rate is.
     renderer = ET.Element(
         "renderer-v2", type="graduatedSymbol", attr=column, graduatedMethod="GraduatedColor",
         symbollevels="0", forceraster="0")
@@ -124,12 +131,14 @@ def _classes(legend: Legend, column: str) -> ET.Element:
         slack = _SLACK if low == high else 0.0
         ET.SubElement(
             ranges, "range", lower=f"{low - slack:.15g}", upper=f"{high + slack:.15g}",
-            symbol=str(number), label=printable(words), render="true")
+            symbol=str(number), label=printable(f"{words} {of}"), render="true")
         _symbol(symbols, number, "fill", _fill(colour))
     return renderer
 
 
-def _drawn(renderer: ET.Element, *, label: str = "") -> ET.Element:
+def _drawn(
+    renderer: ET.Element, *, label: str = "", placement: str = _WITHIN_POLYGON
+) -> ET.Element:
     root = ET.Element("qgis", version="3.28", styleCategories="Symbology|Labeling",
                       labelsEnabled="1" if label else "0")
     root.append(renderer)
@@ -138,9 +147,12 @@ def _drawn(renderer: ET.Element, *, label: str = "") -> ET.Element:
         settings = ET.SubElement(labeling, "settings")
         style = ET.SubElement(
             settings, "text-style", fieldName=label, isExpression="1", fontSize="9",
-            fontSizeUnit="Point", textColor=_rgba(_INK))
+            fontSizeUnit="Point", fontWeight=_NORMAL_WEIGHT, textColor=_rgba(_INK))
         ET.SubElement(style, "text-buffer", bufferDraw="1", bufferSize="0.8",
                       bufferSizeUnits="MM", bufferColor=_rgba(_PAPER))
+        ET.SubElement(settings, "placement", placement=placement, dist="0.5", distUnits="MM")
+        # A labelled polygon drives the labels of the layers under it away, if it is let.
+        ET.SubElement(settings, "rendering", obstacle="0")
     return root
 
 

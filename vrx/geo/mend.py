@@ -30,6 +30,7 @@ CLOSE_M = 0.5
 _LATTICES_M = (1e-3, 0.7e-3, 2e-3, 5e-3, 1e-2, 2e-2, 1e-4, 1e-5)
 # As `vrx.formats.layer.COORDINATE_DECIMALS`, which this room may not import.
 _EXPORT_DECIMALS = 9
+_NOTHING_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,10 +74,11 @@ def coverage_from_polygons(
         return MadeCoverage(polygons=tuple(polygons), faults=none)
     faults = coverage_faults(polygons, boundary)
     _require_narrow(faults, crs_centre=crs_centre, names=names, close_m=close_m, where=where)
+    cuts = _gap_cuts(faults, boundary, close_m)
     made: list[shapely.Geometry] = []
     good: list[shapely.Geometry] = []
     for lattice_m in _LATTICES_M:
-        made = _noded(polygons, boundary, names, lattice_m, where)
+        made = _noded(polygons, boundary, names, lattice_m, where=where, cuts=cuts)
         if coverage_trouble(made, boundary) or not _same(made, polygons, faults, lattice_m):
             continue
         good = good or made
@@ -217,16 +219,41 @@ def _between(fault: Fault, names: Sequence[str]) -> str:
     return f", by {' and '.join(repr(name) for name in touched[:4])}" if touched else ""
 
 
+def _gap_cuts(
+    faults: CoverageFaults, boundary: shapely.Geometry, close_m: float
+) -> list[shapely.Geometry]:
+    """Lines from the corners of gaps along the boundary straight to it, within the gap.
+
+    A boundary drawn with few corners leaves one long gap along many zones. Cut at their corners it
+    goes to each of them; whole it would go to one, as a hair along all others.
+    """
+    edge = shapely.boundary(boundary)
+    cuts = []
+    for gap in faults.gaps:
+        if len(gap.polygons) < 2:
+            continue
+        corners = shapely.points(shapely.get_coordinates(gap.geometry))
+        lines = shapely.shortest_line(corners, edge)
+        lengths = shapely.length(lines)
+        held = (lengths > _NOTHING_M) & (lengths <= close_m)
+        held[held] = shapely.covers(shapely.buffer(gap.geometry, _NOTHING_M), lines[held])
+        cuts += list(lines[held])
+    return cuts
+
+
 def _noded(
     polygons: Sequence[shapely.Geometry],
     boundary: shapely.Geometry,
     names: Sequence[str],
     lattice_m: float,
+    *,
     where: str,
+    cuts: Sequence[shapely.Geometry],
 ) -> list[shapely.Geometry]:
     array = np.array(polygons, dtype=object)
     faces, inner = noded_faces(
-        [*shapely.boundary(array), shapely.boundary(boundary)], boundary, lattice_m=lattice_m
+        [*shapely.boundary(array), shapely.boundary(boundary), *cuts], boundary,
+        lattice_m=lattice_m,
     )
     held = np.zeros((len(faces), len(polygons)), dtype=bool)
     face, polygon = shapely.STRtree(array).query(inner, predicate="intersects")

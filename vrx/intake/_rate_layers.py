@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import Element
@@ -121,7 +122,8 @@ def _task_layer(
     if chosen.find("GRD") is not None:
         grids = [one for one in read_task_grids(path=folder) if one.task == task]
         return _of_grid(grids[0], boundary=boundary)
-    return _of_zones(chosen)
+    return _of_zones(
+        chosen, {one.get("A") or "": one.get("B") or "" for one in root.iter("PDT")})
 
 
 def column_of(ddi: str, product: str) -> str:
@@ -129,8 +131,20 @@ def column_of(ddi: str, product: str) -> str:
     return f"{ddi} {product}".strip()
 
 
-def _of_zones(task: Element) -> Layer:
-    features = []
+def _called(columns: Iterable[str], products: Mapping[str, str]) -> dict[str, str]:
+    """Columns by the product's id → the same by its own name, where that names just one."""
+    made = {}
+    for column in columns:
+        ddi, _, product = column.partition(" ")
+        if products.get(product, product) != product:
+            made[column] = column_of(ddi, products[product])
+    names = list(made.values())
+    return {column: name for column, name in made.items()
+            if names.count(name) == 1 and name not in columns}
+
+
+def _of_zones(task: Element, products: Mapping[str, str]) -> Layer:
+    told: list[tuple[int, dict[str, object], shapely.MultiPolygon]] = []
     columns: dict[str, None] = {}
     for number, zone in enumerate((z for z in task.findall("TZN") if z.find("PLN") is not None), 1):
         row: dict[str, object] = {"CODE": int(zone.get("A") or 0), "NAME": zone.get("B") or ""}
@@ -147,10 +161,14 @@ def _of_zones(task: Element) -> Layer:
                 raise InputError("a polygon has no single closed outer ring", code="task-ring",
                                  where=f"{task_facts.RECORD}, zone {zone.get('A')}", hint=AGAIN)
             parts.append(shapely.Polygon(shell[0], holes))
-        features.append(Feature(record=number, properties=row,
-                                shape=shape_of(shapely.MultiPolygon(parts))))
+        told.append((number, row, shapely.MultiPolygon(parts)))
+    called = _called(columns, products)
+    features = tuple(
+        Feature(record=number, shape=shape_of(shape), properties=row | {
+            own: row[by] for by, own in called.items() if by in row})
+        for number, row, shape in told)
     return Layer(file=task_facts.RECORD, name=task.get("A") or "", crs=WGS84,
-                 columns=("CODE", "NAME", *columns), features=tuple(features))
+                 columns=("CODE", "NAME", *columns, *called.values()), features=features)
 
 
 def _raw(value: Element, name: str) -> float:
@@ -166,8 +184,9 @@ def _raw(value: Element, name: str) -> float:
 def _of_grid(grid: TaskGrid, *, boundary: shapely.Geometry | None) -> Layer:
     """Polygons of a grid: of each zone code where cells hold codes, else of each piece of a rate.
     """
-    products = grid.products or ("",) * len(grid.ddis)
+    products = grid.product_ids or grid.products or ("",) * len(grid.ddis)
     names = tuple(column_of(*one) for one in zip(grid.ddis, products, strict=True))
+    called = _called(names, dict(zip(grid.product_ids, grid.products, strict=False)))
     flat = grid.raw.reshape(len(grid.raw), -1)
     if grid.codes is None:
         kinds, inverse = np.unique(flat, axis=1, return_inverse=True)
@@ -176,10 +195,11 @@ def _of_grid(grid: TaskGrid, *, boundary: shapely.Geometry | None) -> Layer:
         kinds = flat[:, at]
     table: FloatArray = kinds.T.astype(np.float64)
     rows: list[dict[str, object]] = [dict(zip(names, one, strict=True)) for one in table.tolist()]
-    columns = names
+    rows = [row | {own: row[by] for by, own in called.items()} for row in rows]
+    columns = (*names, *called.values())
     if grid.codes is not None:
         labels = dict(grid.names)
-        columns = ("CODE", "NAME", *names)
+        columns = ("CODE", "NAME", *columns)
         rows = [{"CODE": code, "NAME": labels.get(code, "") or str(code), **row}
                 for code, row in zip(found.tolist(), rows, strict=True)]
     codes: IntArray = inverse.reshape(grid.raw.shape[1:]).astype(np.int64)

@@ -135,8 +135,13 @@ def _of_way(worked: WorkedLog, *, unit: str, delay_s: float) -> AppliedGround:
                              code="applied-delay-time", where=log.file,
                              hint="name the column of time and its unit, or leave the delay out")
         rate = before(rate, track, -delay_s)
-        findings.append(note("applied-delay-moved", log.file,
-                             f"rates taken {delay_s:g} s later along each trip", done="moved"))
+        later, side, taken = (
+            ("later", "end", "last") if delay_s > 0 else ("earlier", "start", "first"))
+        findings.append(note(
+            "applied-delay-moved", log.file,
+            f"rates taken {abs(delay_s):g} s {later} along each trip; none is logged for the "
+            f"{abs(delay_s):g} s at its {side}",
+            done=f"moved; that ground has the {taken} rate of the trip"))
     use = np.zeros(len(rate), dtype=bool)
     use[rows] = True
     findings += [*told_starts(log, track, use), *told_far(log, rate, use, track, worked.unit)]

@@ -39,9 +39,9 @@ class TaskGrid:
     """One grid; `raw` (DDIs, rows, columns) are the file's integers, row 0 in the north.
 
     `ddis` are four hex digits each, `products` what each is a rate of ("" where the file does not
-    say); one DDI may stand for several products. Where cells hold codes of zones (type 1), `codes`
-    (rows, columns) are these, and `names` what the task calls each. Degrees: the south and west
-    edges and the size of a cell.
+    say), `product_ids` by their ids; one DDI may stand for several products. Where cells hold codes
+    of zones (type 1), `codes` (rows, columns) are these, and `names` what the task calls each.
+    Degrees: the south and west edges and the size of a cell.
     """
 
     task: str
@@ -54,6 +54,7 @@ class TaskGrid:
     cell_east_deg: float
     raw: IntArray
     products: tuple[str, ...] = ()
+    product_ids: tuple[str, ...] = ()
     codes: IntArray | None = None
     names: tuple[tuple[int, str], ...] = ()
 
@@ -224,6 +225,7 @@ def _grid(
     return TaskGrid(task=task.get("A") or "", file=path.name, kind=kind,
                     ddis=tuple(ddi for ddi, _ in ddis),
                     products=tuple(products.get(product, product) for _, product in ddis),
+                    product_ids=tuple(product for _, product in ddis),
                     south_deg=south, west_deg=west, cell_north_deg=high, cell_east_deg=wide,
                     raw=np.ascontiguousarray(raw), codes=codes,
                     names=tuple((_whole(one, "A", where), one.get("B") or "")

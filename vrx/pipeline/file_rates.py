@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from vrx import geo, intake, products
 from vrx.errors import PlanError
@@ -15,6 +16,9 @@ from vrx.plan import PassSection, Plan
 
 _LEAST_SHARE = 0.999
 """Of a zone's area in polygons of one rate (own rule): coordinates of few decimals move edges."""
+_RIM_M = 0.05
+"""Along a zone's edge that says nothing of its rate (own rule): closing gaps and rounding degrees
+move edges by millimetres, which is much of a zone of a few square metres."""
 _FINEST_DECIMALS = 6
 
 
@@ -47,7 +51,7 @@ def with_file_rates(
     polygons = np.empty(len(read.polygons), dtype=object)
     polygons[:] = read.polygons
     zones = np.empty(len(made.zones), dtype=object)
-    zones[:] = [zone.polygon for zone in made.zones]
+    zones[:] = [_without_rim(zone.polygon) for zone in made.zones]
     shared = geo.shared_areas(polygons, zones)
     rates, findings = intake.rates_for_zones(
         read=read, column=source.column, zones=list(zones),
@@ -67,6 +71,12 @@ def with_file_rates(
     told_file = () if same else read.findings
     return replace(request, kind="fixed", fixed_rate=None, step=step,
                    zone_rates=tuple(rates.tolist())), (*told_file, *findings, *said)
+
+
+def _without_rim(polygon: shapely.Geometry) -> shapely.Geometry:
+    """The zone without its rim; all of a zone that is nothing but rim."""
+    inner = shapely.buffer(polygon, -_RIM_M)
+    return polygon if inner.is_empty else inner
 
 
 def _finest(rates: FloatArray) -> float:

@@ -20,6 +20,7 @@ from vrx.model.audit import AuditResult
 NAME = "signed.jsonl"
 _MANIFEST, _CURRENT = "manifest.json", "current.json"
 _MOST_BYTES = 256 << 20
+_ROOM = "is the folder writable, and is there room on the disk? The earlier records are intact"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +64,12 @@ def sign(result: AuditResult, signature: chain.Signature, *, path: Path) -> dict
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = FileLock(path.with_name(f".{path.name}.lock"))
         lock.acquire(timeout=5)
-    except (Timeout, OSError) as err:
-        raise ExportError("somebody else is writing it, or the folder is closed",
-                          code="export-locked", where=str(path),
+    except Timeout as err:
+        raise ExportError("another vrx is writing it", code="export-locked", where=str(path),
                           hint="wait until it has ended, then sign again") from err
+    except OSError as err:
+        raise ExportError(f"could not be written: {err.strerror or err}", code="export-write",
+                          where=str(path), hint=_ROOM) from err
     try:
         data = _read(path) if path.exists() else b""
         before, faults = chain.parse(data, path.name)
@@ -166,7 +169,6 @@ def _write(path: Path, data: bytes) -> None:
         if isinstance(err, ExportError):
             raise
         raise ExportError(f"could not be written: {err.strerror or err}", code="export-write",
-                          where=str(path), hint="is the folder writable, and is there room on the "
-                          "disk? The earlier records are intact") from err
+                          where=str(path), hint=_ROOM) from err
     finally:
         scratch.unlink(missing_ok=True)

@@ -7,7 +7,7 @@ its largest inscribed circle (`shapely.maximum_inscribed_circle`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,9 @@ from vrx.report.svg import text_width
 Box = tuple[float, float, float, float]
 SIZES = (15.0, 13.0, 11.0, 9.5)
 LINE = 1.12
+_REACHES_AT_ONCE = 6
+# So many labels beside their zones fill the map: another order was seen to place no more of them.
+_MOST_TO_TRY = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,18 +88,63 @@ def _inside(polygon: shapely.Polygon, variants: Sequence[tuple[str, ...]]) -> La
     return None
 
 
+class _Taken:
+    """Boxes (n, 4) and leader lines (m, 4) of placed labels, and the dots where leaders start."""
+
+    def __init__(self, placed: Sequence[Label], clear: Sequence[tuple[float, float]]) -> None:
+        self.boxes = np.empty((0, 4))
+        self.leaders = np.empty((0, 4))
+        self.dots = np.array([(a - 3, d - 3, a + 3, d + 3) for a, d in clear]).reshape(-1, 4)
+        for label in placed:
+            self.add(label)
+
+    def add(self, label: Label) -> None:
+        """Take the place of one more label."""
+        self.boxes = np.vstack([self.boxes, label.box])
+        if label.anchor is not None and label.leader_end is not None:
+            self.leaders = np.vstack([self.leaders, [*label.anchor, *label.leader_end]])
+
+    def near(self, box: Box) -> FloatArray:
+        """The boxes and dots that share area with a box."""
+        return np.vstack([_sharing(self.boxes, box), _sharing(self.dots, box)])
+
+    def crossed(self, anchor: tuple[float, float], label: Label) -> bool:
+        """Whether the label's leader meets a box or leader, or its box a leader."""
+        end = label.leader_end or anchor
+        leader = shapely.LineString([anchor, end])
+        left, right = sorted((anchor[0], end[0]))
+        top, bottom = sorted((anchor[1], end[1]))
+        met = self.boxes[
+            (self.boxes[:, 0] <= right) & (left <= self.boxes[:, 2])
+            & (self.boxes[:, 1] <= bottom) & (top <= self.boxes[:, 3])]
+        if len(met) and shapely.intersects(shapely.box(*met.T), leader).any():
+            return True
+        if not len(self.leaders):
+            return False
+        lines = shapely.linestrings(self.leaders.reshape(-1, 2, 2))
+        return bool(shapely.intersects(lines, leader).any()
+                    or shapely.intersects(lines, shapely.box(*label.box)).any())
+
+
+def _sharing(boxes: FloatArray, box: Box) -> FloatArray:
+    return boxes[(boxes[:, 0] < box[2]) & (box[0] < boxes[:, 2])
+                 & (boxes[:, 1] < box[3]) & (box[1] < boxes[:, 3])]
+
+
 def _around(
     anchor: tuple[float, float], lines: tuple[str, ...], size: float
-) -> tuple[FloatArray, FloatArray]:
-    """Centres (n, 2) around an anchor, the nearest first, and their boxes (n, 4)."""
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Centres (n, 2) around an anchor and their boxes (n, 4), the nearest first, a few at once."""
     wide, tall = extent(lines, size)
-    reach, turn = np.meshgrid(np.arange(9.0, 300.0, 5.0), np.arange(36) * (math.pi / 18),
-                              indexing="ij")
-    across = anchor[0] + np.cos(turn) * (reach + wide / 2)
-    down = anchor[1] + np.sin(turn) * (reach + tall / 2)
-    centres = np.column_stack([across.ravel(), down.ravel()])
     half = np.array([wide / 2, tall / 2])
-    return centres, np.hstack([centres - half, centres + half])
+    reaches = np.arange(9.0, 300.0, 5.0)
+    for start in range(0, len(reaches), _REACHES_AT_ONCE):
+        reach, turn = np.meshgrid(reaches[start : start + _REACHES_AT_ONCE],
+                                  np.arange(36) * (math.pi / 18), indexing="ij")
+        across = anchor[0] + np.cos(turn) * (reach + wide / 2)
+        down = anchor[1] + np.sin(turn) * (reach + tall / 2)
+        centres = np.column_stack([across.ravel(), down.ravel()])
+        yield centres, np.hstack([centres - half, centres + half])
 
 
 def _end(anchor: tuple[float, float], label: Label) -> tuple[float, float]:
@@ -111,40 +159,32 @@ def _end(anchor: tuple[float, float], label: Label) -> tuple[float, float]:
 
 
 def _beside(
-    anchor: tuple[float, float], lines: tuple[str, ...], placed: Sequence[Label], *,
-    canvas: Box, clear: Sequence[tuple[float, float]],
+    anchor: tuple[float, float], lines: tuple[str, ...], taken: _Taken, *, canvas: Box
 ) -> Label | None:
     """The nearest place beside an anchor whose box and leader cross no label and no leader.
 
-    The box also stays off the points `clear`, where other leaders start.
+    The box also stays off the dots where other leaders start, and off its own.
     """
-    taken = np.array([label.box for label in placed]).reshape(-1, 4)
-    boxes_taken = shapely.box(taken[:, 0], taken[:, 1], taken[:, 2], taken[:, 3])
-    leaders = [shapely.LineString([label.anchor, label.leader_end]) for label in placed
-               if label.anchor is not None and label.leader_end is not None]
     for size in SIZES[2:]:
-        centres, boxes = _around(anchor, lines, size)
-        held = (
-            (boxes[:, 0] >= canvas[0]) & (boxes[:, 1] >= canvas[1])
-            & (boxes[:, 2] <= canvas[2]) & (boxes[:, 3] <= canvas[3])
-        )
-        dots = np.array([(a - 3, d - 3, a + 3, d + 3) for a, d in (*clear, anchor)])
-        for box in (*taken, *dots):
-            held &= ~(
-                (boxes[:, 0] < box[2]) & (box[0] < boxes[:, 2])
-                & (boxes[:, 1] < box[3]) & (box[1] < boxes[:, 3])
+        for centres, boxes in _around(anchor, lines, size):
+            low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+            held = (
+                (boxes[:, 0] >= canvas[0]) & (boxes[:, 1] >= canvas[1])
+                & (boxes[:, 2] <= canvas[2]) & (boxes[:, 3] <= canvas[3])
             )
-        for i in np.flatnonzero(held):
-            label = Label(lines=lines, size=size, anchor=anchor, across=float(centres[i, 0]),
-                          down=float(centres[i, 1]))
-            label = replace(label, leader_end=_end(anchor, label))
-            leader = shapely.LineString([anchor, label.leader_end or anchor])
-            area = shapely.box(*label.box)
-            if not (
-                shapely.intersects(boxes_taken, leader).any()
-                or any(line.intersects(leader) or line.intersects(area) for line in leaders)
-            ):
-                return label
+            own = np.array([[anchor[0] - 3, anchor[1] - 3, anchor[0] + 3, anchor[1] + 3]])
+            near = np.vstack([
+                taken.near((float(low[0]), float(low[1]), float(high[0]), float(high[1]))), own])
+            held &= ~(
+                (boxes[:, None, 0] < near[:, 2]) & (near[:, 0] < boxes[:, None, 2])
+                & (boxes[:, None, 1] < near[:, 3]) & (near[:, 1] < boxes[:, None, 3])
+            ).any(axis=1)
+            for i in np.flatnonzero(held):
+                label = Label(lines=lines, size=size, anchor=anchor, across=float(centres[i, 0]),
+                              down=float(centres[i, 1]))
+                label = replace(label, leader_end=_end(anchor, label))
+                if not taken.crossed(anchor, label):
+                    return label
     return None
 
 
@@ -169,28 +209,26 @@ def place_labels(
               sorted(rest, key=spots.__getitem__, reverse=True)]
     clear = list(spots.values())
     best: dict[int, Label] = {}
-    for order in orders:
+    for order in orders if len(rest) <= _MOST_TO_TRY else orders[:1]:
         found: dict[int, Label] = {}
+        taken = _Taken([*inside.values()], clear)
         for i in order:
-            label = _beside(
-                spots[i], (" ".join(lines[i]),), [*inside.values(), *found.values()],
-                canvas=canvas, clear=clear,
-            )
+            label = _beside(spots[i], (" ".join(lines[i]),), taken, canvas=canvas)
             if label is not None:
                 found[i] = label
+                taken.add(label)
         best = found if len(found) > len(best) else best
         if len(best) == len(rest):
             break
+    taken = _Taken([*inside.values(), *best.values()], clear)
     for i in rest:
         if i not in best:
-            alone = _beside(
-                spots[i], lines[i][:1], [*inside.values(), *best.values()], canvas=canvas,
-                clear=clear,
-            )
+            alone = _beside(spots[i], lines[i][:1], taken, canvas=canvas)
             across, down = spots[i]
             best[i] = alone or Label(
                 lines=lines[i][:1], size=SIZES[-1], across=across, down=down
             )
+            taken.add(best[i])
     placed = inside | best
     return [placed[i] for i in range(len(polygons))]
 

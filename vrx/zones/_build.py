@@ -8,6 +8,7 @@ import shapely
 
 from vrx.geo import area_ac, require_coverage
 from vrx.model import ClusterTable, Finding, Zone, Zones
+from vrx.zones._slivers import sliver_findings
 
 
 def letter_of(zone_id: int) -> str:
@@ -31,6 +32,8 @@ def build_zones(
 ) -> Zones:
     """Number zones by their centroids, rounded to 1 m: north to south, then west to east.
 
+    Finding: `zones-sliver-kept` (warn).
+
     Raises:
         ComputeError: the polygons are not a true coverage of the boundary.
     """
@@ -41,6 +44,8 @@ def build_zones(
          zip(polygons, labels, strict=True)),
         key=lambda pair: _place(pair[0]),
     )
+    letters = [letter_of(zone_id) for zone_id in range(1, len(ordered) + 1)]
+    slivers = sliver_findings([polygon for polygon, _ in ordered], letters)
     return Zones(
         zones=tuple(
             Zone(
@@ -49,7 +54,7 @@ def build_zones(
             )
             for zone_id, (polygon, label) in enumerate(ordered, start=1)
         ),
-        basis=basis, findings=tuple(findings), clusters=clusters,
+        basis=basis, findings=(*findings, *slivers), clusters=clusters,
     )
 
 

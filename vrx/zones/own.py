@@ -21,6 +21,7 @@ from vrx.model import Finding, Zones, note, warn
 from vrx.units import ACRE_M2
 from vrx.zones._build import build_zones
 from vrx.zones._pieces import merge_pieces
+from vrx.zones._slivers import give_slivers
 from vrx.zones.rules import MachineRules
 
 # Under a square foot or so nothing changes for anybody; such slivers come from rounded coordinates.
@@ -42,12 +43,13 @@ def zones_from_polygons(
     """The user's polygons (field's CRS) as a true coverage; nothing else about them is changed.
 
     Gaps and overlaps nowhere wider than `close_m` are closed with a finding in acres, wider ones
-    refused. What lies outside the boundary is cut off with a finding. Zones narrower than
+    refused. What lies outside the boundary is cut off with a finding. A separate part of a zone no
+    wider than `close_m` on average goes to the zone that it touches longest. Zones narrower than
     `narrowest_m` at their widest place (across `driving_deg` where given), or smaller than
     `smallest_ac`, are only noted.
 
     Findings: `zones-ring-touches` (note), `zones-slivers-closed` (note), `zones-cut-at-boundary`
-    (warn), `zones-narrow` (note), `zones-small` (note).
+    (warn), `zones-sliver-given` (note), `zones-narrow` (note), `zones-small` (note).
 
     Raises:
         InputError: no polygon, labels that do not match, a polygon that crosses itself, gaps or
@@ -60,10 +62,11 @@ def zones_from_polygons(
         valid, boundary, crs_centre=crs_centre, names=labels, close_m=close_m
     )
     findings += _fault_findings(covered.faults, crs_centre, close_m)
-    findings += _size_findings(
-        covered.polygons, labels, narrowest_m, smallest_ac, driving_deg)
+    polygons, given = give_slivers(covered.polygons, labels, width_m=close_m)
+    findings += given
+    findings += _size_findings(polygons, labels, narrowest_m, smallest_ac, driving_deg)
     return build_zones(
-        polygons=covered.polygons, labels=labels, boundary=boundary, crs_centre=crs_centre,
+        polygons=polygons, labels=labels, boundary=boundary, crs_centre=crs_centre,
         basis=basis, findings=findings,
     )
 
