@@ -105,7 +105,7 @@ def test_each_zone_is_one_option_with_its_words(job, sheet):
 def test_texts_are_escaped(job, frame):
     zone = job.zones.zones[0]
     shape = zone_sheet.zone_shape(
-        frame, zone_id=1, polygon=zone.polygon, fill="#ffffff", said=BAD)
+        frame, zone_id=1, polygon=zone.polygon, fill="#ffffff", said=BAD, letter=BAD)
     label = zone_sheet.zone_label(
         frame, zone_id=1, polygon=zone.polygon, letter=BAD, text=BAD)
     for markup in (shape, label):

@@ -71,7 +71,7 @@ def _path(polygon: shapely.Geometry, frame: MapFrame) -> str:
 
 @lru_cache(maxsize=4096)
 def zone_shape(
-    frame: MapFrame, *, zone_id: int, polygon: shapely.Geometry, fill: str, said: str
+    frame: MapFrame, *, zone_id: int, polygon: shapely.Geometry, letter: str, fill: str, said: str
 ) -> str:
     """A zone that can be pointed at; `said` is what a screen reader speaks."""
     return svg.element(
@@ -79,6 +79,7 @@ def zone_shape(
         svg.element("path", d=_path(polygon, frame), id=f"shape-{zone_id}", fill=fill,
                     fill_rule="evenodd", pointer_events="all"),
         id=f"zone-{zone_id}", data_zone=str(zone_id), role="option", aria_selected="false",
+        data_letter=letter,
         tabindex="-1", aria_label=said,
     )
 
@@ -247,7 +248,7 @@ def zone_sheet(
     for zone, fill, text, words in zip(
             zones.zones, colouring.fills, colouring.texts, said, strict=True):
         shapes[zone.zone_id] = zone_shape(
-            frame, zone_id=zone.zone_id, polygon=zone.polygon, said=words,
+            frame, zone_id=zone.zone_id, polygon=zone.polygon, said=words, letter=zone.letter,
             fill="none" if over_ground else fill)
         labels[zone.zone_id] = zone_label(
             frame, zone_id=zone.zone_id, polygon=zone.polygon, letter=zone.letter, text=text)
