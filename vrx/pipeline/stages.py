@@ -48,6 +48,7 @@ from vrx.pipeline import (
 from vrx.pipeline import needs as asking
 from vrx.pipeline.inputs import Inputs
 from vrx.pipeline.lab_tests import with_tests
+from vrx.pipeline.parts import Part, at_once
 from vrx.pipeline.yields import ZoneGoals
 from vrx.plan import Plan
 from vrx.rules import findings_of
@@ -107,20 +108,22 @@ class Asked:
     prescription: Prescription
 
 
-def ask(drawn: Drawn, made: Zones, *, progress: Progress = silent) -> Asked:
+def ask(
+    drawn: Drawn, made: Zones, *, progress: Progress = silent, part: Part = at_once
+) -> Asked:
     """Readings, needs and rates of these zones."""
     plan, inputs, maps = drawn.plan, drawn.inputs, drawn.maps
-    readings = zone_values.read_zones(plan, inputs, maps, made)
-    before = past.read_past(inputs, made)
-    beside = layers.read_layers(plan, inputs, made=made, grids=drawn.grids)
-    shared = yields.zone_goals(
+    readings = part("readings", lambda: zone_values.read_zones(plan, inputs, maps, made), made)
+    before = part("past", lambda: past.read_past(inputs, made), made)
+    beside = part("layers", lambda: layers.read_layers(
+        plan, inputs, made=made, grids=drawn.grids), made)
+    shared = part("goals", lambda: yields.zone_goals(
         plan, field=inputs.field, made=made, grid=drawn.grid, folder=inputs.folder,
-        progress=progress, patterns=layers.patterns(plan, beside),
-    )
+        progress=progress, patterns=layers.patterns(plan, drawn.grids), part=part), made)
     progress("working out needs and passes")
     ground_ = asking.ground_of(
         plan, made=made, readings=readings, maps=maps, goals=shared.goals if shared else (),
-        yield_source=shared.source if shared else "one goal for the whole field",
+        yield_source=shared.source if shared else asking.ONE_GOAL,
         profiles=before.profiles)
     found = asking.find(plan, inputs, ground_, season.need_sections(plan))
     truth = season.crop_truth(plan, inputs)

@@ -19,7 +19,7 @@ from vrx.model import Job, Zones
 from vrx.pipeline import audit as auditing
 from vrx.pipeline import stages
 from vrx.pipeline._files import Sums, short_sum
-from vrx.pipeline._live import Live, live_of
+from vrx.pipeline._live import Live, ZoneMemory, live_of
 from vrx.pipeline._reach import Kept, Told
 from vrx.pipeline.answer import answer_field
 from vrx.pipeline.commit import CURRENT, MANIFEST
@@ -59,6 +59,7 @@ class Workbench:
         # Another object whenever the bytes of an input, or the list of them, changed.
         self._token = object()
         self._ready: Told | None = None
+        self._memory = ZoneMemory()
         self.look()
 
     # What lies in the folder
@@ -164,19 +165,28 @@ class Workbench:
     def _asked(self, told: Told, progress: Progress) -> tuple[Asked, Drawn]:
         made, drawn = self._drawn(told, progress)
         zones = self.zones(progress)
+
+        def part(name: str, make: Any, *made_from: object) -> Any:
+            return self._kept.get(f"ask {name}", told, self._made_from(made, *made_from), make)
+
         # What comes out goes on reading the inputs of its time: all of them must be today's.
-        asked = self._kept.get("ask", told, self._made_from(made, zones, *_parts(told)),
-                               lambda: stages.ask(drawn, zones, progress=progress))
+        asked = self._kept.get(
+            "ask", told, self._made_from(made, zones, *_parts(told)),
+            lambda: stages.ask(drawn, zones, progress=progress, part=part))
         return asked, drawn
 
     def live(self) -> Live:
         """Acres, needs, rates, totals, order and cost of the zones as they are."""
         told = self._told()
-        asked, _ = self._asked(told, silent)
-        return live_of(
-            state=self.state, field=told.plain[1].field, zones=asked.zones,
-            needs=asked.found.needs, prescription=asked.prescription,
-            means={key: one.mean for key, one in asked.readings.items()})
+        made, drawn = self._drawn(told, silent)
+        zones = self.zones()
+
+        def part(name: str, make: Any, *made_from: object) -> Any:
+            return self._kept.get(f"ask {name}", told, self._made_from(made, *made_from), make)
+
+        live = self._kept.get("live", told, self._made_from(made, zones), lambda: live_of(
+            drawn, zones, state=self.state, memory=self._memory, part=part))
+        return live if live.state == self.state else replace(live, state=self.state)
 
     def job(self, progress: Progress = silent) -> Job:
         """The whole job, as `vrx run` would write it."""
