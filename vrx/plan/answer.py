@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import os
-import time
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import tomlkit
-from filelock import FileLock, Timeout
 from pydantic import ValidationError
 from tomlkit.exceptions import TOMLKitError
 
@@ -21,10 +18,8 @@ from vrx.errors import PlanError
 from vrx.plan.keys import Step, key_steps, key_text, kinds_at, value_at, value_of
 from vrx.plan.layout import with_layout
 from vrx.plan.load import BLANK, blanks, describe, read_document
+from vrx.plan.lock import not_written, plan_lock
 from vrx.plan.schema import Plan
-
-LOCK_NAME = ".plan.lock"
-_WAIT_S = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +66,7 @@ def answer_plan(
     for steps in out:
         kinds_at(steps)
     _only_once([steps for steps, _ in wanted] + out)
-    with _locked(plan_file):
+    with plan_lock(plan_file):
         document = read_document(plan_file)
         if only_blanks:
             wanted = [(s, v) for s, v in wanted if is_blank(value_of(document, s))]
@@ -186,49 +181,6 @@ def _of_a_blank(value: Any) -> bool:
     return value == BLANK or (isinstance(value, list | tuple) and BLANK in value)
 
 
-@contextmanager
-def _locked(plan_file: Path) -> Iterator[None]:
-    """The right to write this plan; another writer is waited for a few seconds.
-
-    The lock file is taken away while it is still held, so that none stays beside the plan.
-    """
-    path = plan_file.with_name(LOCK_NAME)
-    lock = FileLock(path)
-    try:
-        _acquire(lock, path)
-    except Timeout as err:
-        raise PlanError("another vrx is writing this plan", code="plan-locked",
-                        where=str(plan_file), hint="wait until it has ended, then try again"
-                        ) from err
-    except OSError as err:
-        raise _not_written(plan_file, err) from err
-    try:
-        yield
-    finally:
-        # Where an open file cannot be taken away (Windows), the lock's own release does it.
-        with suppress(OSError):
-            path.unlink(missing_ok=True)
-        lock.release()
-
-
-def _acquire(lock: FileLock, path: Path) -> None:
-    """Hold the lock of the file that has the name now.
-
-    One who waited may get the lock of a file that the writer before took away; the next would then
-    make another and hold that. Such a lock is given back.
-    """
-    until = time.monotonic() + _WAIT_S
-    while True:
-        lock.acquire(timeout=max(0.0, until - time.monotonic()))
-        held = lock._context.lock_file_fd
-        with suppress(OSError):
-            if held is not None and os.path.samestat(os.fstat(held), path.stat()):
-                return
-        lock.release()
-        if time.monotonic() >= until:
-            raise Timeout(str(path))
-
-
 def _replace(plan_file: Path, text: str, *, mark: bool) -> None:
     scratch = plan_file.with_name(plan_file.name + ".new")
     try:
@@ -239,9 +191,4 @@ def _replace(plan_file: Path, text: str, *, mark: bool) -> None:
         os.replace(scratch, plan_file)
     except OSError as err:
         scratch.unlink(missing_ok=True)
-        raise _not_written(plan_file, err) from err
-
-
-def _not_written(plan_file: Path, err: OSError) -> PlanError:
-    return PlanError(f"could not be written: {err.strerror or err}", code="answer-write",
-                     where=str(plan_file), hint="is the folder writable? The plan is unchanged")
+        raise not_written(plan_file, err) from err
