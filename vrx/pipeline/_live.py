@@ -6,7 +6,7 @@ comparisons and standard errors, and zones that did not change are not read agai
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 
 from vrx import geo
+from vrx.errors import PlanInfeasible, VrxError
 from vrx.model import (
     CropTruth,
     DepthProfile,
@@ -26,6 +27,7 @@ from vrx.model import (
     ZoneReading,
     Zones,
 )
+from vrx.model.by_hand import RateOverride
 from vrx.pipeline import irrigation, layers, past, season, yields
 from vrx.pipeline import needs as asking
 from vrx.pipeline.inputs import Inputs
@@ -43,7 +45,9 @@ class Live:
 
     `readings` hold mean, least and greatest of each soil test (standard errors are NaN), `needs`
     the lines of each nutrient; `usd` is what the order costs, None where a price is missing.
-    `state` is that of the folder it was made from.
+    `overrides` are the rates by hand that are counted. Where some cannot stand, the rates are those
+    of the rule alone and `trouble` says why; the job is stopped by it. `state` is that of the
+    folder it was made from.
     """
 
     state: str
@@ -53,6 +57,13 @@ class Live:
     needs: Mapping[str, tuple[Need, ...]]
     prescription: Prescription
     usd: float | None
+    rated: Callable[[Sequence[RateOverride]], Prescription]
+    overrides: tuple[RateOverride, ...] = ()
+    trouble: VrxError | None = None
+
+    def by_hand(self, rates: Sequence[RateOverride]) -> Prescription:
+        """The rates with these by hand, and no others. Raises `PlanInfeasible` for one too far."""
+        return self.rated(rates)
 
     @property
     def area_ac(self) -> FloatArray:
@@ -110,10 +121,18 @@ def _keys(made: Zones) -> tuple[list[shapely.Geometry], list[bytes]]:
     return polygons, list(shapely.to_wkb(np.array(polygons, dtype=object)))
 
 
-def live_of(
-    drawn: Drawn, made: Zones, *, state: str, memory: ZoneMemory, part: Part = at_once
-) -> Live:
-    """Needs, rates, order and cost of these zones."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Asked:
+    """Zones with means, needs and exact rates, before they are rounded."""
+
+    zones: Zones
+    readings: Mapping[str, ZoneReading]
+    needs: Mapping[str, tuple[Need, ...]]
+    exact: season.Planned
+
+
+def ask_live(drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_once) -> Asked:
+    """Needs and exact rates of these zones."""
     plan, inputs = drawn.plan, drawn.inputs
     readings = _readings(inputs, drawn.maps, made, memory)
     goals = yields.zone_goals(
@@ -128,13 +147,28 @@ def live_of(
             plan, ground, asking.question(plan, inputs, ground, nutrient, section))
         for nutrient, section in season.need_sections(plan).items()}
     truth: CropTruth = part("crop truth", lambda: season.crop_truth(plan, inputs))
-    prescribe = partial(season.prescribe, inputs=inputs, made=made, truth=truth,
-                        wetted=irrigation.wetted_by_zone(plan, inputs, made))
-    prescription = prescribe(plan, needs=needs)
+    exact = season.plan_rates(plan, inputs, made, needs, truth,
+                              wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    return Asked(zones=made, readings=readings, needs=needs, exact=exact)
+
+
+def live_of(
+    drawn: Drawn, asked: Asked, *, state: str, rates: Callable[[], Sequence[RateOverride]]
+) -> Live:
+    """Rates, order and cost; `rates` gives those by hand, or says why they cannot stand."""
+    rated = partial(season.rated, plan=drawn.plan, inputs=drawn.inputs, made=asked.zones,
+                    needs=asked.needs, exact=asked.exact)
+    trouble, held = None, tuple[RateOverride, ...]()
+    try:
+        held = tuple(rates())
+        prescription = rated(held)
+    except PlanInfeasible as err:
+        trouble, held = err, ()
+        prescription = rated(())
     costs = [line.usd for line in prescription.order]
     return Live(
-        state=state, field=inputs.field, zones=made, readings=readings, needs=needs,
-        prescription=prescription,
+        state=state, field=drawn.inputs.field, zones=asked.zones, readings=asked.readings,
+        needs=asked.needs, prescription=prescription, rated=rated, overrides=held, trouble=trouble,
         usd=None if any(one is None for one in costs) else float(
             sum(one for one in costs if one is not None)))
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 import shapely
 
 from vrx import prescription, zones
 from vrx.errors import InputError, PlanError
-from vrx.model import Field, Zones
+from vrx.model import Field, Prescription, Zones
 from vrx.model.by_hand import NO_EDITS, EditsSaid, RateOverride
 from vrx.pipeline.edit_fold import (
     effective_rates,
@@ -34,17 +34,29 @@ from vrx.pipeline.edit_fold import (
 from vrx.plan.edits import EditLog, append_record, edits_path, read_edits, set_aside
 from vrx.plan.lock import plan_lock
 
-if TYPE_CHECKING:
-    from vrx.pipeline.stages import Asked
-
 __all__ = [
     "EditLog", "apply_zones", "assign", "clear_rate", "in_force", "merge", "move_corner",
-    "overrides", "read_edits", "redo", "redraw", "rename", "set_aside", "set_rate", "split",
-    "stale_overrides", "state", "undo",
+    "overrides", "read_edits", "redo", "redraw", "rename", "said_of", "set_aside", "set_rate",
+    "split", "stale_overrides", "state", "undo",
 ]
 
 Make = Callable[[EditLog], Mapping[str, Any] | None]
 Point = tuple[float, float]
+
+
+class Rated(Protocol):
+    """Zones with their rates, which can be held against other rates by hand."""
+
+    @property
+    def zones(self) -> Zones:
+        """The zones as they are now."""
+
+    @property
+    def prescription(self) -> Prescription:
+        """Their rates."""
+
+    def by_hand(self, rates: Sequence[RateOverride]) -> object:
+        """Rates with these by hand; raises `PlanInfeasible` for one that breaks a limit."""
 
 
 def apply_zones(base: Zones, log: EditLog, field: Field) -> Zones:
@@ -62,13 +74,18 @@ def in_force(base: Zones, log: EditLog, field: Field) -> tuple[Zones, EditsSaid]
     Edits that leave everything as the plan makes it are none.
     """
     made = apply_zones(base, log, field)
+    return made, said_of(base, made, log)
+
+
+def said_of(base: Zones, made: Zones, log: EditLog) -> EditsSaid:
+    """What a run must know of the edits that led from `base` to `made`; raises as `overrides`."""
     rates = overrides(log, made)
     here = state(log, base)
     if here == state(EditLog(file=log.file), base):
-        return made, NO_EDITS
+        return NO_EDITS
     own = {zone.zone_id: zone for zone in base.zones}
     changed = tuple(zone.zone_id for zone in made.zones if own.get(zone.zone_id) is not zone)
-    return made, EditsSaid(state=here, number=len(log.path()), zone_ids=changed, rates=rates)
+    return EditsSaid(state=here, number=len(log.path()), zone_ids=changed, rates=rates)
 
 
 def split(
@@ -141,7 +158,7 @@ def rename(
 
 
 def set_rate(
-    folder: Path, *, base: Zones, field: Field, asked: Asked, zone_id: int, pass_id: str,
+    folder: Path, *, base: Zones, field: Field, asked: Rated, zone_id: int, pass_id: str,
     rate: float, reason: str, words: str = "", on: str | None = None, at: str | None = None,
     known: EditLog | None = None,
 ) -> EditLog:

@@ -220,5 +220,9 @@ def compute(
     drawn = draw(settled(plan, inputs), inputs, progress=progress)
     made, said = edits.in_force(cut(drawn, progress=progress), log, inputs.field)
     asked = ask(drawn, made, by_hand=said.rates, progress=progress)
-    job = finish(drawn, asked, said=said)
+    return with_torn(finish(drawn, asked, said=said), log)
+
+
+def with_torn(job: Job, log: edits.EditLog) -> Job:
+    """The job with what is to be told of the file of edits."""
     return replace(job, findings=(*log.findings, *job.findings)) if log.torn else job
