@@ -167,9 +167,9 @@ def zone_label(
 
 
 LABELS = {
-    "font_weight": "bold", "text_anchor": "middle", "fill": INK, "stroke": PAPER,
-    "stroke_width": "3.2", "stroke_linejoin": "round", "paint_order": "stroke",
-    "pointer_events": "none", "aria_hidden": "true",
+    "font-weight": "bold", "text-anchor": "middle", "fill": INK, "stroke": PAPER,
+    "stroke-width": "3.2", "stroke-linejoin": "round", "paint-order": "stroke",
+    "pointer-events": "none", "aria-hidden": "true",
 }
 """Attributes of the group that holds the labels."""
 

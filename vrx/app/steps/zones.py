@@ -17,7 +17,7 @@ from vrx.app.steps.zones_show import MEMORY, shown_of, show
 from vrx.model import Severity
 from vrx.pipeline.zone_sure import SureMemory
 from vrx.prescription import rate_reasons
-from vrx.report import numbers, words, zone_colours, zone_rows, zone_sheet
+from vrx.report import words, zone_colours, zone_rows, zone_sheet
 from vrx.report.frame import MapFrame
 from vrx.report.zone_sheet import NO_GROUND, Ground
 
@@ -156,4 +156,4 @@ STEP = Step(
     }),
 )
 
-__all__ = ["STEP", "numbers"]
+__all__ = ["STEP"]

@@ -212,7 +212,9 @@ ACTIONS: Mapping[str, Action] = MappingProxyType({
 
 def edits_view(session: Session) -> dict[str, Any]:
     """How many edits are in force, and the words of what undo and redo would do ("" for nothing)."""
-    log = session.bench.edits()
+    log = session.bench.edits
+    if log is None:
+        return {"count": 0, "shaped": False, "undo": "", "redo": ""}
     undo_of = log.records[log.cursor - 1] if log.cursor else None
     redo_to = log.redo_to
     zones = session.bench.zones()
