@@ -242,7 +242,7 @@ class Desk {
     back.textContent = this.tool instanceof CornerTool ? "Give it back" : "Last point back";
     document.getElementById("tool-end").textContent =
       this.tool instanceof CornerTool ? "Set the corner" : "End the line";
-    for (const one of document.querySelectorAll("[data-step]")) {
+    for (const one of document.querySelectorAll("[data-to-corner]")) {
       one.hidden = !(this.tool instanceof CornerTool);
     }
   }
@@ -476,13 +476,13 @@ addEventListener("keydown", (event) => {
 // ---- buttons and rows
 
 document.addEventListener("click", (event) => {
-  const button = event.target.closest?.("[data-tool], [data-tool-do], [data-step]");
+  const button = event.target.closest?.("[data-tool], [data-tool-do], [data-to-corner]");
   if (!button) return;
   if (button.dataset.tool) {
     if (desk.tool?.name === button.dataset.tool) desk.end();
     else desk.begin(button.dataset.tool);
-  } else if (button.dataset.step) {
-    desk.tool?.step?.(Number(button.dataset.step));
+  } else if (button.dataset.toCorner) {
+    desk.tool?.step?.(Number(button.dataset.toCorner));
   } else {
     ({ end: () => desk.tool?.finish(), back: () => desk.tool?.back(),
       leave: () => desk.end(), clear: () => desk.clear() })[button.dataset.toolDo]?.();
@@ -505,11 +505,13 @@ function showSource() {
   const crossed = document.getElementById("make-cross")?.value || "";
   for (const one of document.querySelectorAll("[data-of-source]")) {
     const of = one.dataset.ofSource.split("|");
-    one.hidden = !of.includes(told.value) && !of.includes(crossed);
+    const test = one.dataset.ofTest;
+    const wanted = !test || document.querySelector(`[name="nutrients"][value="${test}"]`)?.checked;
+    one.hidden = (!of.includes(told.value) && !of.includes(crossed)) || !wanted;
   }
 }
 document.addEventListener("change", (event) => {
-  if (event.target.id === "make-cross") showSource();
+  if (event.target.id === "make-cross" || event.target.name === "nutrients") showSource();
 });
 
 onPatch(() => { desk.patched(); showSource(); });

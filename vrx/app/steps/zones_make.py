@@ -124,6 +124,8 @@ def make_view(session: Session) -> dict[str, Any]:
     for ask in asks(session):
         own = value_of(document, key_steps(ask.key))
         lines.append({
+            "nutrient": ask.key.removeprefix("zones.breaks.")
+            if ask.key.startswith("zones.breaks.") else "",
             "ask": ask, "value": _shown(own),
             "default": "" if own is not None else _shown(_default(plan, ask.key)),
             "choices": [(one, one or "none") for one in ask.choices],
