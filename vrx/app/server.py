@@ -191,8 +191,9 @@ class Desk:
             if session.asked is not None and session.asked.ended.is_set():
                 session.asked = None
             bench.look()
-        if known is None:
+        if known is None or done.go:
             session.kept["said"] = done.said
+        if known is None:
             return RedirectResponse(done.go or step.path, status_code=303)
         return self._patch(step, known, done)
 

@@ -11,6 +11,7 @@ from typing import Any
 from vrx import intake
 from vrx.errors import VrxError
 from vrx.plan import PLAN_NAME
+from vrx.report.words import analyte_name
 
 BOUNDARY, SAMPLES, POINTS = "boundary", "soil tests", "points"
 _OWN = frozenset({PLAN_NAME, "signed.jsonl", "edits.jsonl", "applied.toml"})
@@ -130,14 +131,14 @@ def _table(path: Path, size: int) -> tuple[str, str, tuple[str, ...]]:
     if size > _PEEK_BYTES:
         return "", "a large table: a yield log, or a layer of points", ()
     table = intake.propose_columns(path)
-    analytes = sorted({one.key for one in (*table.columns, *table.analytes) if one.is_analyte})
+    analytes = sorted({analyte_name(one.key) for one in (*table.columns, *table.analytes)
+                       if one.is_analyte})
     headings = " | ".join(one.heading for one in table.columns)
     facts = [f"{table.rows:,} rows, {len(table.columns)} columns"]
     places = any(table.column_for(key) for key in (
         "longitude_column", "position_column", "easting_column"))
     if len(analytes) > 1 and (places or not _WATER.search(headings)):
-        facts.append("columns that read like " + ", ".join(one.replace("_", " ")
-                                                           for one in analytes))
+        facts.append("columns that read like " + ", ".join(analytes))
         return SAMPLES, "soil tests", tuple(facts)
     guesses = (
         (places and bool(_HARVEST.search(headings)), "", "a yield log, or a layer of points"),
