@@ -205,7 +205,7 @@ def test_zones_are_merged_and_their_border_is_redrawn(sheet):
     arc = max(shapely.get_parts(shared), key=lambda part: part.length)
     from_, to = (np.array(arc.interpolate(t, normalized=True).coords[0]) for t in (0.25, 0.75))
     along = (to - from_) / np.hypot(*(to - from_))
-    middle = (from_ + to) / 2 + 12 * np.array([-along[1], along[0]])
+    middle = (from_ + to) / 2 + 30 * np.array([-along[1], along[0]])
     for place in (from_, middle, to):
         page.mouse.click(*sheet.screen(place))
     page.click("#tool-end")
@@ -282,7 +282,8 @@ def test_undo_and_redo_by_button_and_by_keys_with_words(sheet):
     page.click("#do-undo")
     sheet.after(2)
     assert [zone.letter for zone in sheet.zones.zones] == before
-    assert page.locator("#live").inner_text().startswith("Undone: merge into")
+    page.wait_for_function(
+        "() => document.getElementById('live').innerText.startsWith('Undone: merge into')")
     page.keyboard.press("Control+y")
     sheet.after(3)
     assert len(sheet.zones.zones) == len(before) - 1
@@ -565,7 +566,7 @@ def test_grounds_samples_and_colours_are_shown(sheet):
     page = sheet.page
     page.select_option("#show-ground", "map potassium")
     page.wait_for_selector("#zone-ground image")
-    fills = page.locator("#zone-shapes path").evaluate_all(
+    fills = page.locator("#zone-shapes [data-zone]").evaluate_all(
         "all => [...new Set(all.map(one => one.getAttribute('fill')))]")
     assert fills == ["none"]
     page.select_option("#show-samples", "readings potassium")

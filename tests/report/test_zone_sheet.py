@@ -187,9 +187,9 @@ def test_over_a_ground_only_outlines_and_numbers_stay(job, frame, colours):
     sheet = zone_sheet.zone_sheet(frame, job.field, job.zones, colours("rate 1"), over_ground=True,
                                   said=["" for _ in job.zones.zones])
     for markup in sheet.shapes.values():
-        path = parsed(markup).find(".//path")
-        assert path.get("fill") == "none"
-        assert path.get("pointer-events") == "all"
+        [group] = parsed(markup)
+        assert group.get("fill") == "none"
+        assert group.get("pointer-events") == "all"
 
 
 def test_a_ground_has_its_map_and_a_legend_with_its_unit(job, frame):

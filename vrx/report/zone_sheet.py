@@ -76,9 +76,9 @@ def zone_shape(
     """A zone that can be pointed at; `said` is what a screen reader speaks."""
     return svg.element(
         "g",
-        svg.element("path", d=_path(polygon, frame), id=f"shape-{zone_id}", fill=fill,
-                    fill_rule="evenodd", pointer_events="all"),
-        id=f"zone-{zone_id}", data_zone=str(zone_id), role="option", aria_selected="false",
+        # Fill and touch are the group's: a border that uses the path has neither.
+        svg.element("path", d=_path(polygon, frame), id=f"shape-{zone_id}", fill_rule="evenodd"),
+        id=f"zone-{zone_id}", fill=fill, pointer_events="all", data_zone=str(zone_id), role="option", aria_selected="false",
         data_letter=letter,
         tabindex="-1", aria_label=said,
     )

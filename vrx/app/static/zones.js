@@ -205,7 +205,7 @@ class Desk {
     const button = document.querySelector(`[data-tool="${name}"]`);
     button.setAttribute("aria-pressed", "true");
     document.getElementById("tool-more").hidden = false;
-    board.dataset.tool = name;
+    board.dataset.using = name;
     board.tabIndex = 0;
     board.setAttribute("role", "application");
     board.setAttribute("aria-label", `${button.textContent.trim()}: ${this.tool.hint()}`);
@@ -220,7 +220,7 @@ class Desk {
     const name = this.tool.name;
     this.tool = null;
     this.marks.replaceChildren();
-    delete board.dataset.tool;
+    delete board.dataset.using;
     board.removeAttribute("role");
     board.removeAttribute("aria-label");
     const held = document.activeElement === board;

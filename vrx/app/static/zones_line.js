@@ -3,7 +3,7 @@
 
 import { FT, mark, same } from "./sheet.js";
 
-const REACH = 10;
+const REACH = 7;
 
 export class LineTool {
   // `told`: name, words (what to do), done(line in metres), gone().
@@ -31,8 +31,10 @@ export class LineTool {
   snapped(place) {
     const { sheet } = this.desk;
     const reach = REACH / sheet.scale();
+    const last = this.points.at(-1);
     let best = null, least = reach;
     for (const corner of this.corners ??= sheet.everyCorner()) {
+      if (last && same(corner, last)) continue;
       const away = Math.hypot(corner[0] - place[0], corner[1] - place[1]);
       if (away < least) { least = away; best = corner; }
     }

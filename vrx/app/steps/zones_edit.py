@@ -218,18 +218,30 @@ def edits_view(session: Session) -> dict[str, Any]:
     undo_of = log.records[log.cursor - 1] if log.cursor else None
     redo_to = log.redo_to
     zones = session.bench.zones()
+    base = session.bench.base()
     return {
         "count": len(log.path()), "shaped": log.zones_changed,
-        "undo": "" if undo_of is None else told_of(undo_of, zones),
-        "redo": "" if redo_to is None else told_of(log.records[redo_to - 1], zones),
+        "undo": "" if undo_of is None else told_of(undo_of, zones, _highest(log, undo_of, base)),
+        "redo": "" if redo_to is None else told_of(
+            log.records[redo_to - 1], zones, _highest(log, log.records[redo_to - 1], base)),
     }
 
 
-def told_of(record: Any, zones: Zones) -> str:
-    """An edit in words: "split into C and K"."""
+def _highest(log: Any, record: Any, base: Zones) -> int:
+    """The highest id of a zone before an edit was made."""
+    before = [one.result.highest_id for one in log.path(record.after) if hasattr(one, "result")]
+    return int(before[-1]) if before else base.next_id - 1
+
+
+def told_of(record: Any, zones: Zones, highest: int) -> str:
+    """An edit in words: "split into C and K"; zones above `highest` are new by it."""
     op = record.op
-    made = [one.letter for one in record.result.zones] if hasattr(record, "result") else []
-    listed = numbers.listing(made) if made else ""
+    result = getattr(record, "result", None)
+    fresh = [] if result is None else [one for one in result.zones if one.zone_id > highest]
+    changed = fresh if op in {"split", "merge"} else [] if result is None else result.zones
+    if op == "redraw":
+        changed = [one for one in changed if one.zone_id in record.between]
+    listed = numbers.listing([one.letter for one in changed]) if changed else ""
     if op == "split":
         return f"split into {listed}"
     if op == "merge":
