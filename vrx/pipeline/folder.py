@@ -11,7 +11,6 @@ from typing import Any
 from vrx import intake
 from vrx.errors import VrxError
 from vrx.plan import PLAN_NAME
-from vrx.report.words import analyte_name
 
 BOUNDARY, SAMPLES, POINTS = "boundary", "soil tests", "points"
 _OWN = frozenset({PLAN_NAME, "signed.jsonl", "edits.jsonl", "applied.toml"})
@@ -44,6 +43,11 @@ class SeenFile:
     layers: tuple[str, ...] = ()
     trouble: str = ""
     hint: str = ""
+
+
+def plain_name(analyte: str) -> str:
+    """An analyte in words, without its unit."""
+    return {"cec": "CEC", "ph": "pH"}.get(analyte, analyte.replace("_", " "))
 
 
 def files_of(folder: Path) -> tuple[Path, ...]:
@@ -131,7 +135,7 @@ def _table(path: Path, size: int) -> tuple[str, str, tuple[str, ...]]:
     if size > _PEEK_BYTES:
         return "", "a large table: a yield log, or a layer of points", ()
     table = intake.propose_columns(path)
-    analytes = sorted({analyte_name(one.key) for one in (*table.columns, *table.analytes)
+    analytes = sorted({plain_name(one.key) for one in (*table.columns, *table.analytes)
                        if one.is_analyte})
     headings = " | ".join(one.heading for one in table.columns)
     facts = [f"{table.rows:,} rows, {len(table.columns)} columns"]
