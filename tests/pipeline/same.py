@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -15,37 +15,33 @@ def differences(one: Any, other: Any, at: str = "") -> Iterator[str]:
     """Where two values differ; nothing where they are the same, bit for bit."""
     if type(one) is not type(other):
         yield f"{at}: {type(one).__name__} and {type(other).__name__}"
-    elif isinstance(one, np.ndarray):
-        if one.shape != other.shape or not np.array_equal(
-                one, other, equal_nan=one.dtype.kind == "f"):
-            yield f"{at}: arrays differ"
-    elif isinstance(one, shapely.Geometry):
-        if shapely.to_wkb(one) != shapely.to_wkb(other):
-            yield f"{at}: geometries differ"
-    elif is_dataclass(one):
-        for field in fields(one):
-            yield from differences(
-                getattr(one, field.name), getattr(other, field.name), f"{at}.{field.name}")
-    elif isinstance(one, Mapping):
-        if list(one) != list(other):
-            yield f"{at}: keys {list(one)} and {list(other)}"
-        else:
-            for key in one:
-                yield from differences(one[key], other[key], f"{at}[{key!r}]")
-    elif isinstance(one, list | tuple):
-        if len(one) != len(other):
-            yield f"{at}: {len(one)} and {len(other)} entries"
-        else:
-            for n, (a, b) in enumerate(zip(one, other, strict=True)):
-                yield from differences(a, b, f"{at}[{n}]")
-    elif isinstance(one, BaseModel):
-        if one.model_dump() != other.model_dump():
-            yield f"{at}: {one!r} and {other!r}"
-    elif isinstance(one, Set):
-        if one != other:
-            yield f"{at}: {one} and {other}"
-    elif isinstance(one, float):
-        if repr(one) != repr(other):
-            yield f"{at}: {one!r} and {other!r}"
-    elif not callable(one) and one != other:
+        return
+    inner = list(_inner(one)), list(_inner(other))
+    if [name for name, _ in inner[0]] != [name for name, _ in inner[1]]:
+        yield f"{at}: {len(inner[0])} and {len(inner[1])} entries, or others"
+    elif inner[0]:
+        for (name, a), (_, b) in zip(*inner, strict=True):
+            yield from differences(a, b, f"{at}{name}")
+    elif not callable(one) and _bare(one) != _bare(other):
         yield f"{at}: {one!r} and {other!r}"
+
+
+def _inner(value: Any) -> Iterator[tuple[str, Any]]:
+    """What a value holds, by name; nothing for a plain one."""
+    if is_dataclass(value):
+        yield from ((f".{field.name}", getattr(value, field.name)) for field in fields(value))
+    elif isinstance(value, Mapping):
+        yield from ((f"[{key!r}]", value[key]) for key in value)
+    elif isinstance(value, list | tuple):
+        yield from ((f"[{n}]", each) for n, each in enumerate(value))
+
+
+def _bare(value: Any) -> Any:
+    """A plain value as something that compares bit for bit."""
+    if isinstance(value, np.ndarray):
+        return value.dtype, value.shape, value.tobytes()
+    if isinstance(value, shapely.Geometry):
+        return shapely.to_wkb(value)
+    if isinstance(value, BaseModel):
+        return value.model_dump()
+    return repr(value) if isinstance(value, float) else value
