@@ -15,6 +15,7 @@ from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
 from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
 from vrx.pipeline.layer_files import layer_files
+from vrx.pipeline.parts import Part, at_once
 from vrx.pipeline.response import trial_files
 from vrx.plan import (
     BlendSection,
@@ -53,33 +54,39 @@ class Inputs:
     blend_findings: tuple[Finding, ...] = ()
 
 
-def read_inputs(plan: Plan, *, plan_file: Path) -> Inputs:
+def read_inputs(plan: Plan, *, plan_file: Path, part: Part = at_once) -> Inputs:
     """Read everything that the plan names, relative to the plan's folder."""
     folder = plan_file.parent
-    field = read_field(plan, folder=folder)
-    require_one_side(field, where=plan.field.boundary or "[field.pivot]")
-    soil = read_soil(plan.soil, field=field, season=plan.field.season, folder=folder)
-    history = intake.read_history(
+
+    def on_field() -> Field:
+        found = read_field(plan, folder=folder)
+        require_one_side(found, where=plan.field.boundary or "[field.pivot]")
+        return found
+
+    field = part("field", on_field)
+    table = part("samples", lambda: read_soil(
+        plan.soil, field=field, season=plan.field.season, folder=folder), field)
+    history = part("history", lambda: intake.read_history(
         path=folder / plan.soil.samples, field=field, spec=soil_spec(plan.soil, folder=folder),
-        chosen=soil)
-    soil = with_layout_told(soil, plan_file=plan_file)
-    own = None if plan.zones.polygons is None else read_own_zones(
-        plan.zones, field=field, folder=folder)
-    book_paths = [folder / name for name in plan.books]
+        chosen=table), field, table)
+    said = layout_findings(plan_file)
+    soil = part("soil", lambda: with_layout_told(table, said), table, repr(said))
+    own = part("own zones", lambda: None if plan.zones.polygons is None else read_own_zones(
+        plan.zones, field=field, folder=folder), field)
     material_paths = [folder / name for name in plan.materials]
-    materials, of_blends = products.add_blends(
-        products.load_materials(material_paths), [blend_of(one) for one in plan.blends],
-        where="[[blend]]")
+    materials, of_blends = part("materials", lambda: products.add_blends(
+        products.load_materials([folder / name for name in plan.materials]),
+        [blend_of(one) for one in plan.blends], where="[[blend]]"))
     return Inputs(
         folder=folder,
         field=field,
         soil=soil,
         history=history,
         own_zones=own,
-        books=rules.load_books(book_paths),
+        books=part("books", lambda: rules.load_books([folder / name for name in plan.books])),
         materials=materials,
         blend_findings=of_blends,
-        tests=read_field_tests(plan, folder=folder),
+        tests=part("tests", lambda: read_field_tests(plan, folder=folder)),
         record=_record(plan, plan_file=plan_file, material_paths=material_paths),
     )
 
@@ -156,9 +163,8 @@ def _points(told: PointsSection | None, *, folder: Path) -> intake.PointsSpec | 
         places=intake.SoilSpec(**told.model_dump(exclude={"file", *own})))
 
 
-def with_layout_told(soil: SoilTable, *, plan_file: Path) -> SoilTable:
+def with_layout_told(soil: SoilTable, said: tuple[Finding, ...]) -> SoilTable:
     """The samples with what the plan's column map said, and where the plan went before it."""
-    said = layout_findings(plan_file)
     return replace(soil, findings=(*said, *soil.findings)) if said else soil
 
 
@@ -173,8 +179,8 @@ def read_own_zones(told: ZonesSection, *, field: Field, folder: Path) -> OwnZone
     return OwnZones(polygons=polygons, labels=labels, findings=findings)
 
 
-def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[str, Any]:
-    folder = plan_file.parent
+def input_paths(plan: Plan, *, folder: Path) -> dict[str, Path]:
+    """Every file that the plan names, with those that belong to it: path in the folder → file."""
     pivot = plan.field.pivot
     # A pivot is wholly in the plan, whose own hash stands for it; its exclusions are a file.
     shape = plan.field.boundary if pivot is None else pivot.exclusions
@@ -195,6 +201,11 @@ def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[
             files[_relative(path, folder)] = path
     for path in layer_files(plan, folder=folder):
         files[_relative(path, folder)] = path
+    return files
+
+
+def _record(plan: Plan, *, plan_file: Path, material_paths: list[Path]) -> dict[str, Any]:
+    files = input_paths(plan, folder=plan_file.parent)
     return {
         "plan": {"path": plan_file.name, "sha256": sha256(plan_file)},
         "inputs": [

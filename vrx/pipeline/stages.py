@@ -71,9 +71,13 @@ class Drawn:
     maps: Mapping[str, Surface]
 
 
+def settled(plan: Plan, inputs: Inputs) -> Plan:
+    """The plan as the stages read it: figures of its tables in it, acres that its water wets."""
+    return irrigation.with_wetted(with_tests(plan, inputs.tests))
+
+
 def draw(plan: Plan, inputs: Inputs, *, progress: Progress = silent) -> Drawn:
-    """Soil-test maps and layers on one grid."""
-    plan = irrigation.with_wetted(with_tests(plan, inputs.tests))
+    """Soil-test maps and layers on one grid, of a plan that is `settled`."""
     grid = ground.map_grid(plan, inputs)
     grids = layers.read_grids(plan, inputs, grid=grid, progress=progress)
     progress("drawing soil-test maps")
@@ -184,5 +188,5 @@ def finish(drawn: Drawn, asked: Asked) -> Job:
 
 def compute(plan: Plan, inputs: Inputs, *, progress: Progress = silent) -> Job:
     """Everything but writing: maps, zones, readings, needs, prescription."""
-    drawn = draw(plan, inputs, progress=progress)
+    drawn = draw(settled(plan, inputs), inputs, progress=progress)
     return finish(drawn, ask(drawn, cut(drawn, progress=progress), progress=progress))

@@ -1,0 +1,164 @@
+"""What every page prints around its step, and the pages of refusals and faults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import nullcontext
+from html import escape
+from typing import Any
+
+from vrx.app.guard import Keys
+from vrx.app.session import Session
+from vrx.app.step import Step, changed, render_page, render_parts
+from vrx.app.steps import STEPS
+from vrx.app.totals import bar_view
+from vrx.errors import VrxError
+from vrx.formats.catalogue import find_codes, nearest_codes
+from vrx.report.svg import printable
+
+PATIENCE_S = 0.3
+_SHELL = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>{title}</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<link rel="stylesheet" href="/static/app.css"></head>
+<body class="alone"><main><h1>{title}</h1>{body}</main></body></html>
+"""
+
+
+def _alone(title: str, body: str) -> bytes:
+    return _SHELL.format(title=escape(title), body=body).encode("utf-8", "replace")
+
+
+def refusal(status: int, words: str) -> bytes:
+    """The page of a refused request; it needs nothing that a stranger may not have."""
+    titles = {404: "Not here", 413: "Too much at once", 408: "Too slow"}
+    return _alone(titles.get(status, "Not let in"), f"<p>{escape(words)}</p>")
+
+
+def fault_words(name: str) -> str:
+    """What a page says of a fault of ours."""
+    return (f"vrx made a mistake here; it is none of yours. It goes by {name}: the terminal that "
+            "vrx app was started in says more under that name. Nothing of your plan was lost; it "
+            "is in plan.toml.")
+
+
+def fault_page(name: str) -> bytes:
+    """The page of a fault of ours: its short name and nothing of its inside."""
+    return _alone("A fault of vrx",
+                  f'<p>{escape(fault_words(name))}</p><p><a href="/">Back to the job</a></p>')
+
+
+def fault_told(name: str) -> dict[str, str]:
+    """The same for a patch."""
+    return {"message": fault_words(name), "hint": "", "where": "", "code": ""}
+
+
+def code_page(code: str) -> bytes:
+    """What a code of a finding or an error means; an unknown one names the nearest."""
+    known = next((one for one in find_codes(code.lower()) if one.code == code.lower()), None)
+    if known is None:
+        near = ", ".join(nearest_codes(code[:80]))
+        return _alone("No such code", f"<p>{escape(f'Nearest: {near}' if near else '')}</p>")
+    body = (f"<p>{escape(printable(known.meaning))}</p><h2>What to do</h2>"
+            f"<p>{escape(printable(known.remedy))}</p>"
+            f'<p class="small">{escape(", ".join(known.severity))}; touches '
+            f"{escape(known.weight)}</p>")
+    return _alone(code, body)
+
+
+def trouble_told(err: VrxError, *, shown: int = 12) -> dict[str, object]:
+    """An error as the page tells it; findings that only repeat it are left out."""
+    findings = [one for one in err.findings if one.what != err.message]
+    return {
+        "message": printable(err.message), "hint": printable(err.hint),
+        "where": printable(err.where), "code": err.code,
+        "findings": [{"severity": str(one.severity), "code": one.code,
+                      "line": printable(one.line())} for one in findings[:shown]],
+        "more": max(0, len(findings) - shown),
+    }
+
+
+def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, object] | None:
+    """What stands in the trouble region: of this request, of the last work, of the plan."""
+    if err is not None:
+        return trouble_told(err)
+    for task in (session.asked, session.task):
+        if task is not None and task.ended.is_set():
+            if task.trouble is not None:
+                return trouble_told(task.trouble)
+            if task.fault:
+                return {**fault_told(task.fault), "findings": [], "more": 0}
+    if not session.busy and session.bench.trouble is not None and step.stage:
+        return trouble_told(session.bench.trouble)
+    return None
+
+
+def _blocked(session: Session, step: Step) -> bool:
+    """Whether the stage of a step cannot be made; the trouble region then says why."""
+    if not step.stage:
+        return False
+    if session.bench.trouble is not None or not session.bench.has_plan:
+        return True
+    task = session.task
+    return step.stage != "plan" and (
+        task is None or not task.ended.is_set() or task.state != "done")
+
+
+def context(
+    session: Session, keys: Keys, step: Step, *, ready: bool, said: str = "",
+    err: VrxError | None = None,
+) -> dict[str, Any]:
+    """Everything that base template and common parts print."""
+    bench, task = session.bench, session.task
+    plan = bench.plan
+    running = task if task is not None and task.running else None
+    return {
+        "step": step, "token": keys.form, "on": bench.state, "said": said,
+        "field_name": session.folder.resolve().name if plan is None else plan.field.name,
+        "folder": str(session.folder.resolve()), "has_plan": bench.has_plan,
+        "steps": [
+            {"title": one.title, "path": one.path, "number": number,
+             "mark": one.mark(session), "current": one is step}
+            for number, one in enumerate(STEPS, 1)],
+        "bar": bar_view(session), "trouble": _trouble(session, step, err),
+        "work": None if running is None else {
+            "words": running.words, "number": running.number, "writing": running.writing},
+        "ready": ready,
+    }
+
+
+def _prepared(
+    session: Session, keys: Keys, step: Step, *, said: str = "", err: VrxError | None = None,
+    patience_s: float = PATIENCE_S,
+) -> tuple[dict[str, Any], bool, bool]:
+    """Context with the step's view where its stage is ready; (context, ready, blocked)."""
+    ended = session.ensure(step.stage, patience_s=patience_s)
+    free = not session.busy
+    with session.held() if free else nullcontext():
+        blocked = ended and _blocked(session, step)
+        ready = ended and not blocked and free
+        found: dict[str, object] = {}
+        if ready:
+            found = step.view(session)
+            if step.stage:
+                session.kept.setdefault("seen", set()).add(step.id)
+        every = context(session, keys, step, ready=ready, said=said, err=err)
+    return {**every, **found}, ready, blocked
+
+
+def page(
+    session: Session, keys: Keys, step: Step, *, said: str = "", err: VrxError | None = None
+) -> str:
+    """The whole page of a step as it is now."""
+    said = said or str(session.kept.pop("said", ""))
+    every, ready, blocked = _prepared(session, keys, step, said=said, err=err)
+    return render_page(step, every, ready=ready, blocked=blocked)
+
+
+def patch(session: Session, keys: Keys, step: Step, known: Mapping[str, str]) -> dict[str, Any]:
+    """The parts that differ from what the page has."""
+    every, ready, blocked = _prepared(session, keys, step)
+    rendered = render_parts(step, every, ready=ready)
+    parts, gone = changed(rendered, known)
+    return {"on": every["on"], "parts": parts, "gone": gone if ready else [], "ready": ready,
+            "blocked": blocked}
