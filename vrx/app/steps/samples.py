@@ -1,0 +1,115 @@
+"""Soil tests: where the samples lie, what they read, what the report says of them, what was found.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from vrx.app import told
+from vrx.app.controls import answers, controls
+from vrx.app.drawings import touchable
+from vrx.app.form import Form
+from vrx.app.session import Session
+from vrx.app.step import Done, Step
+from vrx.errors import InputError, PlanError
+from vrx.plan import SoilSection, read_document
+from vrx.report import maps, soils, words
+
+_COLUMN = ("column", "unit", "form", "extractant", "depth_in")
+_TABLE = ("lab", "report_number", "sampled_on", "merge_within_m", "keep_outside_m")
+
+
+def view(session: Session) -> dict[str, object]:
+    """Everything that the templates print."""
+    bench = session.bench
+    job, document = bench.job(), read_document(bench.plan_file)
+    told_soil = document["soil"]
+    drawn = maps.samples_map(key="app-samples", field=job.field, soil=job.soil)
+    return {
+        "file": job.soil.file, "count": len(job.soil.sample_id),
+        "picture": touchable(drawn.svg, name="samples-drawing"), "remark": drawn.remark,
+        "analytes": soils.analyte_rows(job),
+        "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
+        "samples": soils.sample_rows(job),
+        "left_out": list(told_soil.get("leave_out", [])),
+        "can_leave_out": "leave_out" not in told_soil or isinstance(told_soil["leave_out"], list),
+        "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
+        "column_controls": [
+            (words.opening(words.analyte_name(key)), _column_controls(document, key))
+            for key in SoilSection.ANALYTES if key in told_soil],
+        "found": told.findings_of(job, "samples"),
+    }
+
+
+def _column_controls(document: dict[str, Any], key: str) -> Any:
+    own = document["soil"][key]
+    long = "analyte_is" in own
+    names = ("analyte_is", "method_is", *_COLUMN[1:]) if long else _COLUMN
+    # A depth or unit that stands in a column of its own has no line here.
+    apart = {"depth_in": "depth", "unit": "unit_column"}
+    return controls(document, [
+        f"soil.{key}.{name}" for name in names if apart.get(name) not in own])
+
+
+def save(session: Session, form: Form) -> Done:
+    """Write what was typed about the table or a column."""
+    document = read_document(session.bench.plan_file)
+    typed = {key: form.fields[key][0] for key in form.fields if key.startswith("soil.")}
+    wanted, out = answers(document, typed)
+    if not wanted and not out:
+        return Done("Nothing was changed.")
+    session.bench.answer(wanted, drop=out, on=session.bench.state)
+    return Done(f"Saved: {', '.join([key for key, _ in wanted] + out)}.")
+
+
+def leave_out(session: Session, form: Form) -> Done:
+    """Leave a sample out of everything; it stays in the file and is told among the findings."""
+    name, names = form.text("sample"), _left_out(session)
+    if name not in session.bench.job().soil.sample_id:
+        raise InputError(f"there is no sample {name!r}", code="app-sample-unknown", where="sample",
+                         hint="choose one of the table")
+    _write(session, [*names, name])
+    return Done(f"Sample {name} is left out.")
+
+
+def take_back(session: Session, form: Form) -> Done:
+    """Take a sample that was left out back."""
+    name, names = form.text("sample"), _left_out(session)
+    if name not in names:
+        raise InputError(f"sample {name!r} is not left out", code="app-sample-unknown",
+                         where="sample", hint="choose one of the list")
+    _write(session, [one for one in names if one != name])
+    return Done(f"Sample {name} is back.")
+
+
+def _left_out(session: Session) -> list[str]:
+    held = read_document(session.bench.plan_file)["soil"].get("leave_out", [])
+    if not isinstance(held, list):
+        raise PlanError("soil.leave_out is no list", code="plan-value", where="sample",
+                        hint="write it as a list of names")
+    return [str(one) for one in held]
+
+
+def _write(session: Session, names: list[str]) -> None:
+    bench = session.bench
+    if names:
+        bench.answer([("soil.leave_out", json.dumps(names, ensure_ascii=False))], on=bench.state)
+    else:
+        bench.answer([], drop=["soil.leave_out"], on=bench.state)
+
+
+def mark(session: Session) -> str:
+    """Done once the samples can be read."""
+    bench = session.bench
+    return "done" if bench.plan is not None and bench.trouble is None else "to do"
+
+
+STEP = Step(
+    id="samples", path="/samples", title="Soil tests", template="samples.html.j2", stage="job",
+    view=view, mark=mark,
+    parts={"samples-map": "samples_map.html.j2", "samples-read": "samples_read.html.j2",
+           "samples-table": "samples_table.html.j2", "samples-forms": "samples_forms.html.j2",
+           "samples-found": "samples_found.html.j2"},
+    actions={"save": save, "leave-out": leave_out, "take-back": take_back},
+)
