@@ -29,7 +29,8 @@ class Control:
     """One key of the plan on a form; `name` is the key itself, `value` what stands there as text.
 
     `kind` is "choice", "switch", "whole", "number", "date", "list" or "text"; `options` are
-    (value, words) of a choice; `usual` is what holds where the line is left out.
+    (value, words) of a choice; `usual` is what holds where the line is left out, `empty` what a
+    choice of nothing is called.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Control:
     usual: str = ""
     stated: bool = False
     needed: bool = False
+    empty: str = ""
 
 
 @lru_cache(maxsize=1)
@@ -126,7 +128,7 @@ def control(
     """The control of a key of a plan document.
 
     `options` replace what the schema offers, for keys whose choices stand elsewhere (materials,
-    books). `words` ("label", "unit", "help") win over `words.toml`. Raises `PlanError` for a key
+    books). `words` ("label", "unit", "help", "empty") win over `words.toml`. Raises `PlanError` for a key
     that the plan does not know.
     """
     steps = key_steps(key)
@@ -143,7 +145,8 @@ def control(
     return Control(
         name=key, id="key-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-"), kind=kind,
         value=value, label=told["label"], unit=told.get("unit", ""), help=told.get("help", ""),
-        options=tuple(shown), usual=usual, stated=held is not None, needed=needed)
+        options=tuple(shown), usual=usual, stated=held is not None, needed=needed,
+        empty=told.get("empty", ""))
 
 
 def controls(document: Mapping[str, Any], keys: Iterable[str]) -> tuple[Control, ...]:

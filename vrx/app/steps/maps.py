@@ -9,9 +9,10 @@ from typing import Any
 from markupsafe import Markup
 
 from vrx.app import told
-from vrx.app.controls import answers, controls
+from vrx.app.controls import controls
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
+from vrx.app.saving import save_keys
 from vrx.app.session import Session, Task
 from vrx.app.step import Done, Step
 from vrx.errors import InputError
@@ -101,13 +102,7 @@ def show(session: Session, form: Form) -> Done:
 
 def save(session: Session, form: Form) -> Done:
     """Write how the maps are drawn."""
-    document = read_document(session.bench.plan_file)
-    typed = {key: form.fields[key][0] for key in form.fields if key.startswith("surface.")}
-    wanted, out = answers(document, typed)
-    if not wanted and not out:
-        return Done("Nothing was changed.")
-    session.bench.answer(wanted, drop=out, on=session.bench.state)
-    return Done(f"Saved: {', '.join([key for key, _ in wanted] + out)}. The maps are drawn anew.")
+    return save_keys(session, form, "surface")
 
 
 def fit(session: Session, form: Form) -> Done:

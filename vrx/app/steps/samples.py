@@ -7,9 +7,10 @@ import json
 from typing import Any
 
 from vrx.app import told
-from vrx.app.controls import answers, controls
+from vrx.app.controls import controls
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
+from vrx.app.saving import save_keys
 from vrx.app.session import Session
 from vrx.app.step import Done, Step
 from vrx.errors import InputError, PlanError
@@ -54,13 +55,7 @@ def _column_controls(document: dict[str, Any], key: str) -> Any:
 
 def save(session: Session, form: Form) -> Done:
     """Write what was typed about the table or a column."""
-    document = read_document(session.bench.plan_file)
-    typed = {key: form.fields[key][0] for key in form.fields if key.startswith("soil.")}
-    wanted, out = answers(document, typed)
-    if not wanted and not out:
-        return Done("Nothing was changed.")
-    session.bench.answer(wanted, drop=out, on=session.bench.state)
-    return Done(f"Saved: {', '.join([key for key, _ in wanted] + out)}.")
+    return save_keys(session, form, "soil")
 
 
 def leave_out(session: Session, form: Form) -> Done:

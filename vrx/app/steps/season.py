@@ -1,0 +1,135 @@
+"""The season plan: passes, materials, limits and prices, with rates, order, cost and balance."""
+
+from __future__ import annotations
+
+from vrx.app import told
+from vrx.app.controls import answers
+from vrx.app.drawings import touchable
+from vrx.app.form import Form
+from vrx.app.saving import save_keys, write
+from vrx.app.session import Session
+from vrx.app.step import Done, Step
+from vrx.app.steps import season_forms as forms
+from vrx.errors import InputError
+from vrx.plan import read_document
+from vrx.report import care, in_short, passes, reasons
+
+_SHOWN = "season.shown"
+
+
+def view(session: Session) -> dict[str, object]:
+    """Everything that the templates print."""
+    bench = session.bench
+    job, document = bench.job(), read_document(bench.plan_file)
+    views = passes.pass_views(job, {})
+    shown = next((one for one in views if one.number == session.kept.get(_SHOWN)), views[0])
+    materials = bench.drawn().inputs.materials
+    planned = "season_plan" in document
+    return {
+        "passes": views, "shown": shown,
+        "rate_map": touchable(str(shown.picture), name="season-rates"),
+        "order": passes.order_rows(job), "order_sum": passes.order_sum(job),
+        "balances": reasons.balance_views(job), "crop": reasons.crop_view(job),
+        "flat": in_short.flat_sentences(job), "care": care.care_view(job),
+        "forms": forms.pass_forms(document, materials),
+        "limit_controls": forms.limit_controls(document),
+        "aim_controls": forms.aim_controls(document) if planned else (),
+        "prices": forms.price_controls(document), "materials": list(materials),
+        "found": told.findings_of(job, "season"),
+    }
+
+
+def show(session: Session, form: Form) -> Done:
+    """Show the rates of another pass."""
+    number = form.whole("number")
+    session.kept[_SHOWN] = number
+    return Done(f"Rates of pass {number}.")
+
+
+def save_pass(session: Session, form: Form) -> Done:
+    """Write one pass with its machine."""
+    bench = session.bench
+    document = read_document(bench.plan_file)
+    number, materials = form.whole("number"), bench.drawn().inputs.materials
+    wanted, out, said = forms.pass_answers(document, form, number, materials)
+    after = forms.used_materials(document, {number: dict(wanted)})
+    gone, more = forms.stale_prices(document, after)
+    done = write(session, wanted, [*out, *gone])
+    return Done("; ".join([done.said.rstrip("."), *said, *more]) + ".")
+
+
+def save_limits(session: Session, form: Form) -> Done:
+    """Write ceilings and what the season plan is to find."""
+    return save_keys(session, form, "limits", "season_plan")
+
+
+def save_prices(session: Session, form: Form) -> Done:
+    """Write prices."""
+    document = read_document(session.bench.plan_file)
+    typed = {key: form.text(key, "") for key in form.fields if key.startswith("prices.")}
+    wanted, out = answers(document, typed)
+    return write(session, wanted, out)
+
+
+def mark(session: Session) -> str:
+    """Done once rates can be worked out; stopped where a finding stops the plan."""
+    bench = session.bench
+    if bench.plan is None or bench.trouble is not None:
+        return "to do"
+    return "done"
+
+
+def add_pass(session: Session, form: Form) -> Done:
+    """Add a pass of one material at the end of the plan."""
+    bench = session.bench
+    document = read_document(bench.plan_file)
+    material = form.text("material")
+    known = bench.drawn().inputs.materials
+    if material not in known:
+        raise InputError(f"there is no material {material!r}", code="app-material-unknown",
+                         where="material", hint="choose one of the list")
+    timing = form.text("timing", most=120)
+    unit = "gal" if known[material].form == "liquid" else "lb"
+    entry: dict[str, object] = {
+        "id": forms.new_pass_id(document, timing), "timing": timing,
+        "method": form.text("method"), "material": material,
+    }
+    if form.text("way", "variable") == "fixed":
+        entry[f"rate_{unit}_per_ac"] = form.number("rate")
+    else:
+        entry |= {"rate": form.text("way"), "serves": form.text("serves"),
+                  "share_of_need": "what is left"}
+    if form.has("label_most"):
+        entry[f"label_most_{unit}_per_ac"] = form.number("label_most")
+    machine = {f"step_{unit}_per_ac": form.number("step")} if form.has("step") else {}
+    bench.add_pass(entry, machine=machine, on=bench.state)
+    return Done(f"Pass {entry['id']} was added. Give it its limits and price below.")
+
+
+def remove_pass(session: Session, form: Form) -> Done:
+    """Take a pass out of the plan."""
+    bench = session.bench
+    number = form.whole("number")
+    name = forms.pass_forms(read_document(bench.plan_file), {})[number - 1].id
+    bench.remove_pass(number, on=bench.state)
+    return Done(f"Pass {name} was taken out.")
+
+
+def move_pass(session: Session, form: Form) -> Done:
+    """Move a pass earlier or later in the season."""
+    bench = session.bench
+    bench.move_pass(form.whole("number"), by=form.whole("by"), on=bench.state)
+    return Done("The order of the passes was changed.")
+
+
+STEP = Step(
+    id="season", path="/season", title="Season plan", template="season.html.j2", stage="job",
+    view=view, mark=mark,
+    parts={"season-rates-part": "season_rates.html.j2", "season-order": "season_order.html.j2",
+           "season-balance": "season_balance.html.j2", "season-passes": "season_passes.html.j2",
+           "season-limits": "season_limits.html.j2", "season-prices": "season_prices.html.j2",
+           "season-found": "season_found.html.j2"},
+    actions={"show": show, "save-pass": save_pass, "save-limits": save_limits,
+             "save-prices": save_prices, "add-pass": add_pass, "remove-pass": remove_pass,
+             "move-pass": move_pass},
+)
