@@ -73,7 +73,7 @@ class Keys:
         return compare_digest(told.encode(), self.form.encode())
 
 
-class TooMuch(Exception):
+class TooMuch(Exception):  # noqa: N818 - told to the user by its status
     """A body that is too large, or too slow; `status` is its HTTP number."""
 
     def __init__(self, status: int, words: str) -> None:
@@ -98,6 +98,7 @@ class Guard:
         self.cookie_name = f"vrx-{port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request: refused, let in by the link, or passed on with limits."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return
@@ -115,8 +116,9 @@ class Guard:
             await self._let_in(scope, send)
             return
         if not self._known(headers):
-            await self._answer(send, 403, "This window was not opened by the app. Use the link that "
-                               "vrx app printed when it was started; it changes with every start.")
+            await self._answer(send, 403, "This window was not opened by the app. Use the link "
+                               "that vrx app printed when it was started; it changes with every "
+                               "start.")
             return
         limited = self._limited(scope, headers, receive)
         began = False

@@ -9,14 +9,14 @@ from typing import Any
 
 from vrx.app.guard import Keys
 from vrx.app.session import Session
-from vrx.app.step import Step, changed, render_page, render_parts
+from vrx.app.step import Step, changed, looked_at, render_page, render_parts
 from vrx.app.steps import STEPS
 from vrx.app.totals import bar_view
 from vrx.errors import VrxError
 from vrx.formats.catalogue import find_codes, nearest_codes
 from vrx.report.svg import printable
 
-PATIENCE_S = 0.3
+PATIENCE_S = 0.6
 _SHELL = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>{title}</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -88,20 +88,27 @@ def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, ob
                 return trouble_told(task.trouble)
             if task.fault:
                 return {**fault_told(task.fault), "findings": [], "more": 0}
-    if not session.busy and session.bench.trouble is not None and step.stage:
+    if not session.busy and session.bench.trouble is not None and step.stage not in {"", "read"}:
         return trouble_told(session.bench.trouble)
     return None
 
 
 def _blocked(session: Session, step: Step) -> bool:
     """Whether the stage of a step cannot be made; the trouble region then says why."""
-    if not step.stage:
+    if step.stage in {"", "read"}:
         return False
     if session.bench.trouble is not None or not session.bench.has_plan:
         return True
     task = session.task
     return step.stage != "plan" and (
         task is None or not task.ended.is_set() or task.state != "done")
+
+
+def _mark(session: Session, step: Step) -> str:
+    """A step's mark; what is only shown counts as done once it was shown."""
+    told = step.mark(session)
+    seen: set[str] = session.kept.get("looked at", set())
+    return "to do" if told == "done" and step.mark is looked_at and step.id not in seen else told
 
 
 def context(
@@ -118,7 +125,7 @@ def context(
         "folder": str(session.folder.resolve()), "has_plan": bench.has_plan,
         "steps": [
             {"title": one.title, "path": one.path, "number": number,
-             "mark": one.mark(session), "current": one is step}
+             "mark": _mark(session, one), "current": one is step}
             for number, one in enumerate(STEPS, 1)],
         "bar": bar_view(session), "trouble": _trouble(session, step, err),
         "work": None if running is None else {
@@ -136,12 +143,12 @@ def _prepared(
     free = not session.busy
     with session.held() if free else nullcontext():
         blocked = ended and _blocked(session, step)
-        ready = ended and not blocked and free
+        ready = ended and free and (not blocked or step.even_blocked)
         found: dict[str, object] = {}
         if ready:
             found = step.view(session)
-            if step.stage:
-                session.kept.setdefault("seen", set()).add(step.id)
+            if not blocked and step.stage not in {"", "read"}:
+                session.kept.setdefault("looked at", set()).add(step.id)
         every = context(session, keys, step, ready=ready, said=said, err=err)
     return {**every, **found}, ready, blocked
 

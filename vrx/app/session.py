@@ -17,11 +17,16 @@ from typing import Any, Self
 from filelock import FileLock, Timeout
 
 from vrx.errors import ExportError, PlanError, VrxError
+from vrx.model import Finding
+from vrx.pipeline._live import Live
+from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.workbench import Workbench
 
 LOCK_NAME = ".app.lock"
-STAGES = ("", "plan", "drawn", "zoned", "live", "job")
+STAGES = ("", "read", "plan", "drawn", "zoned", "live", "job")
+"""What a step may need; "read" is the files as far as the plan says how, with all it still asks."""
 WORDS = {
+    "read": "reading the files",
     "plan": "reading the plan", "drawn": "drawing soil-test maps", "zoned": "cutting zones",
     "live": "working out rates", "job": "working out needs, passes and costs",
     "run": "writing the files", "audit": "reading the files back and adding up",
@@ -92,7 +97,8 @@ class Session:
         self.task: Task | None = None
         self.asked: Task | None = None
         self.kept: dict[str, Any] = {}
-        self.totals: tuple[str, Any] | None = None
+        self.totals: tuple[str, Live] | None = None
+        self.findings: tuple[str, tuple[Finding, ...]] | None = None
         self._number = 0
         self._file_lock = FileLock(folder / LOCK_NAME)
         try:
@@ -162,7 +168,7 @@ class Session:
     def start(self, name: str, work: Callable[[Task], Any] | None = None) -> Task:
         """Begin a long work that the user asked for; what runs already is given back.
 
-        `name` is a stage, "run", "audit", or a name of your own with its `work`. The task is kept
+        `name` is a stage, "run", or a name of your own with its `work`. The task is kept
         as `asked` until the next one, so that its trouble can be told.
         """
         if self.task is not None and self.task.running:
@@ -183,20 +189,38 @@ class Session:
     def _stage_work(self, name: str, bench: Workbench) -> Callable[[Task], Any]:
         def work(task: Task) -> Any:
             bench.look()
-            if name == "run":
-                return bench.run(task.progress)
-            if name == "audit":
-                return bench.audit()
-            if name == "drawn":
-                return bench.drawn(task.progress)
-            if name == "zoned":
-                return bench.zones(task.progress)
+            if name == "read":
+                return self._read(bench)
+            if name in {"run", "drawn", "zoned"}:
+                make = {"run": bench.run, "drawn": bench.drawn, "zoned": bench.zones}[name]
+                return make(task.progress)
             bench.zones(task.progress)
             live = bench.live()
             self.totals = (bench.state, live)
-            return bench.job(task.progress) if name == "job" else live
+            if name != "job":
+                return live
+            job = bench.job(task.progress)
+            self.findings = (bench.state, job.findings)
+            return job
 
         return work
+
+    def _read(self, bench: Workbench) -> Checked | None:
+        """What the files hold; kept for as long as the folder is as it is."""
+        kept: tuple[str, Checked] | None = self.kept.get("read")
+        if kept is not None and kept[0] == bench.state:
+            return kept[1]
+        if not bench.has_plan or (bench.plan is None and not bench.open_keys):
+            return None
+        checked = check_field(self.folder, columns=True, whole=False)
+        self.kept["read"] = (bench.state, checked)
+        return checked
+
+    @property
+    def checked(self) -> Checked | None:
+        """What the files hold, where they were read as they now are."""
+        kept: tuple[str, Checked] | None = self.kept.get("read")
+        return kept[1] if kept is not None and kept[0] == self.bench.state else None
 
     def _work(self, task: Task, lock: threading.RLock, todo: Callable[[Task], Any]) -> None:
         with lock:
@@ -222,7 +246,7 @@ class Session:
         if task is None or not task.running:
             return "Nothing is running."
         if not task.call_off():
-            return "The files are being written and are ready in a moment; they cannot be left half."
+            return "The files are being written and are ready in a moment; this cannot be stopped."
         if not task.ended.wait(0.05):
             self.lock = threading.RLock()
             self.bench = Workbench(self.folder)

@@ -37,13 +37,22 @@ View = Callable[[Session], dict[str, object]]
 Action = Callable[[Session, Form], Done]
 
 
+def looked_at(session: Session) -> str:
+    """The mark of a step that only shows and changes: done once it was looked at."""
+    bench = session.bench
+    if bench.plan is None:
+        return "to do" if bench.open_keys or not bench.has_plan else "stopped"
+    return "done" if session.kept.get("looked at") else "to do"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One step. `stage` must be ready before `view`; `parts` are element id -> template.
 
     A view may hold `many`: container id -> {element id: finished markup}, for parts whose number
     changes (shapes of zones); the template prints `many("container id")` inside that container.
-    `mark` tells "done", "to do" or "stopped" for the ordered list of steps.
+    `mark` tells "done", "to do" or "stopped" for the ordered list of steps. With `even_blocked`
+    the view is asked too where the stage cannot be made.
     """
 
     id: str
@@ -54,7 +63,8 @@ class Step:
     view: View
     parts: Mapping[str, str] = field(default_factory=dict)
     actions: Mapping[str, Action] = field(default_factory=dict)
-    mark: Callable[[Session], str] = lambda _: "to do"
+    mark: Callable[[Session], str] = looked_at
+    even_blocked: bool = False
 
 
 def _printable(value: object) -> object:

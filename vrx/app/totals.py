@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from vrx.app.session import Session
 from vrx.model import Finding, Severity
+from vrx.pipeline._live import Live
 from vrx.report import numbers
 
 
@@ -19,24 +19,24 @@ def counted(findings: Sequence[Finding]) -> tuple[int, int]:
 def bar_view(session: Session) -> dict[str, object] | None:
     """Texts of the bar; None before there is anything to total.
 
-    `current` is False where the figures are those before the last change.
+    `current` is False where the figures are those before the last change; `stops` is None where
+    the findings of this state were not gathered yet.
     """
     if session.totals is None:
         return None
     state, live = session.totals
-    return {**live_view(live), "current": state == session.bench.state}
+    told = session.findings
+    same = told is not None and told[0] == session.bench.state
+    stops, warnings = counted(told[1]) if told is not None and same else (None, None)
+    return {**live_view(live), "current": state == session.bench.state, "stops": stops,
+            "warnings": warnings}
 
 
-def live_view(live: Any) -> dict[str, object]:
+def live_view(live: Live) -> dict[str, object]:
     """The bar's texts from live totals."""
-    order = live.prescription.order
-    usd = [line.usd for line in order]
-    stops, warnings = counted(live.findings)
     return {
-        "acres": f"{numbers.acres(sum(live.prescription.zone_area_ac))} ac",
-        "products": [(line.material, numbers.amount(line.quantity, line.unit)) for line in order],
-        "cost": numbers.usd(sum(one for one in usd if one is not None))
-        if usd and None not in usd else "",
-        "no_price": None in usd,
-        "stops": stops, "warnings": warnings,
+        "acres": f"{numbers.acres(float(live.area_ac.sum()))} ac",
+        "products": [(line.material, numbers.amount(line.quantity, line.unit))
+                     for line in live.prescription.order],
+        "cost": "" if live.usd is None else numbers.usd(live.usd),
     }

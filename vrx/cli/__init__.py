@@ -20,6 +20,7 @@ COMMANDS = {
     "audit": ("vrx.cli.audit", "Judge exported files: recompute acres and totals from them."),
     "reconcile": ("vrx.cli.reconcile", "Compare what the machine applied with what was planned."),
     "sign": ("vrx.cli.sign", "Sign an audit off, and check the chain of signed records."),
+    "app": ("vrx.cli.app", "Do the job in a browser of this machine."),
     "books": ("vrx.cli.books", "List the rule books, or explain one."),
     "materials": ("vrx.cli.materials", "List the materials, or explain one."),
     "findings": ("vrx.cli.findings", "List the codes of findings and errors, or explain one."),

@@ -105,10 +105,11 @@ class Checked:
         }
 
 
-def check_field(folder: Path, *, columns: bool = False) -> Checked:
+def check_field(folder: Path, *, columns: bool = False, whole: bool = True) -> Checked:
     """Read what the plan names. A plan with blanks is read as far as it goes.
 
-    With `columns` the table's columns are told for a complete plan, too.
+    With `columns` the table's columns are told for a complete plan, too. Without `whole` a complete
+    plan is only read, so that what would stop its rates is not told.
 
     User errors in the files become stop findings, so that one call shows as much as it can; a plan
     that is no valid TOML, or has no blanks but a wrong key or value, raises `PlanError`.
@@ -126,7 +127,7 @@ def check_field(folder: Path, *, columns: bool = False) -> Checked:
         plan_file=plan_file, open_lines=(), field=inputs.field,
         samples=len(inputs.soil.sample_id), readings=_readings(inputs.soil),
         mapping=try_mapping(plan_file.parent, document, []) if columns else None, answers=(),
-        findings=(*read, *_stops_of_the_run(plan, inputs, known=read)),
+        findings=(*read, *(_stops_of_the_run(plan, inputs, known=read) if whole else ())),
         layers=seen_layers(document, folder=plan_file.parent, field=inputs.field)[0],
     )
 

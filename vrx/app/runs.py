@@ -1,0 +1,121 @@
+"""Finished runs in the folder: only what a run's own record lists, and only inside it."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from vrx.pipeline.commit import MANIFEST, sha256
+from vrx.pipeline.run import OUTPUT
+
+_DAY = (1980, 1, 1, 0, 0, 0)
+_PIECE = 1 << 18
+
+
+def run_folder(folder: Path, run: str) -> Path | None:
+    """The folder of a finished run by its name; None for what is none."""
+    output = folder / OUTPUT
+    path = output / run
+    if run in {"", ".", ".."} or "/" in run or run.startswith("."):
+        return None
+    if path.is_symlink() or output.is_symlink() or not (path / MANIFEST).is_file():
+        return None
+    return path
+
+
+def record_of(run: Path) -> dict[str, Any]:
+    """The job record of a run; empty where it cannot be read."""
+    try:
+        told = json.loads((run / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def listed(run: Path) -> dict[str, dict[str, Any]]:
+    """Path -> the record's line of every file that may be handed out, the record itself too."""
+    files = record_of(run).get("files", [])
+    found = {str(one["path"]): one for one in files
+             if isinstance(one, dict) and isinstance(one.get("path"), str)}
+    record = run / MANIFEST
+    if record.is_file() and not record.is_symlink():
+        found[MANIFEST] = {"path": MANIFEST, "format": "job record", "sha256": sha256(record),
+                           "bytes": record.stat().st_size}
+    return found
+
+
+def file_of(run: Path, name: str) -> Path | None:
+    """A listed file of a run that really lies inside it; None otherwise."""
+    if name not in listed(run):
+        return None
+    pure = PurePosixPath(name)
+    if pure.is_absolute() or ".." in pure.parts:
+        return None
+    path = run.joinpath(*pure.parts)
+    try:
+        inside = path.resolve(strict=True).is_relative_to(run.resolve(strict=True))
+    except OSError:
+        return None
+    return path if inside and path.is_file() and not path.is_symlink() else None
+
+
+def zip_of(run: Path) -> Iterator[bytes]:
+    """All listed files of a run as a zip: the same bytes for the same run."""
+    stream = _Pieces()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as made:
+        for name in sorted(listed(run)):
+            path = file_of(run, name)
+            if path is None:
+                continue
+            told = zipfile.ZipInfo(f"{run.name}/{name}", _DAY)
+            told.compress_type = zipfile.ZIP_DEFLATED
+            told.external_attr = 0o644 << 16
+            told.create_system = 3
+            with path.open("rb") as source, made.open(told, "w") as target:
+                while piece := source.read(_PIECE):
+                    target.write(piece)
+                    yield stream.taken()
+            yield stream.taken()
+    yield stream.taken()
+
+
+class _Pieces(io.RawIOBase):
+    """A stream that is read while it is written; it cannot seek, and the zip does without."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.pieces = bytearray()
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        self.pieces += data
+        return len(data)
+
+    def taken(self) -> bytes:
+        """What was written since, and nothing of it again."""
+        found = bytes(self.pieces)
+        self.pieces.clear()
+        return found
+
+
+def still_true(record: Mapping[str, Any], folder: Path) -> bool:
+    """Whether plan and inputs in the folder are, byte for byte, those that a run was made from."""
+    listed_files = [record.get("plan"), *(record.get("inputs") or [])]
+    if record.get("edits"):
+        listed_files.append(record["edits"])
+    for one in listed_files:
+        if not isinstance(one, dict):
+            return False
+        path = folder / str(one.get("path", ""))
+        try:
+            if not path.is_file() or sha256(path) != one.get("sha256"):
+                return False
+        except OSError:
+            return False
+    return True

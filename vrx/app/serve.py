@@ -1,0 +1,82 @@
+"""Serving one folder: loopback only, a port of its own, a link that changes with every start."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import threading
+import time
+import webbrowser
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
+
+from vrx.errors import ExportError, MissingExtra
+
+HOST = "127.0.0.1"
+_NEEDS = ("starlette", "uvicorn", "python_multipart", "anyio")
+
+
+def require_libraries() -> None:
+    """Raise `MissingExtra` where the libraries of the app are not installed."""
+    missing = [name for name in _NEEDS if find_spec(name) is None]
+    if missing:
+        raise MissingExtra(
+            f"the app needs {', '.join(missing).replace('_', '-')}, which is not installed",
+            code="app-extra", where="vrx app",
+            hint="pip install 'vrx[app]'; every other command works without it")
+
+
+def listening(port: int) -> socket.socket:
+    """A socket on the loopback address; port 0 takes any free one. Raises `ExportError`."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        made.bind((HOST, port))
+    except OSError as err:
+        made.close()
+        raise ExportError(
+            f"port {port} cannot be used: {err.strerror or err}", code="app-port",
+            where=f"{HOST}:{port}", hint="leave --port out, and a free one is taken") from err
+    made.listen(64)
+    return made
+
+
+def serve(
+    folder: Path, port: int = 0, open_browser: bool = True,  # noqa: FBT001, FBT002 - one caller
+    *, tell: Callable[[str], None] = print,
+) -> None:
+    """Serve a folder until interrupted; `tell` gets the link.
+
+    Raises `MissingExtra`, `PlanError` where another app has the folder, `ExportError`.
+    """
+    require_libraries()
+    import uvicorn
+
+    from vrx.app.server import make_app
+    from vrx.app.session import Session
+
+    token = secrets.token_urlsafe(32)
+    with Session(folder) as session, listening(port) as made:
+        own = int(made.getsockname()[1])
+        link = f"http://{HOST}:{own}/?token={token}"
+        server = uvicorn.Server(uvicorn.Config(
+            make_app(session, token=token, port=own), log_config=None, access_log=False,
+            server_header=False, date_header=False, lifespan="off", ws="none",
+            proxy_headers=False, timeout_keep_alive=30, h11_max_incomplete_event_size=1 << 18,
+            http="h11", loop="asyncio", limit_concurrency=64, timeout_graceful_shutdown=5,
+        ))
+        tell(f"vrx app: {folder}")
+        tell(f"open this link in a browser of this machine: {link}")
+        tell("it works until the app is ended (Ctrl+C); everything is kept in plan.toml")
+        if open_browser:
+            threading.Thread(target=_open, args=(server, link), daemon=True).start()
+        server.run(sockets=[made])
+
+
+def _open(server: object, link: str) -> None:
+    """The default browser, as soon as somebody answers."""
+    for _ in range(100):
+        if getattr(server, "started", False):
+            webbrowser.open(link)
+            return
+        time.sleep(0.05)
