@@ -128,8 +128,8 @@ def control(
     """The control of a key of a plan document.
 
     `options` replace what the schema offers, for keys whose choices stand elsewhere (materials,
-    books). `words` ("label", "unit", "help", "empty") win over `words.toml`. Raises `PlanError` for a key
-    that the plan does not know.
+    books). `words` ("label", "unit", "help", "empty") win over `words.toml`. Raises `PlanError` for
+    a key that the plan does not know.
     """
     steps = key_steps(key)
     parts = _parts(kinds_at(steps))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from vrx.formats.catalogue import gravest_first
-from vrx.model import Finding, Job, Severity
+from vrx.app.findings import finding_views
+from vrx.model import Finding, Job
 
 _FAMILIES = {
     "files": ("boundary", "crs", "field", "file", "geojson", "json", "kml", "lab", "pivot",
@@ -27,12 +25,6 @@ def step_of(finding: Finding) -> str:
     return _STEP.get(finding.code.split("-", 1)[0], "hand-over")
 
 
-def findings_of(job: Job, step: str) -> tuple[Finding, ...]:
-    """The job's findings of one step, the weighty first."""
-    return tuple(one for one in gravest_first(job.findings) if step_of(one) == step)
-
-
-def counted(findings: Sequence[Finding]) -> tuple[int, int, int]:
-    """Numbers of stops, warnings and notes."""
-    of = [one.severity for one in findings]
-    return of.count(Severity.STOP), of.count(Severity.WARN), of.count(Severity.NOTE)
+def views_of(job: Job, step: str) -> list[dict[str, object]]:
+    """The job's findings of one step ready for print, the weighty first."""
+    return finding_views(one for one in job.findings if step_of(one) == step)

@@ -1,8 +1,9 @@
 """The steps of the job, in its order; a step that is not there yet is not in the list."""
 
 from vrx.app.step import Step
-from vrx.app.steps import files, hand_over
+from vrx.app.steps import files, hand_over, maps, samples, season
 
-STEPS: tuple[Step, ...] = (files.STEP, hand_over.STEP)
+STEPS: tuple[Step, ...] = (
+    files.STEP, samples.STEP, maps.STEP, season.STEP, hand_over.STEP)
 
 __all__ = ["STEPS"]

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,13 +12,15 @@ from markupsafe import Markup
 from vrx.app import told
 from vrx.app.controls import controls
 from vrx.app.drawings import touchable
+from vrx.app.findings import finding_views
 from vrx.app.form import Form
+from vrx.app.known import document_of, job_of
 from vrx.app.saving import save_keys
 from vrx.app.session import Session, Task
 from vrx.app.step import Done, Step
 from vrx.errors import InputError
+from vrx.model import Job
 from vrx.pipeline.worth import Worth, best_places
-from vrx.plan import read_document
 from vrx.report import places, soils, words
 
 _SHOWN = "maps.shown"
@@ -38,25 +41,31 @@ class _Ranked:
 
 
 def view(session: Session) -> dict[str, object]:
-    """Everything that the templates print."""
-    bench = session.bench
-    job, document = bench.job(), read_document(bench.plan_file)
+    """Everything that the templates print; what needs the job is left out where there is none."""
+    job, document = job_of(session), document_of(session)
+    shown: dict[str, object] = {
+        "known": job is not None, "maps": [], "surface": None, "ranked": None, "found": [],
+        "can_rank": False, "variogram_controls": (), "variogram_stated": False,
+        "controls": controls(document, [f"surface.{key}" for key in _KEYS]),
+    }
+    return shown | ({} if job is None else _of_job(session, job, document))
+
+
+def _of_job(session: Session, job: Job, document: Mapping[str, Any]) -> dict[str, object]:
     shown = _shown(session, tuple(job.surfaces))
     [one] = [each for each in soils.surface_views(job) if each.key == shown]
-    stated = document.get("surface", {}).get("variogram", {})
     return {
         "maps": [(key, words.opening(words.analyte_name(key)), key == shown)
                  for key in sorted(job.surfaces, key=lambda key: not words.steers(key))],
         "surface": one,
         "value_map": touchable(str(one.value_map), name="maps-value"),
         "error_map": touchable(str(one.error_map), name="maps-error"),
-        "controls": controls(document, [f"surface.{key}" for key in _KEYS]),
         "variogram_controls": controls(
             document, [f"surface.variogram.{shown}.{key}" for key in _VARIOGRAM]),
-        "variogram_stated": shown in stated,
+        "variogram_stated": shown in document.get("surface", {}).get("variogram", {}),
         "can_rank": words.steers(shown) and job.surfaces[shown].variogram is not None,
         "ranked": _ranked(session, shown),
-        "found": told.findings_of(job, "maps"),
+        "found": told.views_of(job, "maps"),
     }
 
 
@@ -74,7 +83,7 @@ def _ranked(session: Session, shown: str) -> dict[str, Any] | None:
         return None
     if held.worth is None or not len(held.worth.places):
         return {"map": None, "words": "No place is known where one more sample would help: the "
-                "map has no variogram, or no sample would move a rate.", "rows": [], "found": ()}
+                "map has no variogram, or no sample would move a rate.", "rows": [], "found": []}
     job, worth = session.bench.job(), held.worth
     picture = places.places_map(
         key="app-places", field=job.field, surface=job.surfaces[shown],
@@ -85,7 +94,7 @@ def _ranked(session: Session, shown: str) -> dict[str, Any] | None:
         "words": words.opening(worth.words) + ".",
         "rows": [(str(number), places.gain_words(float(gain), worth.unit))
                  for number, gain in enumerate(worth.gain, start=1)],
-        "found": worth.findings,
+        "found": finding_views(worth.findings),
     }
 
 
@@ -132,15 +141,9 @@ def rank(session: Session, form: Form) -> Done:
     return Done("Places are being ranked.")
 
 
-def mark(session: Session) -> str:
-    """Done once the plan can be worked out."""
-    bench = session.bench
-    return "done" if bench.plan is not None and bench.trouble is None else "to do"
-
-
 STEP = Step(
     id="maps", path="/maps", title="Soil-test maps", template="maps.html.j2", stage="job",
-    view=view, mark=mark,
+    view=view, even_blocked=True,
     parts={"maps-choice": "maps_choice.html.j2", "maps-drawn": "maps_drawn.html.j2",
            "maps-sure": "maps_sure.html.j2", "maps-how": "maps_how.html.j2",
            "maps-next": "maps_next.html.j2", "maps-found": "maps_found.html.j2"},

@@ -10,10 +10,12 @@ from vrx.app import told
 from vrx.app.controls import controls
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
+from vrx.app.known import document_of, job_of
 from vrx.app.saving import save_keys
 from vrx.app.session import Session
 from vrx.app.step import Done, Step
 from vrx.errors import InputError, PlanError
+from vrx.model import Job
 from vrx.plan import SoilSection, read_document
 from vrx.report import maps, soils, words
 
@@ -22,24 +24,29 @@ _TABLE = ("lab", "report_number", "sampled_on", "merge_within_m", "keep_outside_
 
 
 def view(session: Session) -> dict[str, object]:
-    """Everything that the templates print."""
-    bench = session.bench
-    job, document = bench.job(), read_document(bench.plan_file)
-    told_soil = document["soil"]
+    """Everything that the templates print; what needs the job is left out where there is none."""
+    job, document = job_of(session), document_of(session)
+    soil = document.get("soil", {})
+    shown: dict[str, object] = {
+        "known": job is not None, "count": 0, "file": "", "picture": "", "remark": "",
+        "analytes": [], "columns": [], "samples": [], "found": [],
+        "left_out": [str(one) for one in soil.get("leave_out", [])],
+        "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
+        "column_controls": [
+            (words.opening(words.analyte_name(key)), _column_controls(document, key))
+            for key in SoilSection.ANALYTES if key in soil],
+    }
+    return shown | ({} if job is None else _of_job(job))
+
+
+def _of_job(job: Job) -> dict[str, object]:
     drawn = maps.samples_map(key="app-samples", field=job.field, soil=job.soil)
     return {
         "file": job.soil.file, "count": len(job.soil.sample_id),
         "picture": touchable(drawn.svg, name="samples-drawing"), "remark": drawn.remark,
         "analytes": soils.analyte_rows(job),
         "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
-        "samples": soils.sample_rows(job),
-        "left_out": list(told_soil.get("leave_out", [])),
-        "can_leave_out": "leave_out" not in told_soil or isinstance(told_soil["leave_out"], list),
-        "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
-        "column_controls": [
-            (words.opening(words.analyte_name(key)), _column_controls(document, key))
-            for key in SoilSection.ANALYTES if key in told_soil],
-        "found": told.findings_of(job, "samples"),
+        "samples": soils.sample_rows(job), "found": told.views_of(job, "samples"),
     }
 
 
@@ -94,15 +101,9 @@ def _write(session: Session, names: list[str]) -> None:
         bench.answer([], drop=["soil.leave_out"], on=bench.state)
 
 
-def mark(session: Session) -> str:
-    """Done once the samples can be read."""
-    bench = session.bench
-    return "done" if bench.plan is not None and bench.trouble is None else "to do"
-
-
 STEP = Step(
     id="samples", path="/samples", title="Soil tests", template="samples.html.j2", stage="job",
-    view=view, mark=mark,
+    view=view, even_blocked=True,
     parts={"samples-map": "samples_map.html.j2", "samples-read": "samples_read.html.j2",
            "samples-table": "samples_table.html.j2", "samples-forms": "samples_forms.html.j2",
            "samples-found": "samples_found.html.j2"},

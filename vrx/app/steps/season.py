@@ -6,11 +6,13 @@ from vrx.app import told
 from vrx.app.controls import answers
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
+from vrx.app.known import document_of, job_of, materials_of
 from vrx.app.saving import save_keys, write
 from vrx.app.session import Session
 from vrx.app.step import Done, Step
 from vrx.app.steps import season_forms as forms
 from vrx.errors import InputError
+from vrx.model import Job
 from vrx.plan import read_document
 from vrx.report import care, in_short, passes, reasons
 
@@ -18,24 +20,29 @@ _SHOWN = "season.shown"
 
 
 def view(session: Session) -> dict[str, object]:
-    """Everything that the templates print."""
-    bench = session.bench
-    job, document = bench.job(), read_document(bench.plan_file)
+    """Everything that the templates print; what needs the job is left out where there is none."""
+    job, document = job_of(session), document_of(session)
+    materials = materials_of(session, document)
+    shown: dict[str, object] = {
+        "known": job is not None, "passes": [], "shown": None, "found": [],
+        "forms": forms.pass_forms(document, materials),
+        "limit_controls": forms.limit_controls(document),
+        "aim_controls": forms.aim_controls(document) if "season_plan" in document else (),
+        "prices": forms.price_controls(document), "materials": list(materials),
+    }
+    return shown | ({} if job is None else _of_job(session, job))
+
+
+def _of_job(session: Session, job: Job) -> dict[str, object]:
     views = passes.pass_views(job, {})
     shown = next((one for one in views if one.number == session.kept.get(_SHOWN)), views[0])
-    materials = bench.drawn().inputs.materials
-    planned = "season_plan" in document
     return {
         "passes": views, "shown": shown,
         "rate_map": touchable(str(shown.picture), name="season-rates"),
         "order": passes.order_rows(job), "order_sum": passes.order_sum(job),
         "balances": reasons.balance_views(job), "crop": reasons.crop_view(job),
         "flat": in_short.flat_sentences(job), "care": care.care_view(job),
-        "forms": forms.pass_forms(document, materials),
-        "limit_controls": forms.limit_controls(document),
-        "aim_controls": forms.aim_controls(document) if planned else (),
-        "prices": forms.price_controls(document), "materials": list(materials),
-        "found": told.findings_of(job, "season"),
+        "found": told.views_of(job, "season"),
     }
 
 
@@ -50,7 +57,7 @@ def save_pass(session: Session, form: Form) -> Done:
     """Write one pass with its machine."""
     bench = session.bench
     document = read_document(bench.plan_file)
-    number, materials = form.whole("number"), bench.drawn().inputs.materials
+    number, materials = form.whole("number"), materials_of(session, document)
     wanted, out, said = forms.pass_answers(document, form, number, materials)
     after = forms.used_materials(document, {number: dict(wanted)})
     gone, more = forms.stale_prices(document, after)
@@ -71,20 +78,12 @@ def save_prices(session: Session, form: Form) -> Done:
     return write(session, wanted, out)
 
 
-def mark(session: Session) -> str:
-    """Done once rates can be worked out; stopped where a finding stops the plan."""
-    bench = session.bench
-    if bench.plan is None or bench.trouble is not None:
-        return "to do"
-    return "done"
-
-
 def add_pass(session: Session, form: Form) -> Done:
     """Add a pass of one material at the end of the plan."""
     bench = session.bench
     document = read_document(bench.plan_file)
     material = form.text("material")
-    known = bench.drawn().inputs.materials
+    known = materials_of(session, document)
     if material not in known:
         raise InputError(f"there is no material {material!r}", code="app-material-unknown",
                          where="material", hint="choose one of the list")
@@ -124,7 +123,7 @@ def move_pass(session: Session, form: Form) -> Done:
 
 STEP = Step(
     id="season", path="/season", title="Season plan", template="season.html.j2", stage="job",
-    view=view, mark=mark,
+    view=view, even_blocked=True,
     parts={"season-rates-part": "season_rates.html.j2", "season-order": "season_order.html.j2",
            "season-balance": "season_balance.html.j2", "season-passes": "season_passes.html.j2",
            "season-limits": "season_limits.html.j2", "season-prices": "season_prices.html.j2",
