@@ -148,7 +148,7 @@ def pass_answers(
              if key.startswith((f"{at}.", own)) and not key.endswith(".materials")}
     wanted, out = answers(document, typed)
     said: list[str] = []
-    if form.has("candidates"):
+    if form.has("planned"):
         wanted += _candidate_answer(told, form, at)
     new = {**told, **{key.removeprefix(f"{at}."): text.strip('"') for key, text in wanted}}
     before, after = unit_of(told, materials), unit_of(new, materials)
