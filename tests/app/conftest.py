@@ -1,9 +1,10 @@
 """Fixtures of the app's tests: folders, a client behind the guard, a served app, a real browser.
 
-The browser is Debian's Chromium (or the one that VRX_CHROMIUM names), found on the path. Where CI is
-set a missing browser is an error; elsewhere those tests skip and say so. Every request of a page is
-logged, and every page is judged when its test ends: nothing may have left the loopback address, and
-the console may hold no violation of the content security policy and no error of a script.
+The browser is Debian's Chromium (or the one that VRX_CHROMIUM names), found on the path. Where
+VRX_NEEDS_BROWSER is set a missing one is an error; elsewhere those tests skip and say so. Every
+request of a page is logged, and every page is judged when its test ends: nothing may have left the
+loopback address, and the console may hold no violation of the content security policy and no error
+of a script.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import urlsplit
 
 import pytest
@@ -58,6 +60,14 @@ def small(kettle: Path) -> Path:
     return kettle
 
 
+@pytest.fixture(scope="session")
+def tools() -> SimpleNamespace:
+    """What tests call by themselves: `tools.open_desk(folder)`, `tools.axe(page)`."""
+    return SimpleNamespace(
+        PORT=PORT, TOKEN=TOKEN, ROOT=ROOT, KETTLE=KETTLE, open_desk=open_desk, served=served,
+        settled=settled, axe=axe, process=process, free_port=free_port)
+
+
 # ---- without a browser
 
 
@@ -93,6 +103,7 @@ class Desk:
     session: object
     client: object
     keys: object
+    port: int = PORT
     origin: str = f"http://127.0.0.1:{PORT}"
 
     def post(self, path: str, fields: dict | None = None, *, fetched: bool = False, **more):
@@ -130,7 +141,7 @@ def browser():
     """Chromium for the whole run."""
     path = chromium_path()
     if path is None:
-        if os.environ.get("CI"):
+        if os.environ.get("VRX_NEEDS_BROWSER"):
             pytest.fail("no chromium on the path: the tests of the app cannot run "
                         "(.ci/run installs Debian's)")
         pytest.skip("no chromium on the path; apt-get install chromium, or set VRX_CHROMIUM")

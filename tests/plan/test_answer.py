@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from vrx.errors import PlanError
 from vrx.plan import answer_plan, blanks
-from vrx.plan.answer import LOCK_NAME
 from vrx.plan.keys import key_steps, key_text, value_at
+from vrx.plan.lock import LOCK_NAME
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = '''# A plan with comments.
@@ -172,7 +172,7 @@ def test_what_is_not_there_is_not_taken_out(plan: Path) -> None:
 def test_another_writer_is_waited_for_and_then_told(
     plan: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("vrx.plan.answer._WAIT_S", 0.1)
+    monkeypatch.setattr("vrx.plan.lock._WAIT_S", 0.1)
     with FileLock(plan.with_name(LOCK_NAME)), pytest.raises(PlanError) as caught:
         answer_plan(plan, [("field.season", "2027")])
     assert caught.value.code == "plan-locked"

@@ -24,6 +24,7 @@ MOST_PATH = 2000
 WAIT_CHUNK_S = 20.0
 WAIT_FORM_S = 30.0
 WAIT_UPLOAD_S = 900.0
+FAULT_TOLD = "vrx.fault_told"
 UPLOAD_PATHS = ("/files/bring",)
 
 CSP = (
@@ -121,20 +122,17 @@ class Guard:
                                "start.")
             return
         limited = self._limited(scope, headers, receive)
-        began = False
-
         async def dressed(message: Message) -> None:
-            nonlocal began
             if message["type"] == "http.response.start":
-                began = True
                 message["headers"] = _dress(message.get("headers", ()))
             await send(message)
 
         try:
             await self.app(scope, limited, dressed)
-        except TooMuch as err:
-            if not began:
-                await self._answer(send, err.status, err.words)
+        except Exception:
+            # the application answered with a page and told the fault, then handed it on
+            if not scope.get(FAULT_TOLD):
+                raise
 
     def _fault(
         self, scope: Scope, headers: dict[bytes, list[bytes]]

@@ -121,7 +121,7 @@ def context(
     running = task if task is not None and task.running else None
     return {
         "step": step, "token": keys.form, "on": bench.state, "said": said,
-        "field_name": session.folder.resolve().name if plan is None else plan.field.name,
+        "field_name": session.field_name if plan is None else plan.field.name,
         "folder": str(session.folder.resolve()), "has_plan": bench.has_plan,
         "steps": [
             {"title": one.title, "path": one.path, "number": number,

@@ -9,7 +9,7 @@ from vrx.app.form import Form
 from vrx.app.session import Session
 from vrx.app.step import Done
 from vrx.errors import PlanError
-from vrx.plan import answer_plan, key_steps, read_document
+from vrx.plan import Item, answer_plan, key_steps, read_document
 
 
 def save_keys(session: Session, form: Form, *sections: str) -> Done:
@@ -25,19 +25,21 @@ def save_keys(session: Session, form: Form, *sections: str) -> Done:
 
 
 def write(
-    session: Session, wanted: Sequence[tuple[str, str]], out: Sequence[str] = ()
+    session: Session, wanted: Sequence[tuple[str, str]], out: Sequence[str] = (), *,
+    items: Sequence[Item] = (),
 ) -> Done:
-    """Write answers and take keys out, unless the plan could not be used afterwards."""
+    """Write answers, take keys out and change lists, unless the plan could not be used afterwards.
+    """
     bench = session.bench
-    if not wanted and not out:
+    if not wanted and not out and not items:
         return Done("Nothing was changed.")
-    faults = answer_plan(bench.plan_file, wanted, drop=out, dry_run=True).faults
+    faults = answer_plan(bench.plan_file, wanted, drop=out, items=items, dry_run=True).faults
     fresh = [one for one in faults if one not in _faults_now(session)]
     if fresh:
         keys = [key for key, _ in wanted] + list(out)
         raise PlanError(fresh[0], code="app-does-not-fit", where=_beside(fresh[0], keys),
                         hint="nothing was written; change what does not go together")
-    done = bench.answer(wanted, drop=out, on=bench.state)
+    done = bench.answer(wanted, drop=out, items=items, on=bench.state)
     names = dict.fromkeys(words_of(one.key)["label"] for one in done.changes)
     return Done(f"Saved: {', '.join(names)}." if names else "Nothing was changed.")
 

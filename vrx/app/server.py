@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from vrx.app import downloads, pages
 from vrx.app.form import Brought, Form, Receiver, read_urlencoded
-from vrx.app.guard import UPLOAD_PATHS, Guard, Keys, TooMuch
+from vrx.app.guard import FAULT_TOLD, UPLOAD_PATHS, Guard, Keys, TooMuch
 from vrx.app.session import Session, tell_fault
 from vrx.app.step import Done, Step
 from vrx.app.steps import STEPS
@@ -45,8 +45,9 @@ def make_app(session: Session, *, token: str, port: int) -> Guard:
             Route(step.path + "/{action}", desk.action_of(step), methods=["POST"]),
         ]
     app = Starlette(routes=routes, exception_handlers={
-        404: _not_found, 405: _not_found, Exception: _fault,
+        404: _not_found, 405: _not_found, TooMuch: _too_much, Exception: _fault,
     })
+    app.router.redirect_slashes = False
     return Guard(app, keys=keys, port=port, refuse=pages.refusal)
 
 
@@ -62,8 +63,18 @@ async def _not_found(request: Request, err: Exception | None) -> Response:
     return HTMLResponse(pages.refusal(404, "There is no such page in this app."), status_code=404)
 
 
+async def _too_much(request: Request, err: Exception) -> Response:
+    status, words = (err.status, err.words) if isinstance(err, TooMuch) else (413, str(err))
+    headers = {"connection": "close"}
+    if PARTS in request.headers:
+        told = pages.trouble_told(PlanError(words, code="app-too-much"))
+        return JSONResponse({"trouble": told}, status_code=status, headers=headers)
+    return HTMLResponse(pages.refusal(status, words), status_code=status, headers=headers)
+
+
 async def _fault(request: Request, err: Exception) -> Response:
     name = tell_fault(err)
+    request.scope[FAULT_TOLD] = True
     if PARTS in request.headers:
         return JSONResponse({"trouble": pages.fault_told(name)}, status_code=500)
     return HTMLResponse(pages.fault_page(name), status_code=500)
@@ -136,11 +147,6 @@ class Desk:
                     known_of(request) if fetched else None)
             except VrxError as err:
                 return await run_in_threadpool(self._refused, step, err, fetched=fetched)
-            except (TooMuch, Exception) as err:
-                if isinstance(err, TooMuch) and fetched:
-                    told = pages.trouble_told(PlanError(err.words, code="app-too-much"))
-                    return JSONResponse({"trouble": told}, status_code=err.status)
-                raise
             finally:
                 if receiver is not None:
                     await run_in_threadpool(receiver.close)
@@ -191,8 +197,9 @@ class Desk:
             if session.asked is not None and session.asked.ended.is_set():
                 session.asked = None
             bench.look()
-        if known is None:
+        if known is None or done.go:
             session.kept["said"] = done.said
+        if known is None:
             return RedirectResponse(done.go or step.path, status_code=303)
         return self._patch(step, known, done)
 

@@ -21,6 +21,7 @@ from vrx.model import Finding
 from vrx.pipeline._live import Live
 from vrx.pipeline.check import Checked, check_field
 from vrx.pipeline.workbench import Workbench
+from vrx.plan import read_document
 
 LOCK_NAME = ".app.lock"
 STAGES = ("", "read", "plan", "drawn", "zoned", "live", "job")
@@ -215,6 +216,20 @@ class Session:
         checked = check_field(self.folder, columns=True, whole=False)
         self.kept["read"] = (bench.state, checked)
         return checked
+
+    @property
+    def field_name(self) -> str:
+        """The field's name as far as the plan says it, else the folder's."""
+        kept: tuple[str, str] | None = self.kept.get("name")
+        if kept is None or kept[0] != self.bench.state:
+            try:
+                told = read_document(self.bench.plan_file).get("field")
+            except VrxError:
+                told = None
+            name = told.get("name") if isinstance(told, dict) else None
+            kept = self.kept["name"] = (self.bench.state, (
+                name if isinstance(name, str) and name.strip() else self.folder.resolve().name))
+        return kept[1]
 
     @property
     def checked(self) -> Checked | None:

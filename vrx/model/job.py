@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from vrx.model.by_hand import NO_EDITS, EditsSaid
 from vrx.model.care import NO_CARE, Care
 from vrx.model.field import Field
 from vrx.model.finding import Finding
@@ -86,3 +87,4 @@ class Job:
     irrigation: tuple[InjectionSchedule, ...] = ()
     responses: tuple[ResponseSaid, ...] = ()
     fit: MachineFit = NO_FIT
+    edits: EditsSaid = NO_EDITS

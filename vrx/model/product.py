@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vrx.model.arrays import FloatArray, IntArray, array_value
+from vrx.model.by_hand import RateByHand
 from vrx.model.finding import Finding
 from vrx.model.mix import SeasonMix
 
@@ -128,7 +129,9 @@ class PassRates:
     `column` is the pass's name in files (at most 10 characters). `prescription_total` is the sum of
     rate x unrounded zone acres, `order_total` covers `treated_ac` (both lb or gal), zone by zone
     where `wetted_ac` holds the acres that irrigation wets with each zone's rate. `wanted_total`
-    and `planned_total` show what limits and rounding changed.
+    and `planned_total` show what limits and rounding changed. `by_hand` are the rates that a person
+    set, which `planned_total` counts; `rule_planned_total` is that total without them (None where
+    there are none).
     """
 
     pass_id: str
@@ -149,6 +152,8 @@ class PassRates:
     order_total: float
     wetted_ac: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
+    by_hand: tuple[RateByHand, ...] = ()
+    rule_planned_total: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -45,6 +45,11 @@ class SeenFile:
     hint: str = ""
 
 
+def plain_name(analyte: str) -> str:
+    """An analyte in words, without its unit."""
+    return {"cec": "CEC", "ph": "pH"}.get(analyte, analyte.replace("_", " "))
+
+
 def files_of(folder: Path) -> tuple[Path, ...]:
     """Files of a folder that a user brought, by name; parts of a shapefile stay with it."""
     try:
@@ -130,14 +135,14 @@ def _table(path: Path, size: int) -> tuple[str, str, tuple[str, ...]]:
     if size > _PEEK_BYTES:
         return "", "a large table: a yield log, or a layer of points", ()
     table = intake.propose_columns(path)
-    analytes = sorted({one.key for one in (*table.columns, *table.analytes) if one.is_analyte})
+    analytes = sorted({plain_name(one.key) for one in (*table.columns, *table.analytes)
+                       if one.is_analyte})
     headings = " | ".join(one.heading for one in table.columns)
     facts = [f"{table.rows:,} rows, {len(table.columns)} columns"]
     places = any(table.column_for(key) for key in (
         "longitude_column", "position_column", "easting_column"))
     if len(analytes) > 1 and (places or not _WATER.search(headings)):
-        facts.append("columns that read like " + ", ".join(one.replace("_", " ")
-                                                           for one in analytes))
+        facts.append("columns that read like " + ", ".join(analytes))
         return SAMPLES, "soil tests", tuple(facts)
     guesses = (
         (places and bool(_HARVEST.search(headings)), "", "a yield log, or a layer of points"),

@@ -72,9 +72,9 @@ def read_layers(
     return tuple(readings)
 
 
-def patterns(plan: Plan, readings: Sequence[LayerReading]) -> tuple[LayerGrid, ...]:
+def patterns(plan: Plan, grids: Sequence[LayerGrid]) -> tuple[LayerGrid, ...]:
     """The layers that share the yield goal out. Raises `InputError` for a yield below 0."""
-    named = {one.layer.name: one.layer for one in readings}
+    named = {one.name: one for one in grids}
     found = tuple(named[name] for name in plan.yield_goal.layers)
     for layer in found:
         least = float(np.nanmin(layer.values))

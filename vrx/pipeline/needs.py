@@ -34,6 +34,7 @@ from vrx.plan import NeedSection, Plan, ResidualSection
 
 # Below this two needs are the same to any machine (our choice).
 LEAST_DIFFERENCE_LB_PER_AC = 2.0
+ONE_GOAL = "one goal for the whole field"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,10 +88,12 @@ class Found:
 def ground_of(
     plan: Plan, *, made: Zones, readings: Mapping[str, ZoneReading], maps: Mapping[str, Surface],
     goals: Sequence[Yield], yield_source: str, profiles: Sequence[DepthProfile],
+    held: Sequence[tuple[IntArray, FloatArray]] | None = None,
 ) -> Ground:
-    """The zones and all cells of the maps in them."""
+    """The zones and all cells of the maps in them; `held` are `geo.zone_cells`, where known."""
     grid = next(iter(maps.values())).grid
-    held = geo.zone_cells(grid=grid, polygons=[zone.polygon for zone in made.zones])
+    if held is None:
+        held = geo.zone_cells(grid=grid, polygons=[zone.polygon for zone in made.zones])
     cell = np.concatenate([at for at, _ in held])
     of_zone = np.repeat(np.arange(len(held)), [len(at) for at, _ in held])
     in_cells = {}

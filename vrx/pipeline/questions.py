@@ -13,6 +13,7 @@ from pathlib import Path
 from vrx import products, rules
 from vrx.formats.soil_methods import FORMS_OF, UNITS_OF
 from vrx.model import ANALYTES
+from vrx.pipeline.folder import plain_name
 from vrx.pipeline.mapping import Block, Line, Mapped
 from vrx.plan import blanks, read_document
 from vrx.plan.open import choices_at, comments_of, kind_of, may_be_left_out
@@ -156,7 +157,7 @@ def _group(
 
 def _title(section: str, name: str, rest: str) -> str:
     if name == "soil" and rest in ANALYTES:
-        return f"Soil test: {rest.replace('_', ' ')}"
+        return f"Soil test: {plain_name(rest)}"
     words = _TITLES.get(name, name.replace("_", " "))
     if name == "need":
         return f"{words}: {rest.partition('.')[0]}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from vrx.model import (
     note,
     warn,
 )
+from vrx.model.by_hand import RateOverride
 from vrx.pipeline import allocate, file_rates
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
@@ -90,31 +91,90 @@ def crop_truth(plan: Plan, inputs: Inputs) -> CropTruth:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Planned:
+    """Exact rates of all passes, and what the joint plan chose (None where there is none)."""
+
+    passes: tuple[PassPlan, ...]
+    mix: SeasonMix | None
+
+
 def prescribe(
     plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]],
     truth: CropTruth, *, wetted: Mapping[str, tuple[float, ...]] | None = None,
 ) -> Prescription:
-    """Exact rates of all passes, then machine steps, order and balance.
+    """Exact rates of all passes, then machine steps, order and balance; no rate by hand.
 
     `wetted` holds acres by zone of passes that a pivot's sectors vary, by pass id.
     """
-    ids = [zone.zone_id for zone in made.zones]
-    letters = [zone.letter for zone in made.zones]
-    area_ac: FloatArray = np.array([zone.area_ac for zone in made.zones])
-    need_lb_per_ac = {
-        nutrient: np.array([one.lb_per_ac for one in found]) for nutrient, found in needs.items()
-    }
-    plans, mix = _plan_passes(plan, inputs, made, zone_ids=ids, area_ac=area_ac, letters=letters,
-                              needs=need_lb_per_ac, truth=truth, wetted=wetted or {})
-    done = prescription.prescribe(
-        zone_ids=ids, zone_area_ac=area_ac, plans=plans, needs=need_lb_per_ac,
-        s_most_lb_per_ac=plan.limits.s_lb_per_ac, zone_names=letters,
+    exact = plan_rates(plan, inputs, made, needs, truth, wetted=wetted)
+    return rated((), plan=plan, inputs=inputs, made=made, needs=needs, exact=exact)
+
+
+def plan_rates(
+    plan: Plan, inputs: Inputs, made: Zones, needs: Mapping[str, Sequence[Need]],
+    truth: CropTruth, *, wetted: Mapping[str, tuple[float, ...]] | None = None,
+) -> Planned:
+    """Exact rates of all passes, as `prescribe`."""
+    plans, mix = _plan_passes(
+        plan, inputs, made, zone_ids=[zone.zone_id for zone in made.zones],
+        area_ac=np.array([zone.area_ac for zone in made.zones]),
+        letters=[zone.letter for zone in made.zones], needs=_lb_per_ac(needs), truth=truth,
+        wetted=wetted or {})
+    return Planned(passes=plans, mix=mix)
+
+
+def rated(
+    by_hand: Sequence[RateOverride], *, plan: Plan, inputs: Inputs, made: Zones,
+    needs: Mapping[str, Sequence[Need]], exact: Planned,
+) -> Prescription:
+    """Machine steps, order and balance of exact rates, with the rates by hand in their zones."""
+    split = plan.limits.k2o_split_lb_per_ac
+    done = prescription.prescribe_by_hand(
+        by_hand=by_hand, zone_ids=[zone.zone_id for zone in made.zones],
+        zone_area_ac=np.array([zone.area_ac for zone in made.zones]), plans=exact.passes,
+        needs=_lb_per_ac(needs), s_most_lb_per_ac=plan.limits.s_lb_per_ac,
+        zone_names=[zone.letter for zone in made.zones],
+        limits=_limits(plan, inputs, exact) if by_hand else {},
+        most_lb_per_ac=plan.limits.ceilings(),
+        k2o_split_lb_per_ac=products.load_limits().k2o_per_pass.value if split is None else split,
         prices=[
             Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
-            for name, one in plan.prices.items() if name not in allocate.passed_over(plan, plans)
+            for name, one in plan.prices.items()
+            if name not in allocate.passed_over(plan, exact.passes)
         ],
     )
-    return replace(done, mix=mix)
+    said = done.findings
+    if by_hand and exact.mix is not None:
+        said = (*said, note(
+            "prescription-by-hand-mix", "[season_plan]",
+            "sums and costs of the joint plan are those before rates were set by hand",
+            done="order, totals and balance count the rates by hand"))
+    return replace(done, mix=exact.mix, findings=said)
+
+
+def _lb_per_ac(needs: Mapping[str, Sequence[Need]]) -> dict[str, FloatArray]:
+    return {nutrient: np.array([one.lb_per_ac for one in found])
+            for nutrient, found in needs.items()}
+
+
+def _limits(
+    plan: Plan, inputs: Inputs, exact: Planned
+) -> dict[str, prescription.RateLimits]:
+    """Limits of machine and label for each pass, with the material that it carries."""
+    carried = {one.pass_id: one for one in exact.passes}
+    found = {}
+    for number, told in enumerate(plan.passes, 1):
+        ways = [(told, plan.machine.get(told.id))]
+        if allocate.is_planned(told):
+            ways = [
+                one for one in allocate.as_candidates(told, ways[0][1], inputs.materials)
+                if products.find_material(inputs.materials, one[0].material or "").id
+                == carried[told.id].material.id]
+        one = pass_request(ways[0][0], number, ways[0][1], inputs.materials)
+        found[told.id] = prescription.RateLimits(
+            least=one.least, most=one.most, label_most=one.label_most)
+    return found
 
 
 def _plan_passes(

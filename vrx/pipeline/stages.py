@@ -7,7 +7,7 @@ the same: zones moved by hand need no new maps.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from vrx.model import (
@@ -23,6 +23,7 @@ from vrx.model import (
     ZoneReading,
     Zones,
 )
+from vrx.model.by_hand import NO_EDITS, EditsSaid, RateOverride
 from vrx.model.need_beside import NeedBeside
 from vrx.pipeline import (
     allocate,
@@ -30,6 +31,7 @@ from vrx.pipeline import (
     brought,
     care,
     compare,
+    edits,
     ground,
     guides,
     irrigation,
@@ -48,6 +50,7 @@ from vrx.pipeline import (
 from vrx.pipeline import needs as asking
 from vrx.pipeline.inputs import Inputs
 from vrx.pipeline.lab_tests import with_tests
+from vrx.pipeline.parts import Part, at_once
 from vrx.pipeline.yields import ZoneGoals
 from vrx.plan import Plan
 from vrx.rules import findings_of
@@ -93,7 +96,11 @@ def cut(drawn: Drawn, *, progress: Progress = silent) -> Zones:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Asked:
-    """Zones with what they read and need, and the rates that follow; `prescribe` asks again."""
+    """Zones with what they read and need, and the rates that follow.
+
+    `prescribe(plan, needs=...)` plans the passes anew; `rated` takes the exact rates as they are
+    to machine steps, with other rates by hand.
+    """
 
     zones: Zones
     readings: Mapping[str, ZoneReading]
@@ -104,36 +111,52 @@ class Asked:
     found: asking.Found
     truth: CropTruth
     prescribe: Callable[..., Prescription]
+    rated: Callable[[Sequence[RateOverride]], Prescription]
     prescription: Prescription
 
+    def by_hand(self, rates: Sequence[RateOverride]) -> Asked:
+        """The same needs with these rates by hand, and no others; no pass is planned anew.
 
-def ask(drawn: Drawn, made: Zones, *, progress: Progress = silent) -> Asked:
-    """Readings, needs and rates of these zones."""
+        Raises `PlanInfeasible` for a rate that machine, label or a ceiling does not allow.
+        """
+        return replace(self, prescription=self.rated(rates))
+
+
+def ask(
+    drawn: Drawn, made: Zones, *, by_hand: Sequence[RateOverride] = (),
+    progress: Progress = silent, part: Part = at_once,
+) -> Asked:
+    """Readings, needs and rates of these zones, with the rates by hand in their places."""
     plan, inputs, maps = drawn.plan, drawn.inputs, drawn.maps
-    readings = zone_values.read_zones(plan, inputs, maps, made)
-    before = past.read_past(inputs, made)
-    beside = layers.read_layers(plan, inputs, made=made, grids=drawn.grids)
-    shared = yields.zone_goals(
+    readings = part("readings", lambda: zone_values.read_zones(plan, inputs, maps, made), made)
+    before = part("past", lambda: past.read_past(inputs, made), made)
+    beside = part("layers", lambda: layers.read_layers(
+        plan, inputs, made=made, grids=drawn.grids), made)
+    shared = part("goals", lambda: yields.zone_goals(
         plan, field=inputs.field, made=made, grid=drawn.grid, folder=inputs.folder,
-        progress=progress, patterns=layers.patterns(plan, beside),
-    )
+        progress=progress, patterns=layers.patterns(plan, drawn.grids), part=part), made)
     progress("working out needs and passes")
     ground_ = asking.ground_of(
         plan, made=made, readings=readings, maps=maps, goals=shared.goals if shared else (),
-        yield_source=shared.source if shared else "one goal for the whole field",
+        yield_source=shared.source if shared else asking.ONE_GOAL,
         profiles=before.profiles)
     found = asking.find(plan, inputs, ground_, season.need_sections(plan))
     truth = season.crop_truth(plan, inputs)
-    prescribe = partial(season.prescribe, inputs=inputs, made=made, truth=truth,
-                        wetted=irrigation.wetted_by_zone(plan, inputs, made))
+    wetted = irrigation.wetted_by_zone(plan, inputs, made)
+    exact = season.plan_rates(plan, inputs, made, found.needs, truth, wetted=wetted)
+    rated = partial(season.rated, plan=plan, inputs=inputs, made=made, needs=found.needs,
+                    exact=exact)
     return Asked(
         zones=made, readings=readings, past=before, layers=beside, goals=shared, ground=ground_,
-        found=found, truth=truth, prescribe=prescribe,
-        prescription=prescribe(plan, needs=found.needs))
+        found=found, truth=truth, rated=rated, prescription=rated(by_hand),
+        prescribe=partial(season.prescribe, inputs=inputs, made=made, truth=truth, wetted=wetted))
 
 
-def finish(drawn: Drawn, asked: Asked) -> Job:
-    """The whole job: what stands around the rates, what it costs, and every finding."""
+def finish(drawn: Drawn, asked: Asked, *, said: EditsSaid = NO_EDITS) -> Job:
+    """The whole job: what stands around the rates, what it costs, and every finding.
+
+    `said` are the edits that the zones and rates of `asked` come from.
+    """
     plan, inputs, maps = drawn.plan, drawn.inputs, drawn.maps
     made, readings, planned = asked.zones, asked.readings, asked.prescription
     needs = asked.found.needs
@@ -145,7 +168,7 @@ def finish(drawn: Drawn, asked: Asked) -> Job:
     costs = money.money_of(
         plan, inputs, made, readings=readings, needs=needs, truth=asked.truth, planned=planned,
         goals=asked.goals.goals if asked.goals else None, prescribe=asked.prescribe)
-    compared, said = compare.compare(
+    compared, of_guides = compare.compare(
         plan, inputs, asked.ground, needs, books=plan.compare.books,
         options=plan.compare.options, prescribe=asked.prescribe)
     answers, of_responses = response.read_responses(
@@ -161,7 +184,7 @@ def finish(drawn: Drawn, asked: Asked) -> Job:
         *knowledge.knowledge_findings(known), *layers.findings(asked.layers, made),
         *(asked.goals.findings if asked.goals else ()), *ground.swath_findings(plan, made),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
-        *asked.found.findings, *said,
+        *asked.found.findings, *of_guides,
         *inputs.tests.findings, *inputs.blend_findings,
         *brought.findings(plan, inputs, removal=season.removal),
         *aside.findings(plan, inputs, made, readings), *of_care,
@@ -181,12 +204,25 @@ def finish(drawn: Drawn, asked: Asked) -> Job:
         crop_truth=asked.truth, sources=season.sources(plan, inputs),
         findings=tuple(dict.fromkeys(found)), layers=asked.layers, knowledge=known,
         past=asked.past, care=around, money=costs, irrigation=injected, responses=answers, fit=fit,
-        guides=guides.guides(plan, inputs), need_beside=NeedBeside(
+        edits=said, guides=guides.guides(plan, inputs), need_beside=NeedBeside(
             bounds=asked.found.bounds, cells=asked.found.cells, comparisons=compared),
     )
 
 
-def compute(plan: Plan, inputs: Inputs, *, progress: Progress = silent) -> Job:
-    """Everything but writing: maps, zones, readings, needs, prescription."""
+def compute(
+    plan: Plan, inputs: Inputs, *, log: edits.EditLog | None = None, progress: Progress = silent
+) -> Job:
+    """Everything but writing: maps, zones, readings, needs, prescription.
+
+    Zones and rates are as edited by hand: by `log`, or by the edits beside the plan.
+    """
+    log = edits.read_edits(inputs.folder) if log is None else log
     drawn = draw(settled(plan, inputs), inputs, progress=progress)
-    return finish(drawn, ask(drawn, cut(drawn, progress=progress), progress=progress))
+    made, said = edits.in_force(cut(drawn, progress=progress), log, inputs.field)
+    asked = ask(drawn, made, by_hand=said.rates, progress=progress)
+    return with_torn(finish(drawn, asked, said=said), log)
+
+
+def with_torn(job: Job, log: edits.EditLog) -> Job:
+    """The job with what is to be told of the file of edits."""
+    return replace(job, findings=(*log.findings, *job.findings)) if log.torn else job

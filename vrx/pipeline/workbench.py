@@ -7,9 +7,8 @@ same folder, value for value.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,25 +16,37 @@ from vrx.audit import AuditResult
 from vrx.errors import PlanError, VrxError
 from vrx.model import Job, Zones
 from vrx.pipeline import audit as auditing
-from vrx.pipeline import stages
+from vrx.pipeline import edits, stages
 from vrx.pipeline._files import Sums, short_sum
-from vrx.pipeline._live import Live, live_of
+from vrx.pipeline._live import Live, ZoneMemory, ask_live, live_of
 from vrx.pipeline._reach import Kept, Told
 from vrx.pipeline.answer import answer_field
-from vrx.pipeline.commit import CURRENT, MANIFEST
 from vrx.pipeline.inputs import Inputs, input_paths, read_inputs
+from vrx.pipeline.known_runs import KnownRun, known_runs
 from vrx.pipeline.run import OUTPUT, RunResult, run_field
 from vrx.pipeline.stages import Asked, Drawn, Progress, silent
-from vrx.plan import PLAN_NAME, Answered, Plan, blanks, load_plan, read_document
+from vrx.plan import (
+    PLAN_NAME,
+    AddItem,
+    Answered,
+    DropItem,
+    Item,
+    MoveItem,
+    Plan,
+    blanks,
+    load_plan,
+    read_document,
+    read_past,
+    step_back,
+    step_forward,
+)
+from vrx.plan.edits import edits_path
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnownRun:
-    """A run in the folder's output; `is_current` is the one that was made last."""
-
-    name: str
-    folder: Path
-    is_current: bool
+_OPS: Mapping[str, Callable[..., edits.EditLog]] = {
+    one.__name__: one for one in (
+        edits.split, edits.merge, edits.move_corner, edits.redraw, edits.assign, edits.rename,
+        edits.set_rate, edits.clear_rate, edits.undo, edits.redo)}
+_OF_ZONES = frozenset(_OPS) - {"clear_rate", "undo", "redo"}
 
 
 class Workbench:
@@ -50,15 +61,18 @@ class Workbench:
         self.folder = folder
         self.plan_file = folder / PLAN_NAME
         self.plan: Plan | None = None
+        self.edits: edits.EditLog | None = None
         self.trouble: VrxError | None = None
         self.open_keys: tuple[str, ...] = ()
         self.state = ""
         self._sums, self._kept = Sums(), Kept()
-        self._plan_sum = ""
+        self._plan_sum = self._edits_sum = ""
+        self._edits_trouble: VrxError | None = None
         self._inputs_now: dict[str, str] = {}
         # Another object whenever the bytes of an input, or the list of them, changed.
         self._token = object()
         self._ready: Told | None = None
+        self._memory = ZoneMemory()
         self.look()
 
     # What lies in the folder
@@ -79,7 +93,8 @@ class Workbench:
             self._token, self._inputs_now = object(), inputs
             # Its own column map is an input of the plan.
             self._load(plan_sum)
-        self.state = short_sum(plan_sum, inputs)
+        self._look_at_edits()
+        self.state = short_sum(plan_sum, self._edits_sum, inputs)
         if self.state != before:
             self._ready = None
         return self.state != before
@@ -95,6 +110,22 @@ class Workbench:
             self.trouble = PlanError(
                 "there is no plan file here", code="plan-missing", where=str(self.plan_file),
                 hint="start one from a boundary and a table of soil tests")
+
+    def _look_at_edits(self) -> None:
+        found = self._sums.of(edits_path(self.folder))
+        if found == self._edits_sum and self.edits is not None:
+            return
+        self._edits_sum, self._edits_trouble = found, None
+        try:
+            self.edits = edits.read_edits(self.folder, known=self.edits)
+        except VrxError as err:
+            self.edits, self._edits_trouble = None, err
+
+    def _log(self) -> edits.EditLog:
+        if self.edits is None:
+            raise self._edits_trouble or PlanError(
+                "the edits are not read", code="edits-read", where=str(edits_path(self.folder)))
+        return self.edits
 
     def _input_sums(self) -> dict[str, str]:
         if self.plan is not None:
@@ -154,47 +185,148 @@ class Workbench:
         plan, inputs = told.plain
         return replace(made, plan=plan, inputs=inputs)
 
-    def zones(self, progress: Progress = silent) -> Zones:
-        """Zones of the plan's source, with the edits made by hand."""
+    def base(self, progress: Progress = silent) -> Zones:
+        """Zones of the plan's source, without the edits made by hand."""
         told = self._told()
         made, drawn = self._drawn(told, progress)
         return self._kept.get("cut", told, self._made_from(made), lambda: stages.cut(
             drawn, progress=progress))
 
-    def _asked(self, told: Told, progress: Progress) -> tuple[Asked, Drawn]:
-        made, drawn = self._drawn(told, progress)
-        zones = self.zones(progress)
-        # What comes out goes on reading the inputs of its time: all of them must be today's.
-        asked = self._kept.get("ask", told, self._made_from(made, zones, *_parts(told)),
-                               lambda: stages.ask(drawn, zones, progress=progress))
-        return asked, drawn
+    def zones(self, progress: Progress = silent) -> Zones:
+        """Zones of the plan's source, with the edits made by hand.
+
+        Raises `PlanError` (`edits-stale`) where the plan makes other zones than were edited.
+        """
+        told, base, log = self._told(), self.base(progress), self._log()
+        field = told.plain[1].field
+        return self._kept.get(
+            "edited", told, (base, field, edits.state(log, base)),
+            lambda: edits.apply_zones(base, log, field))
+
+    def _part(self, made: Drawn, told: Told) -> Any:
+        def part(name: str, make: Any, *made_from: object) -> Any:
+            return self._kept.get(f"ask {name}", told, self._made_from(made, *made_from), make)
+
+        return part
 
     def live(self) -> Live:
         """Acres, needs, rates, totals, order and cost of the zones as they are."""
         told = self._told()
-        asked, _ = self._asked(told, silent)
-        return live_of(
-            state=self.state, field=told.plain[1].field, zones=asked.zones,
-            needs=asked.found.needs, prescription=asked.prescription,
-            means={key: one.mean for key, one in asked.readings.items()})
+        made, drawn = self._drawn(told, silent)
+        zones, log = self.zones(), self._log()
+        asked = self._kept.get(
+            "live needs", told, self._made_from(made, zones), lambda: ask_live(
+                drawn, zones, memory=self._memory, part=self._part(made, told)))
+        live = self._kept.get(
+            "live", told, self._made_from(asked, edits.state(log, zones)), lambda: live_of(
+                drawn, asked, state=self.state, rates=lambda: edits.overrides(log, zones)))
+        return replace(live, state=self.state)
 
     def job(self, progress: Progress = silent) -> Job:
         """The whole job, as `vrx run` would write it."""
         told = self._told()
-        asked, drawn = self._asked(told, progress)
-        return self._kept.get("finish", told, self._made_from(asked, *_parts(told)),
-                              lambda: stages.finish(drawn, asked))
+        made, drawn = self._drawn(told, progress)
+        base, zones, log = self.base(progress), self.zones(progress), self._log()
+        said = edits.said_of(base, zones, log)
+        # What comes out goes on reading the inputs of its time: all of them must be today's.
+        asked: Asked = self._kept.get(
+            "ask", told, self._made_from(made, zones, repr(said.rates), *_parts(told)),
+            lambda: stages.ask(drawn, zones, by_hand=said.rates, progress=progress,
+                               part=self._part(made, told)))
+        job = self._kept.get(
+            "finish", told, self._made_from(asked, repr(said), *_parts(told)),
+            lambda: stages.finish(drawn, asked, said=said))
+        return stages.with_torn(job, log)
 
     # Changes
 
     def answer(
-        self, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (), on: str
+        self, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (), on: str,
+        items: Sequence[Item] = (),
     ) -> Answered:
-        """Write answers into the plan, as `vrx answer` does."""
+        """Write answers into the plan, as `vrx answer` does, and changes of its lists before them.
+
+        One call is one change that `undo_plan` takes back.
+        """
         self.require(on)
-        done, _ = answer_field(self.folder, answers, drop=drop)
+        done, _ = answer_field(self.folder, answers, drop=drop, items=items, for_undo=True)
         self.look()
         return done
+
+    def take_proposals(self, *, on: str) -> tuple[Answered, tuple[str, ...]]:
+        """Fill in what the sample file itself states; gives also where each stands."""
+        self.require(on)
+        done = answer_field(self.folder, [], take_proposals=True, for_undo=True)
+        self.look()
+        return done
+
+    def add_item(
+        self, key: str, values: Mapping[str, str], *, on: str, at: int | None = None,
+        answers: Sequence[tuple[str, str]] = (),
+    ) -> Answered:
+        """One more item of a list of the plan ("pass", "bid"), and answers that belong to it."""
+        return self.answer(answers, items=[AddItem(key=key, values=values, at=at)], on=on)
+
+    def drop_item(
+        self, key: str, number: int, *, on: str, drop: Sequence[str] = ()
+    ) -> Answered:
+        """Item `number` (from 1) of a list taken out, with keys elsewhere that belong to it."""
+        return self.answer([], items=[DropItem(key=key, number=number)], drop=drop, on=on)
+
+    def move_item(self, key: str, number: int, to: int, *, on: str) -> Answered:
+        """Item `number` (from 1) of a list put in place `to`."""
+        return self.answer([], items=[MoveItem(key=key, number=number, to=to)], on=on)
+
+    @property
+    def plan_undo_words(self) -> str:
+        """The change of the plan that `undo_plan` takes back, "" where there is none."""
+        return read_past(self.plan_file).undo_words
+
+    @property
+    def plan_redo_words(self) -> str:
+        """The change that `redo_plan` brings back, "" where there is none."""
+        return read_past(self.plan_file).redo_words
+
+    def undo_plan(self, *, on: str) -> str:
+        """Take the last change of the plan back; gives its words. See `vrx.plan.past`."""
+        self.require(on)
+        words = step_back(self.plan_file)
+        self.look()
+        return words
+
+    def redo_plan(self, *, on: str) -> str:
+        """Bring the change that was undone last back; gives its words."""
+        self.require(on)
+        words = step_forward(self.plan_file)
+        self.look()
+        return words
+
+    def edit(
+        self, op: str, *, on: str, at: str | None = None, **arguments: Any
+    ) -> edits.EditLog:
+        """Change zones or rates by hand (see `vrx.pipeline.edits`), or undo and redo such a change.
+
+        `op` is the name of a function there: split, merge, move_corner, redraw, assign, rename,
+        set_rate, clear_rate, undo, redo.
+        """
+        self.require(on)
+        told: dict[str, Any] = {"base": self.base(), "at": at, "known": self._log(), **arguments}
+        if op in _OF_ZONES:
+            told["field"] = self._told().plain[1].field
+        if op == "set_rate":
+            told["asked"] = self.live()
+        if op not in _OPS:
+            raise ValueError(f"{op!r} is no edit")
+        _OPS[op](self.folder, **told)
+        self.look()
+        return self._log()
+
+    def set_edits_aside(self, *, on: str) -> Path:
+        """Keep the edits under another name and go on without them."""
+        self.require(on)
+        kept = edits.set_aside(self.folder)
+        self.look()
+        return kept
 
     # Runs
 
@@ -208,19 +340,7 @@ class Workbench:
 
     def runs(self) -> tuple[KnownRun, ...]:
         """The finished runs in the folder's output, the current one first."""
-        output = self.folder / OUTPUT
-        try:
-            current = str(json.loads((output / CURRENT).read_text(encoding="utf-8"))["run"])
-        except (OSError, ValueError, KeyError, TypeError):
-            current = ""
-        try:
-            found = sorted(one for one in output.iterdir() if (one / MANIFEST).is_file()
-                           and not one.name.startswith("."))
-        except OSError:
-            return ()
-        runs = [KnownRun(name=one.name, folder=one, is_current=one.name == current)
-                for one in found]
-        return tuple(sorted(runs, key=lambda one: not one.is_current))
+        return known_runs(self.folder / OUTPUT)
 
 
 def _parts(told: Told) -> tuple[object, ...]:

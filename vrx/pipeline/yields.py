@@ -9,7 +9,18 @@ from typing import Any
 
 from vrx import intake
 from vrx.errors import PlanError
-from vrx.model import Field, Finding, Grid, LayerGrid, Yield, Zones, note, warn
+from vrx.model import (
+    Field,
+    Finding,
+    Grid,
+    LayerGrid,
+    Yield,
+    YieldPattern,
+    Zones,
+    note,
+    warn,
+)
+from vrx.pipeline.parts import Part, at_once
 from vrx.plan import Plan
 from vrx.plan.yields import YieldLogSection
 
@@ -37,23 +48,79 @@ class ZoneGoals:
     findings: tuple[Finding, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pattern:
+    """Where the field yields more and where less: harvests first, then layers."""
+
+    layers: tuple[LayerGrid, ...]
+    harvests: int
+    pattern: YieldPattern
+    findings: tuple[Finding, ...]
+
+
 def zone_goals(
     plan: Plan, *, field: Field, made: Zones, grid: Grid, folder: Path,
-    progress: Callable[[str], None], patterns: Sequence[LayerGrid] = (),
+    progress: Callable[[str], None], patterns: Sequence[LayerGrid] = (), part: Part = at_once,
+    told_only: bool = False,
 ) -> ZoneGoals | None:
     """The plan's goal times each zone's relative yield; None where the plan names no pattern.
 
     Every harvest of every log is cleaned, gridded and divided by its own mean; so is each of
-    `patterns`, the layers of yield that the plan names. All count alike.
+    `patterns`, the layers of yield that the plan names. All count alike. With `told_only` no
+    finding is made.
     """
     told = plan.yield_goal
     if told.by_zone:
         return _stated(plan, made)
     if not told.log and not patterns:
         return None
+    held = part("yield pattern", lambda: _pattern(
+        plan, field=field, grid=grid, folder=folder, progress=progress, patterns=patterns),
+        field, *patterns)
+    shares = intake.zone_yield_shares(
+        relative=held.pattern.relative, grid=grid,
+        polygons=[zone.polygon for zone in made.zones],
+        zone_ids=[zone.zone_id for zone in made.zones],
+    )
+    goals = tuple(
+        Yield(tons_per_ac=told.tons_per_ac * float(share), moisture_pct=told.moisture_pct)
+        for share in shares.share
+    )
+    counted = _counted(held.harvests, len(patterns))
+    findings = () if told_only else (
+        *held.findings, *held.pattern.findings, *shares.findings,
+        *_about(plan, field=field, made=made, held=held, goals=goals, counted=counted))
+    return ZoneGoals(
+        goals=goals, findings=findings,
+        source=f"the zone's share of the field's {told.tons_per_ac:g} t/ac by "
+        f"{counted}, cleaned and scaled to the field's mean")
+
+
+def _about(
+    plan: Plan, *, field: Field, made: Zones, held: _Pattern, goals: Sequence[Yield], counted: str,
+) -> list[Finding]:
+    """How steady the zones are, and their goals in words."""
+    each = ", ".join(
+        f"{zone.letter} {goal.tons_per_ac:.2f}"
+        for zone, goal in zip(made.zones, goals, strict=True)
+    )
+    steady = intake.zone_stability(layers=held.layers, field=field, zones={
+        zone.letter: zone.polygon for zone in made.zones})
+    return [*steady, note(
+        "yield-goal-by-zone", "[yield_goal]",
+        f"{plan.yield_goal.tons_per_ac:g} t/ac shared out by {counted}: {each}",
+        done="the area-weighted mean stays the plan's goal",
+        todo="a zone that yields less for want of K or S needs more, not less: judge the pattern",
+    )]
+
+
+def _pattern(
+    plan: Plan, *, field: Field, grid: Grid, folder: Path, progress: Callable[[str], None],
+    patterns: Sequence[LayerGrid],
+) -> _Pattern:
     findings: list[Finding] = []
     layers = []
-    for section in told.log:
+    for section in plan.yield_goal.log:
         progress(f"cleaning {section.file}")
         clean = intake.CleanSpec(off=section.filters_off, delay_s=section.delay_s)
         for log in intake.read_yield_logs(
@@ -65,33 +132,9 @@ def zone_goals(
             )
             findings += [*cleaned.findings, *layer.findings]
             layers.append(layer)
-    harvests = len(layers)
-    layers += patterns
-    pattern = intake.normalise_yields(layers=layers, field=field)
-    shares = intake.zone_yield_shares(
-        relative=pattern.relative, grid=grid, polygons=[zone.polygon for zone in made.zones],
-        zone_ids=[zone.zone_id for zone in made.zones],
-    )
-    goals = tuple(
-        Yield(tons_per_ac=told.tons_per_ac * float(share), moisture_pct=told.moisture_pct)
-        for share in shares.share
-    )
-    each = ", ".join(
-        f"{zone.letter} {goal.tons_per_ac:.2f}"
-        for zone, goal in zip(made.zones, goals, strict=True)
-    )
-    steady = intake.zone_stability(layers=layers, field=field, zones={
-        zone.letter: zone.polygon for zone in made.zones})
-    findings += [*pattern.findings, *shares.findings, *steady, note(
-        "yield-goal-by-zone", "[yield_goal]",
-        f"{told.tons_per_ac:g} t/ac shared out by {_counted(harvests, len(patterns))}: {each}",
-        done="the area-weighted mean stays the plan's goal",
-        todo="a zone that yields less for want of K or S needs more, not less: judge the pattern",
-    )]
-    return ZoneGoals(
-        goals=goals, findings=tuple(findings),
-        source=f"the zone's share of the field's {told.tons_per_ac:g} t/ac by "
-        f"{_counted(harvests, len(patterns))}, cleaned and scaled to the field's mean")
+    every = (*layers, *patterns)
+    return _Pattern(layers=every, harvests=len(layers), findings=tuple(findings),
+                    pattern=intake.normalise_yields(layers=every, field=field))
 
 
 def _stated(plan: Plan, made: Zones) -> ZoneGoals:

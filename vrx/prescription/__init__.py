@@ -6,6 +6,12 @@ what is left in the soil.
 
 from vrx.prescription.bids import BidTerms, bid_sheet
 from vrx.prescription.buying import SupplyTerms, price_age_findings, purchases
+from vrx.prescription.by_hand import (
+    RateLimits,
+    prescribe_by_hand,
+    rate_reasons,
+    require_reason,
+)
 from vrx.prescription.cautions import cautions
 from vrx.prescription.columns import column_names
 from vrx.prescription.fills import tank_fills
@@ -36,6 +42,7 @@ __all__ = [
     "BalanceTerms",
     "BidTerms",
     "ChargeTerms",
+    "RateLimits",
     "SupplyTerms",
     "balance_findings",
     "bid_sheet",
@@ -47,9 +54,12 @@ __all__ = [
     "pass_words",
     "ppm_change",
     "prescribe",
+    "prescribe_by_hand",
     "price_age_findings",
     "purchases",
     "rate_case",
+    "rate_reasons",
+    "require_reason",
     "soil_balance",
     "supply",
     "tank_fills",

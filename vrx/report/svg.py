@@ -53,18 +53,21 @@ def element(tag: str, *children: str, **attributes: str | float | None) -> str:
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
-    """Width that a text needs at most, for the usual sans-serif fonts."""
+    """Width that a text needs at most, for the usual sans-serif fonts.
+
+    Measured on DejaVu Sans, the widest of them and what many machines have alone.
+    """
     total = 0.0
     for c in text:
         if c in " il.,:;'|!()[]/":
-            total += 0.33
+            total += 0.36
         elif c in "mwMW%@—":
-            total += 0.92
+            total += 0.96
         elif c.isupper():
-            total += 0.70
+            total += 0.74
         else:
-            total += 0.58
-    return total * size * (1.06 if bold else 1.0)
+            total += 0.64
+    return total * size * (1.10 if bold else 1.0)
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:

@@ -1,5 +1,6 @@
 """Surfaces, or polygons that the user drew, to machine-ready zones that cover the field."""
 
+from vrx.zones._recut import edited_basis
 from vrx.zones.cells import zones_from_cells, zones_from_sectors
 from vrx.zones.classes import ClassLayer, class_labels, zones_from_classes
 from vrx.zones.clusters import ClusterLayer, zones_from_clusters
@@ -27,6 +28,7 @@ __all__ = [
     "assign_cells",
     "class_labels",
     "cross_zones",
+    "edited_basis",
     "lay_strips",
     "means_by",
     "merge_zones",

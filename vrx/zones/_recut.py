@@ -246,11 +246,16 @@ def rebuilt(zones: Zones, field: Field, done: Edited) -> Zones:
         )
         for zone in made
     )
-    basis = zones.basis if zones.basis.endswith(_EDITED) else zones.basis + _EDITED
     return Zones(
-        zones=fresh, basis=basis, findings=tuple(dict.fromkeys([*zones.findings, *done.findings])),
+        zones=fresh, basis=edited_basis(zones.basis), clusters=zones.clusters,
+        findings=tuple(dict.fromkeys([*zones.findings, *done.findings])),
         highest_id=max(zones.next_id - 1, done.highest_id),
     )
+
+
+def edited_basis(basis: str) -> str:
+    """What zones were made from, with the words that they were edited."""
+    return basis if basis.endswith(_EDITED) else basis + _EDITED
 
 
 def _rounding_trouble(changed: Sequence[shapely.Geometry], field: Field) -> str:

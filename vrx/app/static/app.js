@@ -195,7 +195,7 @@ export async function send(path, fields, form = null) {
   if (told.trouble) { showTrouble(told.trouble, form); return told; }
   clearMarks();
   if (answer.status === 200 && form) saved(form);
-  if (told.go && told.go !== location.pathname + location.search + location.hash) {
+  if (told.go) {
     leaving = true;
     location.assign(told.go);
     return told;
@@ -203,8 +203,7 @@ export async function send(path, fields, form = null) {
   if (told.parts) patch(told, { keep: answer.status === 409 });
   say(told.said);
   if (answer.status === 409 && told.said) tellMoved(told.said);
-  if (told.ready !== undefined && told.ready !== (body.dataset.ready === "yes")
-      && body.dataset.ready !== "yes") again();
+  if (wantsAnother(told)) again();
   return told;
 }
 
@@ -224,11 +223,16 @@ export async function refresh() {
   }).catch(() => null);
   if (!answer || !answer.ok) return null;
   const told = await answer.json();
-  if (told.ready !== (body.dataset.ready === "yes") && !document.querySelector("#work progress")) {
-    if (told.ready || told.blocked) { again(); return told; }
-  }
+  if (wantsAnother(told)) { again(); return told; }
   patch(told, { keep: true });
   return told;
+}
+
+/** Whether the page is of another kind now (waiting, stopped, whole), and nothing typed is lost. */
+function wantsAnother(told) {
+  const whole = body.dataset.ready === "yes";
+  return (told.ready || told.blocked) && told.ready !== whole
+    && !document.querySelector('[data-changed="yes"]');
 }
 
 let leaving = false;

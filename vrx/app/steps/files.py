@@ -31,8 +31,14 @@ def mark(session: Session) -> str:
     if not bench.has_plan:
         return "to do"
     if bench.open_keys:
-        return f"{len(bench.open_keys)} open"
+        return f"{len(_open(session))} open"
     return "done" if bench.plan is not None else "stopped"
+
+
+def _open(session: Session) -> set[str]:
+    """Open keys; a list of two figures counts once."""
+    return {key.rpartition("[")[0] if key.endswith("]") else key
+            for key in session.bench.open_keys}
 
 
 def _files(session: Session, document: Mapping[str, Any]) -> list[SeenFile]:
@@ -80,7 +86,7 @@ def view(session: Session) -> dict[str, object]:
         "plan_hint": "" if bench.trouble is None else bench.trouble.hint,
         "groups": groups, "group": next(
             (one for one in groups if one.id == session.kept.get("ask")), groups[0] if groups
-            else None), "open_count": len(bench.open_keys),
+            else None), "open_count": len(_open(session)),
         "stated": () if checked is None or checked.mapping is None else checked.mapping.stated(),
         "read": _read_view(session),
         "complete": bench.plan is not None,
@@ -154,8 +160,7 @@ def answer(session: Session, form: Form) -> Done:
     """Answers to open lines, written into the plan; what is left empty stays open."""
     answers: list[tuple[str, str]] = []
     drop: list[str] = []
-    open_keys = {key.rpartition("[")[0] if key.endswith("]") else key
-                 for key in session.bench.open_keys}
+    open_keys = _open(session)
     for key in form.list("key"):
         if key not in open_keys:
             raise InputError("is not open any more", code="app-not-open", where=key,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from vrx.app import told
 from vrx.app.controls import answers
 from vrx.app.drawings import touchable
@@ -13,7 +16,7 @@ from vrx.app.step import Done, Step
 from vrx.app.steps import season_forms as forms
 from vrx.errors import InputError
 from vrx.model import Job
-from vrx.plan import read_document
+from vrx.plan import AddItem, DropItem, MoveItem, read_document
 from vrx.report import care, in_short, passes, reasons
 
 _SHOWN = "season.shown"
@@ -89,36 +92,54 @@ def add_pass(session: Session, form: Form) -> Done:
                          where="material", hint="choose one of the list")
     timing = form.text("timing", most=120)
     unit = "gal" if known[material].form == "liquid" else "lb"
-    entry: dict[str, object] = {
-        "id": forms.new_pass_id(document, timing), "timing": timing,
-        "method": form.text("method"), "material": material,
-    }
+    name = forms.new_pass_id(document, timing)
+    entry = {"id": name, "timing": timing, "method": form.text("method"), "material": material}
     if form.text("way", "variable") == "fixed":
-        entry[f"rate_{unit}_per_ac"] = form.number("rate")
+        entry[f"rate_{unit}_per_ac"] = _typed(form, "rate")
     else:
         entry |= {"rate": form.text("way"), "serves": form.text("serves"),
                   "share_of_need": "what is left"}
     if form.has("label_most"):
-        entry[f"label_most_{unit}_per_ac"] = form.number("label_most")
-    machine = {f"step_{unit}_per_ac": form.number("step")} if form.has("step") else {}
-    bench.add_pass(entry, machine=machine, on=bench.state)
-    return Done(f"Pass {entry['id']} was added. Give it its limits and price below.")
+        entry[f"label_most_{unit}_per_ac"] = _typed(form, "label_most")
+    machine = [(f"machine.{name}.step_{unit}_per_ac", _typed(form, "step"))] if form.has(
+        "step") else []
+    write(session, machine, items=[AddItem(key="pass", values=entry)])
+    return Done(f"Pass {name} was added. Give it its limits and price below.")
+
+
+def _typed(form: Form, name: str) -> str:
+    """A number of a form as the plan takes it."""
+    return f"{form.number(name):.12g}"
 
 
 def remove_pass(session: Session, form: Form) -> Done:
-    """Take a pass out of the plan."""
-    bench = session.bench
-    number = form.whole("number")
-    name = forms.pass_forms(read_document(bench.plan_file), {})[number - 1].id
-    bench.remove_pass(number, on=bench.state)
-    return Done(f"Pass {name} was taken out.")
+    """Take a pass out of the plan, with what is said of its machine and of prices it alone needs.
+    """
+    document = document_of(session)
+    number = _pass_number(form, document)
+    name = document["pass"][number - 1]["id"]
+    left = {**document, "pass": [
+        one for k, one in enumerate(document["pass"], 1) if k != number]}
+    out, said = forms.stale_prices(document, forms.used_materials(left))
+    if name in document.get("machine", {}):
+        out.append(f"machine.{name}")
+    write(session, [], out, items=[DropItem(key="pass", number=number)])
+    return Done("; ".join([f"Pass {name} was taken out", *said]) + ".")
 
 
 def move_pass(session: Session, form: Form) -> Done:
     """Move a pass earlier or later in the season."""
-    bench = session.bench
-    bench.move_pass(form.whole("number"), by=form.whole("by"), on=bench.state)
+    number = _pass_number(form, document_of(session))
+    write(session, [], items=[MoveItem(key="pass", number=number, to=number + form.whole("by"))])
     return Done("The order of the passes was changed.")
+
+
+def _pass_number(form: Form, document: Mapping[str, Any]) -> int:
+    number, count = form.whole("number"), len(document.get("pass", []))
+    if not 1 <= number <= count:
+        raise InputError(f"there is no pass {number}", code="app-pass-unknown", where="number",
+                         hint="reload the page")
+    return number
 
 
 STEP = Step(
