@@ -155,3 +155,48 @@ def test_materials_of_a_planned_pass_are_ticked(empty, desk) -> None:
     assert none.status_code == 422
     assert none.json()["trouble"]["where"] == "candidates"
     assert plan_of(empty)["pass"][1]["materials"]
+
+
+def test_a_pass_is_added_moved_and_taken_out_and_comments_stay(small, desk) -> None:
+    desk.ready("/season")
+    before = plan_of(small)
+    comments = [line for line in (small / "plan.toml").read_text("utf-8").splitlines()
+                if line.lstrip().startswith("#")]
+    told = desk.post("/season/add-pass", {
+        "timing": "stubble of cutting 3", "method": "broadcast", "material": "gypsum 0-0-0-18S",
+        "way": "fixed", "rate": "120", "label_most": "500", "step": "10"}, fetched=True)
+    assert told.status_code == 200, told.text
+    added = plan_of(small)["pass"][-1]
+    assert (added["material"], added["rate_lb_per_ac"]) == ("gypsum 0-0-0-18S", 120)
+    assert plan_of(small)["machine"][added["id"]] == {"step_lb_per_ac": 10}
+    desk.ready("/season")
+    assert quantities(small)["gypsum 0-0-0-18S"] == pytest.approx(
+        120 * sum(desk.session.bench.job().prescription.zone_area_ac), rel=1e-12)
+    count = len(plan_of(small)["pass"])
+    desk.post("/season/move-pass", {"number": str(count), "by": "-1"})
+    assert plan_of(small)["pass"][count - 2]["id"] == added["id"]
+    desk.ready("/season")
+    told = desk.post("/season/remove-pass", {"number": str(count - 1)}, fetched=True)
+    assert told.status_code == 200, told.text
+    assert plan_of(small) == before
+    left = (small / "plan.toml").read_text("utf-8").splitlines()
+    assert [one for one in left if one.lstrip().startswith("#")] == comments
+
+
+def test_a_pass_taken_out_takes_its_machine_and_its_own_price_along_and_undo_brings_all_back(
+        small, desk) -> None:
+    desk.ready("/season")
+    before = plan_of(small)
+    at = next(k for k, one in enumerate(before["pass"], 1) if one["material"] == THIO)
+    told = desk.post("/season/remove-pass", {"number": str(at)}, fetched=True)
+    assert told.status_code == 200, told.text
+    plan, name = plan_of(small), before["pass"][at - 1]["id"]
+    assert THIO not in plan["prices"]
+    assert name in before["machine"] and name not in plan["machine"]
+    assert name in before["calendar"]["pass"] and name not in plan["calendar"]["pass"]
+    assert name in before["irrigation"]["inject"]
+    assert "Not known until" not in desk.ready("/season")
+    bench = desk.session.bench
+    bench.look()
+    bench.undo_plan(on=bench.state)
+    assert plan_of(small) == before

@@ -40,8 +40,16 @@ def write(
         raise PlanError(fresh[0], code="app-does-not-fit", where=_beside(fresh[0], keys),
                         hint="nothing was written; change what does not go together")
     done = bench.answer(wanted, drop=out, items=items, on=bench.state)
-    names = dict.fromkeys(words_of(one.key)["label"] for one in done.changes)
+    names = dict.fromkeys(_named(one.key) for one in done.changes)
     return Done(f"Saved: {', '.join(names)}." if names else "Nothing was changed.")
+
+
+def _named(key: str) -> str:
+    """What a change is called: a key by its label; what is told of a list stays as it is."""
+    try:
+        return words_of(key)["label"]
+    except PlanError:
+        return key
 
 
 def _faults_now(session: Session) -> tuple[str, ...]:

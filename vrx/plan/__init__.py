@@ -12,8 +12,8 @@ from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.file_rates import FROM_FILE, FileRatesSection
 from vrx.plan.irrigation import InjectSection, IrrigationSection
-from vrx.plan.keys import key_steps, key_text, kinds_at, value_at, value_of
 from vrx.plan.items import AddItem, DropItem, Item, MoveItem
+from vrx.plan.keys import key_steps, key_text, kinds_at, value_at, value_of
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import (
@@ -106,9 +106,9 @@ __all__ = [
     "read_past",
     "require_pass",
     "save_layout",
-    "value_at",
-    "value_of",
     "step_back",
     "step_forward",
+    "value_at",
+    "value_of",
     "with_layout",
 ]

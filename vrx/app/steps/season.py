@@ -113,7 +113,8 @@ def _typed(form: Form, name: str) -> str:
 
 
 def remove_pass(session: Session, form: Form) -> Done:
-    """Take a pass out of the plan, with what is said of its machine and of prices it alone needs.
+    """Take a pass out, with what the plan says of its machine, days and injection, and prices that
+    it alone needs.
     """
     document = document_of(session)
     number = _pass_number(form, document)
@@ -121,8 +122,7 @@ def remove_pass(session: Session, form: Form) -> Done:
     left = {**document, "pass": [
         one for k, one in enumerate(document["pass"], 1) if k != number]}
     out, said = forms.stale_prices(document, forms.used_materials(left))
-    if name in document.get("machine", {}):
-        out.append(f"machine.{name}")
+    out += forms.sections_of_pass(document, name)
     write(session, [], out, items=[DropItem(key="pass", number=number)])
     return Done("; ".join([f"Pass {name} was taken out", *said]) + ".")
 

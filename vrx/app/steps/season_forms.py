@@ -13,9 +13,11 @@ from vrx.app.controls import Control, answers, as_text, control, controls
 from vrx.app.form import Form
 from vrx.errors import InputError
 from vrx.model import Material
+from vrx.plan import value_of
 
 PLANNED = ("planned", "planned flat")
 _MACHINE = ("least", "most", "step")
+_OF_PASSES = ("machine", "calendar.pass", "conditions.pass", "irrigation.inject")
 _LIMITS = ("k2o_lb_per_ac", "s_lb_per_ac", "s_reason", "n_lb_per_ac", "cl_lb_per_ac",
            "k2o_split_lb_per_ac")
 
@@ -213,6 +215,12 @@ def stale_prices(
                 said.append(f"{'the price of' if section == 'prices' else 'what was said of'} "
                             f"{name} went with it")
     return out, said
+
+
+def sections_of_pass(document: Mapping[str, Any], name: str) -> list[str]:
+    """Keys of the plan's sections that belong to one pass."""
+    return [f"{section}.{name}" for section in _OF_PASSES
+            if value_of(document, [*section.split("."), name]) is not None]
 
 
 def new_pass_id(document: Mapping[str, Any], timing: str) -> str:
