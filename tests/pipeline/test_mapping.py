@@ -160,6 +160,8 @@ def test_a_column_that_the_table_lacks_is_refused_with_the_nearest(tmp_path: Pat
     assert caught.value.code == "answer-column-missing"
     assert "K_M3_ppm" in caught.value.hint
     answer_field(folder, [("soil.potassium.column", "column 4")])
+    done, _ = answer_field(folder, [("soil.potassium.column", '"K_M3_ppm"')])
+    assert [one.after for one in done.changes] == ['"K_M3_ppm"']
 
 
 LONG = "Sample ID,Lat,Lon,Depth (in),Analyte,Method,Result,Unit"

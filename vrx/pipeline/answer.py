@@ -10,7 +10,15 @@ from vrx.errors import InputError, PlanError
 from vrx.formats.soil_methods import nearest
 from vrx.model import Finding
 from vrx.pipeline.check import try_mapping
-from vrx.plan import Answered, Item, answer_plan, plan_path, read_document
+from vrx.plan import (
+    Answered,
+    Item,
+    answer_plan,
+    key_steps,
+    plan_path,
+    read_document,
+    value_at,
+)
 
 
 def answer_field(
@@ -49,16 +57,18 @@ def answer_field(
 
 def _require_columns(plan_file: Path, answers: Sequence[tuple[str, str]]) -> None:
     """A column that the sample table lacks is refused while the table can be read."""
-    named = [(key, value) for key, value in answers if key.startswith("soil.")
-             and not key.startswith("soil.points.") and key.endswith(("_column", ".column"))]
+    named = [(key, str(value_at(key_steps(key), text))) for key, text in answers
+             if key.startswith("soil.") and not key.startswith("soil.points.")
+             and key.endswith(("_column", ".column"))]
     soil = read_document(plan_file).get("soil")
     if not named or not isinstance(soil, dict) or not isinstance(soil.get("samples"), str):
         return
-    told = dict(answers)
+    told = {key: value_at(key_steps(key), text) for key, text in answers
+            if key in {"soil.sheet", "soil.samples"}}
     try:
         sheet = told.get("soil.sheet", soil.get("sheet"))
         table = intake.propose_columns(
-            plan_file.parent / str(told.get("soil.samples") or soil["samples"]),
+            plan_file.parent / str(told.get("soil.samples", soil["samples"])),
             sheet=sheet if sheet != "?" else None, layer=soil.get("layer"))
     except InputError:
         return

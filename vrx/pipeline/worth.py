@@ -14,6 +14,7 @@ from vrx.model import Finding, FloatArray, Surface, ZoneReading, note, warn
 from vrx.pipeline import needs, season
 from vrx.pipeline.ground import find_book
 from vrx.pipeline.inputs import Inputs
+from vrx.pipeline.stages import Drawn
 from vrx.plan import Plan, SamplingSection
 
 MOST_CELLS = 4000
@@ -138,6 +139,20 @@ def rank_places(
         findings=_findings(ranking, count=count, unit=unit,
                            paid=told.usd_per_sample),
     )
+
+
+def best_places(
+    drawn: Drawn, readings: Mapping[str, ZoneReading], *, nutrient: str, count: int
+) -> Worth | None:
+    """Up to `count` places in the whole field where the next samples would pay most.
+
+    By the plan's `[sampling]` for all but the nutrient ("potassium", "sulfate"). None where its map
+    has no variogram.
+    """
+    told = drawn.plan.sampling.model_copy(update={"nutrient": nutrient})
+    return rank_places(
+        drawn.plan, drawn.inputs, drawn.maps, readings, told=told,
+        ground=drawn.inputs.field.boundary, count=count)
 
 
 def _words(ranking: sampling.Ranking, unit: str, area_ac: float) -> str:

@@ -13,6 +13,7 @@ from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.file_rates import FROM_FILE, FileRatesSection
 from vrx.plan.irrigation import InjectSection, IrrigationSection
 from vrx.plan.items import AddItem, DropItem, Item, MoveItem
+from vrx.plan.keys import key_steps, key_text, kinds_at, value_at, value_of
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import (
@@ -92,6 +93,9 @@ __all__ = [
     "draft",
     "draft_field",
     "is_blank",
+    "key_steps",
+    "key_text",
+    "kinds_at",
     "layout_findings",
     "layout_text",
     "load_applied",
@@ -104,5 +108,7 @@ __all__ = [
     "save_layout",
     "step_back",
     "step_forward",
+    "value_at",
+    "value_of",
     "with_layout",
 ]
