@@ -204,8 +204,8 @@ source = "label"
 def test_in_short_holds_dollars_water_and_what_the_crop_takes_up(
     runs: dict[str, RunResult]
 ) -> None:
-    short = {name: words(done.folder / "page.html").partition("In short For the grower")[2]
-             .partition("Applicator’s sheet")[0] for name, done in runs.items()}
+    short = {name: words(done.folder / "page.html").partition("For the grower What goes where")[2]
+             .partition("For the applicator")[0] for name, done in runs.items()}
     told = runs["kettle"].manifest["money"]["flat_or_by_zone"]["against"][0]
     assert f"By zone costs ${told['usd_more']:,.0f} more than flat at the mean" in short["kettle"]
     assert "5 gal/ac of potassium thiosulfate 0-0-25-17S brings 15 lb K2O/ac" in short["kettle"]

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from vrx.errors import PlanError
 from vrx.plan import answer_plan, blanks
-from vrx.plan.lock import LOCK_NAME
 from vrx.plan.keys import key_steps, key_text, value_at
+from vrx.plan.lock import LOCK_NAME
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = '''# A plan with comments.

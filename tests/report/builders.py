@@ -44,6 +44,11 @@ from vrx.model import (
 CENTRE = (-114.52, 42.61)
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
+
+def letter_of(k: int) -> str:
+    """ "A" to "Z", then "AA" and on."""
+    return LETTERS[k] if k < 26 else LETTERS[k // 26 - 1] + LETTERS[k % 26]
+
 MURIATE = Material(
     id="muriate of potash 0-0-60", code="KCL", form="dry", n_pct=0, p2o5_pct=0, k2o_pct=60,
     s_pct=0, mg_pct=0, cl_pct=45.2, density_lb_per_gal=None, s_form="",
@@ -150,6 +155,7 @@ def make_surface(
             gamma.append(float(half[chosen].mean()))
             pairs.append(float(chosen.sum()))
     n = len(readings)
+    shift = np.random.default_rng(11).normal(0.0, 0.68 * spread, n)
     return Surface(
         analyte=analyte, unit=unit, grid=grid, values=total / weights,
         standard_error=spread * np.sqrt(0.15 + 0.7 * (1 - np.exp(-nearest / 90))),
@@ -165,13 +171,14 @@ def make_surface(
                         msdr=1.0),
         ),
         lag_m=np.array(lag), lag_semivariance=np.array(gamma), lag_pairs=np.array(pairs),
+        left_out=np.column_stack([readings, readings + shift]),
     )
 
 
 def make_zones(field: Field, polygons: list[Any]) -> Zones:
     return Zones(
         zones=tuple(
-            Zone(zone_id=i + 1, letter=LETTERS[i], polygon=polygon,
+            Zone(zone_id=i + 1, letter=letter_of(i), polygon=polygon,
                  area_ac=vrx.geo.area_ac(polygon, field.crs_centre), label=f"soil K class {i + 1}")
             for i, polygon in enumerate(polygons)
         ),
@@ -382,6 +389,23 @@ def crowded_zones(field: shapely.MultiPolygon) -> list[Any]:
     return sorted(faces, key=lambda f: -f.centroid.y)
 
 
+def forty_zones(field: shapely.MultiPolygon) -> list[Any]:
+    """Forty zones: blocks of a patchwork and, through its middle, strips 20 m wide."""
+    west, south, east, north = field.bounds
+    across = [west + (east - west) * k / 7 for k in range(1, 7)]
+    down = [south + (north - south) * k / 6 for k in range(1, 6)]
+    lines = [shapely.LineString([(at, south - 9), (at + 40, north + 9)]) for at in across]
+    lines += [shapely.LineString([(west - 9, at), (east + 9, at - 30)]) for at in down]
+    lines += [shapely.LineString([(west - 9, at + off), (east + 9, at + off - 30)])
+              for at in down[2:3] for off in (20, 40)]
+    faces = sorted(coverage(field, lines), key=lambda f: -f.area)
+    while len(faces) > 40:
+        small = faces.pop()
+        best = max(range(len(faces)), key=lambda i: small.intersection(faces[i]).length)
+        faces[best] = shapely.union_all([faces[best], small])
+    return sorted(faces, key=lambda f: -f.centroid.y)
+
+
 def hostile(job: Job) -> Job:
     """The same job with markup and control characters in every text of a user."""
     bad = "<script>alert('x')</script> & \"q\" \x07 ]]>"
@@ -428,7 +452,10 @@ def main() -> None:
     folder = Path(sys.argv[1])
     usual = make_job()
     crowded = make_job(polygons=crowded_zones(boundary()), name="Crowded corner")
-    for name, job in (("usual", usual), ("crowded", crowded), ("hostile", hostile(usual))):
+    forty = make_job(polygons=forty_zones(boundary()), name="Forty patches")
+    one = make_job(polygons=[boundary().geoms[0]], name="One zone")
+    for name, job in (("usual", usual), ("crowded", crowded), ("hostile", hostile(usual)),
+                      ("forty", forty), ("one", one)):
         text = page(page_views(job, run="0007", cautions=CAUTIONS, files=FILES,
                     notes=["A note at the end."], pass_notes={"pass-2": ["Injector 62 gal/h."]}))
         folder.joinpath(f"{name}.html").write_text(text, encoding="utf-8")

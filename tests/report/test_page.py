@@ -84,7 +84,7 @@ def test_nothing_outside_the_file_is_asked_for(read, text):
 
 def test_every_drawing_is_xml_with_title_and_description(text):
     roots = drawings(text)
-    assert len(roots) == 1 + 3 + 1 + 2 * 4 + 2
+    assert len(roots) == 1 + 2 + 3 + 1 + 2 * 6 + 2
     for root in roots:
         names = root.get("aria-labelledby").split()
         spoken = {e.get("id"): e.text for e in root if e.tag in {"title", "desc"}}
@@ -264,7 +264,7 @@ def test_texts_of_users_are_escaped(builders, job, written):
     assert "alert('x')" in read.said
     for word in ("<i>1</i>", "<b>x</b>", "<u>n</u>", "<s>p</s>"):
         assert word in read.said
-    assert len(drawings(text)) == 15
+    assert len(drawings(text)) == 21
 
 
 def test_scores_are_told_against_the_field_mean(read, job, written):
@@ -377,7 +377,7 @@ def test_page_and_crew_sheet_are_the_public_names():
 
     assert vrx.report.__all__ == [
         "application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page",
-        "page_views"]
+        "page_views", "sheet", "with_files"]
     assert vrx.report.page is page
 
 

@@ -14,6 +14,7 @@ COMMANDS = {
     "new": ("vrx.cli.new", "Make a commented plan from a boundary and a sample file."),
     "check": ("vrx.cli.check", "Read the files of a plan and show what vrx makes of them."),
     "answer": ("vrx.cli.answer", "Fill in lines of a plan; its comments stay."),
+    "edits": ("vrx.cli.edits", "Zones and rates changed by hand: list, make, undo."),
     "run": ("vrx.cli.run", "The whole job: maps, zones, needs, rates, files, order, page."),
     "compare": ("vrx.cli.compare", "The same zones under several guides, and why they differ."),
     "sampling": ("vrx.cli.sampling", "Choose sampling places, and write what a crew takes along."),

@@ -73,7 +73,10 @@ class Surface:
     `bounds_error` (rows, columns) is the part of `standard_error` that comes from results known
     only as below or above a limit, None where there is none. `variance_factor` is by how much
     kriging variances were raised because the variogram was fitted to the same samples;
-    `variogram_words` say in plain sentences what the samples tell of each other.
+    `left_out` (samples, 2) holds each measured value and what the map's own method makes of that
+    place from the other samples, without results known only as below or above a limit, None where
+    nothing could be left out; `variogram_words` say in plain sentences what the samples tell of
+    each other.
     """
 
     analyte: str
@@ -93,4 +96,5 @@ class Surface:
     drift_on_grid: FloatArray | None = None
     bounds_error: FloatArray | None = None
     variance_factor: float = 1.0
+    left_out: FloatArray | None = None
     variogram_words: tuple[str, ...] = ()

@@ -10,12 +10,13 @@ from vrx.errors import InputError, PlanError
 from vrx.formats.soil_methods import nearest
 from vrx.model import Finding
 from vrx.pipeline.check import try_mapping
-from vrx.plan import Answered, answer_plan, plan_path, read_document
+from vrx.plan import Answered, Item, answer_plan, plan_path, read_document
 
 
 def answer_field(
     folder: Path, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (),
-    take_proposals: bool = False, dry_run: bool = False,
+    take_proposals: bool = False, dry_run: bool = False, items: Sequence[Item] = (),
+    for_undo: bool = False,
 ) -> tuple[Answered, tuple[str, ...]]:
     """Write answers into a field's plan; gives what changed, and where taken proposals stand.
 
@@ -27,7 +28,8 @@ def answer_field(
     plan_file = plan_path(folder)
     _require_columns(plan_file, answers)
     if not take_proposals:
-        return answer_plan(plan_file, answers, drop=drop, dry_run=dry_run), ()
+        return answer_plan(plan_file, answers, drop=drop, dry_run=dry_run, items=items,
+                           for_undo=for_undo), ()
     document = read_document(plan_file)
     findings: list[Finding] = []
     found = try_mapping(plan_file.parent, document, findings)
@@ -40,7 +42,8 @@ def answer_field(
     sources = () if found is None else tuple(
         f"{line.key}: {line.source}" for block in found.blocks for line in block.lines
         if line.key in stated)
-    done = answer_plan(plan_file, [*answers, *stated.items()], drop=drop, dry_run=dry_run)
+    done = answer_plan(plan_file, [*answers, *stated.items()], drop=drop, dry_run=dry_run,
+                       items=items, for_undo=for_undo)
     return done, sources
 
 

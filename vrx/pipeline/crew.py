@@ -208,6 +208,8 @@ def _identity(site: Site, plan_file: Path) -> dict[str, Any]:
         for name in named for path in intake.input_files(folder / name)
     }
     record["inputs"] = [*record["inputs"], *(more[name] for name in sorted(more))]
+    if site.edits:
+        record["edits"] = site.edits
     return {"versions": manifest.library_versions(), "sampling": told, **record}
 
 

@@ -39,8 +39,12 @@ def geometry_hash(polygon: shapely.Geometry) -> str:
     return hashlib.sha256(wkb(polygon)).hexdigest()[:_LENGTH]
 
 
+@lru_cache(maxsize=16)
 def zones_hash(held: Zones) -> str:
-    """Ids, letters, labels and polygons in their order, and the highest id ever given."""
+    """Ids, letters, labels and polygons in their order, and the highest id ever given.
+
+    Kept by the object: zones never change.
+    """
     found = hashlib.sha256(f"zones 1\n{held.next_id}\n".encode())
     for zone in held.zones:
         raw = wkb(zone.polygon)
@@ -235,6 +239,7 @@ def zones_line(before: Zones, after: Zones) -> dict[str, Any]:
     said = [one for one in after.findings if one not in before.findings]
     return {
         "removed": [zone.zone_id for zone in before.zones if zone.zone_id not in now],
+        "made": [zone.zone_id for zone in after.zones if zone.zone_id not in held],
         "zones": fresh, "highest_id": after.next_id - 1,
         "findings": [{**asdict(one), "severity": one.severity.value} for one in said],
     }

@@ -7,7 +7,9 @@ the state that it shows as `on`; if somebody else wrote in between, nothing is w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
@@ -31,13 +33,31 @@ from vrx.pipeline.edit_fold import (
     zones_hash,
     zones_line,
 )
+from vrx.plan.edit_records import ZONE_EDITS
 from vrx.plan.edits import EditLog, append_record, edits_path, read_edits, set_aside
 from vrx.plan.lock import plan_lock
 
 __all__ = [
-    "EditLog", "apply_zones", "assign", "clear_rate", "in_force", "merge", "move_corner",
-    "overrides", "read_edits", "redo", "redraw", "rename", "said_of", "set_aside", "set_rate",
-    "split", "stale_overrides", "state", "undo",
+    "EditLog",
+    "apply_zones",
+    "assign",
+    "clear_rate",
+    "effective_rates",
+    "in_force",
+    "merge",
+    "move_corner",
+    "overrides",
+    "read_edits",
+    "redo",
+    "redraw",
+    "rename",
+    "said_of",
+    "set_aside",
+    "set_rate",
+    "split",
+    "stale_overrides",
+    "state",
+    "undo",
 ]
 
 Make = Callable[[EditLog], Mapping[str, Any] | None]
@@ -265,7 +285,12 @@ def _edit_zones(
     """An edit of zones, recorded with its result; one that changes nothing is not."""
     def make(log: EditLog) -> Mapping[str, Any] | None:
         before = folded(base, log, field)
-        after = edit(before)
+        # Ids of zones that were undone stay retired, too: an id names one zone for ever.
+        given = max((one.result.highest_id for one in log.records if isinstance(one, ZONE_EDITS)),
+                    default=0)
+        after = edit(replace(before, highest_id=max(given, before.next_id - 1)))
+        after = replace(after, highest_id=max(
+            before.next_id - 1, *(zone.zone_id for zone in after.zones)))
         shape = zones_hash(after)
         if shape == zones_hash(before):
             return None
@@ -302,16 +327,22 @@ def _moved_on(log: EditLog) -> PlanError:
 
 
 def _line(points: Sequence[Point]) -> shapely.LineString:
-    try:
-        return shapely.LineString([(float(east), float(north)) for east, north in points])
-    except (TypeError, ValueError, shapely.errors.GEOSException) as err:
-        raise InputError(f"the line is none: {err}", code="edit-line", where="zones",
-                         hint="give two or more points, easting and northing in metres") from err
+    places = _places(points)
+    if len(places) < 2:
+        raise InputError("a line has two or more points", code="edit-line", where="zones",
+                         hint="give easting and northing of each in metres")
+    return shapely.LineString(places)
 
 
 def _places(points: Sequence[Point]) -> list[list[float]]:
+    """Places as they are recorded. Raises `InputError` (`edit-line`) for what is no place."""
     try:
-        return [[float(east), float(north)] for east, north in points]
-    except (TypeError, ValueError) as err:
+        found = [[float(east), float(north)] for east, north in points]
+    except (TypeError, ValueError, OverflowError) as err:
         raise InputError(f"not all points are places: {err}", code="edit-line", where="zones",
                          hint="give easting and northing of each in metres") from err
+    wrong = next((one for one in found if not all(math.isfinite(value) for value in one)), None)
+    if wrong is not None:
+        raise InputError(f"{wrong} is no place", code="edit-line", where="zones",
+                         hint="give easting and northing of each in metres")
+    return found

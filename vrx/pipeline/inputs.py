@@ -13,7 +13,13 @@ from vrx import geo, intake, products, rules
 from vrx.errors import InputError
 from vrx.model import Field, Finding, Material, SoilTable
 from vrx.pipeline.commit import sha256
-from vrx.pipeline.lab_tests import NO_TESTS, FieldTests, read_field_tests, table_files
+from vrx.pipeline.lab_tests import (
+    NO_TESTS,
+    FieldTests,
+    as_told,
+    read_field_tests,
+    table_files,
+)
 from vrx.pipeline.layer_files import layer_files
 from vrx.pipeline.parts import Part, at_once
 from vrx.pipeline.response import trial_files
@@ -86,7 +92,7 @@ def read_inputs(plan: Plan, *, plan_file: Path, part: Part = at_once) -> Inputs:
         books=part("books", lambda: rules.load_books([folder / name for name in plan.books])),
         materials=materials,
         blend_findings=of_blends,
-        tests=part("tests", lambda: read_field_tests(plan, folder=folder)),
+        tests=part("tests", lambda: read_field_tests(plan, folder=folder), as_told(plan)),
         record=_record(plan, plan_file=plan_file, material_paths=material_paths),
     )
 

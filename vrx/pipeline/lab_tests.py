@@ -47,6 +47,12 @@ def table_files(plan: Plan) -> list[str]:
     return [one.table.file for one in sections if one is not None and one.table is not None]
 
 
+def as_told(plan: Plan) -> str:
+    """The sections of tests as they stand in the plan, of which `read_field_tests` keeps parts."""
+    return repr([None if one is None else one.model_dump_json(exclude_unset=True)
+                 for one in (plan.water, plan.tissue, *plan.manure)])
+
+
 def read_field_tests(plan: Plan, *, folder: Path) -> FieldTests:
     """All tables of tests. Raises `InputError`; a hint names keys of the table's own section."""
     season = plan.field.season

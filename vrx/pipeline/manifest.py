@@ -31,6 +31,7 @@ from vrx.model import (
 )
 from vrx.pipeline.care_record import care_record
 from vrx.pipeline.commit import json_bytes
+from vrx.pipeline.edits_record import by_hand_record
 from vrx.pipeline.machine_record import fit_record
 from vrx.pipeline.money_record import money_record
 from vrx.pipeline.need_record import comparison_json, need_json
@@ -305,6 +306,7 @@ def _pass(one: PassRates, zone_ids: Sequence[int]) -> dict[str, Any]:
         "planned_total": one.planned_total,
         "prescription_total": one.prescription_total,
         "order_total": one.order_total,
+        **by_hand_record(one),
         **({} if one.wetted_ac is None else {"wetted_ac_by_zone": [
             {"zone_id": i, "wetted_ac": float(ac)}
             for i, ac in zip(zone_ids, one.wetted_ac, strict=True)

@@ -107,6 +107,8 @@ def flat_or_by_zone(
     terms = _charges(plan, inputs)
     cases = [prescription.rate_case(prescription.BY_ZONE, planned, needs=own, terms=terms)]
     remarks = _remarks(needs, planned)
+    if any(one.by_hand for one in planned.passes):
+        remarks.append("Rates set by hand count by zone; the flat cases are without them.")
     varied = [one for one in planned.passes if float(np.ptp(one.rates)) > 0]
     if not varied:
         if any(one.rates.any() for one in planned.passes):

@@ -21,6 +21,7 @@ from vrx.pipeline import (
     task_data,
 )
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
+from vrx.pipeline.edits_record import edits_identity
 from vrx.pipeline.inputs import read_inputs
 from vrx.pipeline.stages import Progress, compute, silent
 from vrx.plan import Plan, load_plan, plan_path
@@ -63,6 +64,7 @@ def run_field(folder: Path, *, progress: Progress = silent) -> RunResult:
                 *(one.book for one in season.need_sections(plan).values()), *plan.compare.books})
         ],
         **inputs.record,
+        **edits_identity(job),
     }
     run = manifest.run_name(identity)
     output = plan_file.parent / OUTPUT
@@ -96,17 +98,26 @@ def _write(
     sheet.write_text(report.application_pages(papers, run=run), encoding="utf-8", newline="\n")
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
-    page = scratch / "page.html"
-    page.write_text(
-        report.page(report.page_views(
-            job, run=run, files=files, cautions=prescription.cautions(job.prescription.passes)
-        )),
-        encoding="utf-8", newline="\n",
-    )
-    files.append(_exported("html", page, scratch))
+    files += _pages(job, run=run, files=files, scratch=scratch)
     record = manifest.build(job=job, identity=identity, run=run, files=files)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
+
+
+def _pages(
+    job: Job, *, run: str, files: list[ExportedFile], scratch: Path
+) -> list[ExportedFile]:
+    """The applicator's sheet alone, then the page of all three parts, which lists it too."""
+    passes = job.prescription.passes
+    views = report.page_views(
+        job, run=run, cautions=prescription.cautions(passes),
+        pass_cautions={one.pass_id: prescription.cautions([one]) for one in passes})
+    alone, whole = scratch / "sheet.html", scratch / "page.html"
+    alone.write_text(report.sheet(views), encoding="utf-8", newline="\n")
+    listed = [*files, _exported("html", alone, scratch)]
+    whole.write_text(
+        report.page(report.with_files(views, listed)), encoding="utf-8", newline="\n")
+    return [listed[-1], _exported("html", whole, scratch)]
 
 
 def _exported(kind: str, path: Path, scratch: Path) -> ExportedFile:

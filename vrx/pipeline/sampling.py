@@ -15,12 +15,14 @@ from vrx import geo, intake, sampling, zones
 from vrx.errors import PlanError, PlanInfeasible
 from vrx.model import (
     CrewPlan,
+    Field,
     Finding,
+    Zones,
     note,
     stops,
     warn,
 )
-from vrx.pipeline import crew, ground, layers, zone_values, zoning
+from vrx.pipeline import crew, edits, ground, layers, zone_values, zoning
 from vrx.pipeline.inputs import (
     Inputs,
     read_field,
@@ -109,11 +111,18 @@ def _usual_layout(plan_file: Path) -> str:
     return "where it pays" if "soil" in document and not blanks(document) else "offset grid"
 
 
+def _edited(base: Zones, field: Field, folder: Path) -> tuple[Zones, str]:
+    """Zones as edited by hand, and their hash ("" without edits): a crew walks what is spread."""
+    log = edits.read_edits(folder)
+    made = edits.apply_zones(base, log, field)
+    return made, "" if made is base else edits.state(log, base)
+
+
 def _site(
     first: FieldPlan, told: SamplingSection, *, plan_file: Path, progress: Progress
 ) -> Site:
     folder = plan_file.parent
-    inputs, plan, made, maps = None, None, None, {}
+    inputs, plan, made, maps, edited = None, None, None, {}, ""
     own_zones = first.zones is not None and first.zones.source == "own polygons"
     if told.layout in ADDING or (told.layout == "by zones" and not own_zones):
         if "soil" not in read_document(plan_file):
@@ -131,7 +140,7 @@ def _site(
         grids = layers.read_grids(
             plan, inputs, grid=ground.map_grid(plan, inputs), progress=progress)
         maps = ground.draw_maps(plan, inputs, layers.guides_of(plan, grids))
-        made = zoning.make_zones(plan, inputs, maps, grids)
+        made, edited = _edited(zoning.make_zones(plan, inputs, maps, grids), field, folder)
     else:
         field = read_field(first, folder=folder)
         require_one_side(field, where=first.field.boundary or "[field.pivot]")
@@ -141,8 +150,14 @@ def _site(
         made = zones.zones_from_polygons(
             boundary=field.boundary, crs_centre=field.crs_centre, polygons=own.polygons,
             labels=own.labels, narrowest_m=m_from_ft(first.zones.narrowest_ft),
-            smallest_ac=first.zones.smallest_ac)
+            smallest_ac=first.zones.smallest_ac, driving_deg=first.zones.driving_deg)
         found += [*own.findings, *made.findings]
+        if first.zones.strips is None:
+            made, edited = _edited(made, field, folder)
+        elif edits.read_edits(folder).zones_changed:
+            found.append(warn(
+                "sampling-edits-aside", "zones", "zones were edited by hand with their strips",
+                done="places follow the polygons of the plan, without strips and edits"))
     away: tuple[shapely.Geometry, ...] = ()
     if told.exclusions is not None:
         areas, said = intake.read_exclusions(
@@ -154,7 +169,7 @@ def _site(
         boundary=field.boundary, away=away,
         edge_m=_m(told.edge_ft, usual.edge_ft), away_m=_m(told.exclusion_ft, usual.exclusion_ft))
     return Site(field=field, told=told, ground=usable, away=away, zones=made, inputs=inputs,
-                 plan=plan, maps=maps, findings=tuple(found),
+                 plan=plan, maps=maps, edits=edited, findings=tuple(found),
                 boundary_file=first.field.boundary or (
                     first.field.pivot.exclusions if first.field.pivot else None),
                 zones_file=first.zones.polygons if own_zones and first.zones else None)

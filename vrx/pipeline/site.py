@@ -28,6 +28,7 @@ class Site:
     findings: tuple[Finding, ...]
     boundary_file: str | None = None
     zones_file: str | None = None
+    edits: str = ""
 
     @property
     def outlines(self) -> tuple[tuple[str, shapely.Geometry], ...]:

@@ -7,9 +7,8 @@ same folder, value for value.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,30 +18,40 @@ from vrx.model import Job, Zones
 from vrx.pipeline import audit as auditing
 from vrx.pipeline import edits, stages
 from vrx.pipeline._files import Sums, short_sum
-from vrx.pipeline._live import Live, ZoneMemory, ask_live, live_of
+from vrx.pipeline._live import Live, ZoneMemory, ask_live, ground_live, live_of
 from vrx.pipeline._reach import Kept, Told
 from vrx.pipeline.answer import answer_field
-from vrx.pipeline.commit import CURRENT, MANIFEST
+from vrx.pipeline.compare import with_book
+from vrx.pipeline.guide_choice import GuideChoice, guide_choices
 from vrx.pipeline.inputs import Inputs, input_paths, read_inputs
+from vrx.pipeline.known_runs import KnownRun, known_runs
 from vrx.pipeline.run import OUTPUT, RunResult, run_field
 from vrx.pipeline.stages import Asked, Drawn, Progress, silent
-from vrx.plan import PLAN_NAME, Answered, Plan, blanks, load_plan, read_document
+from vrx.plan import (
+    PLAN_NAME,
+    AddItem,
+    Answered,
+    DropItem,
+    Item,
+    MoveItem,
+    NeedSection,
+    Plan,
+    blanks,
+    load_plan,
+    read_document,
+    read_past,
+    step_back,
+    step_forward,
+)
 from vrx.plan.edits import edits_path
+
+__all__ = ["KnownRun", "Live", "Workbench"]
 
 _OPS: Mapping[str, Callable[..., edits.EditLog]] = {
     one.__name__: one for one in (
         edits.split, edits.merge, edits.move_corner, edits.redraw, edits.assign, edits.rename,
         edits.set_rate, edits.clear_rate, edits.undo, edits.redo)}
 _OF_ZONES = frozenset(_OPS) - {"clear_rate", "undo", "redo"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KnownRun:
-    """A run in the folder's output; `is_current` is the one that was made last."""
-
-    name: str
-    folder: Path
-    is_current: bool
 
 
 class Workbench:
@@ -91,12 +100,11 @@ class Workbench:
             self._load(plan_sum)
         self._look_at_edits()
         self.state = short_sum(plan_sum, self._edits_sum, inputs)
-        if self.state != before:
-            self._ready = None
         return self.state != before
 
     def _load(self, plan_sum: str) -> None:
         self._plan_sum, self.plan, self.trouble, self.open_keys = plan_sum, None, None, ()
+        self._ready = None
         try:
             self.open_keys = blanks(read_document(self.plan_file)) if plan_sum else ()
             self.plan = load_plan(self.plan_file)
@@ -234,16 +242,86 @@ class Workbench:
             lambda: stages.finish(drawn, asked, said=said))
         return stages.with_torn(job, log)
 
+    def guides(
+        self, nutrient: str, *, instead: NeedSection | None = None
+    ) -> tuple[GuideChoice, ...]:
+        """Every guide of a nutrient ("K2O", "S") on the zones as they are.
+
+        `instead` stands in the place of the plan's own section of that nutrient. It is asked even
+        where the plan's own guide cannot read this field.
+        """
+        told = self._told()
+        made, drawn = self._drawn(told, silent)
+        zones = self.zones()
+        ground = ground_live(
+            drawn, zones, memory=self._memory, part=self._part(made, told))
+        plan, inputs = told.plain
+        return guide_choices(
+            plan if instead is None else with_book(plan, nutrient, instead), inputs, ground,
+            nutrient)
+
     # Changes
 
     def answer(
-        self, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (), on: str
+        self, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (), on: str,
+        items: Sequence[Item] = (),
     ) -> Answered:
-        """Write answers into the plan, as `vrx answer` does."""
+        """Write answers into the plan, as `vrx answer` does, and changes of its lists before them.
+
+        One call is one change that `undo_plan` takes back.
+        """
         self.require(on)
-        done, _ = answer_field(self.folder, answers, drop=drop)
+        done, _ = answer_field(self.folder, answers, drop=drop, items=items, for_undo=True)
         self.look()
         return done
+
+    def take_proposals(self, *, on: str) -> tuple[Answered, tuple[str, ...]]:
+        """Fill in what the sample file itself states; gives also where each stands."""
+        self.require(on)
+        done = answer_field(self.folder, [], take_proposals=True, for_undo=True)
+        self.look()
+        return done
+
+    def add_item(
+        self, key: str, values: Mapping[str, str], *, on: str, at: int | None = None,
+        answers: Sequence[tuple[str, str]] = (),
+    ) -> Answered:
+        """One more item of a list of the plan ("pass", "bid"), and answers that belong to it."""
+        return self.answer(answers, items=[AddItem(key=key, values=values, at=at)], on=on)
+
+    def drop_item(
+        self, key: str, number: int, *, on: str, drop: Sequence[str] = ()
+    ) -> Answered:
+        """Item `number` (from 1) of a list taken out, with keys elsewhere that belong to it."""
+        return self.answer([], items=[DropItem(key=key, number=number)], drop=drop, on=on)
+
+    def move_item(self, key: str, number: int, to: int, *, on: str) -> Answered:
+        """Item `number` (from 1) of a list put in place `to`."""
+        return self.answer([], items=[MoveItem(key=key, number=number, to=to)], on=on)
+
+    @property
+    def plan_undo_words(self) -> str:
+        """The change of the plan that `undo_plan` takes back, "" where there is none."""
+        return read_past(self.plan_file).undo_words
+
+    @property
+    def plan_redo_words(self) -> str:
+        """The change that `redo_plan` brings back, "" where there is none."""
+        return read_past(self.plan_file).redo_words
+
+    def undo_plan(self, *, on: str) -> str:
+        """Take the last change of the plan back; gives its words. See `vrx.plan.past`."""
+        self.require(on)
+        words = step_back(self.plan_file)
+        self.look()
+        return words
+
+    def redo_plan(self, *, on: str) -> str:
+        """Bring the change that was undone last back; gives its words."""
+        self.require(on)
+        words = step_forward(self.plan_file)
+        self.look()
+        return words
 
     def edit(
         self, op: str, *, on: str, at: str | None = None, **arguments: Any
@@ -284,19 +362,7 @@ class Workbench:
 
     def runs(self) -> tuple[KnownRun, ...]:
         """The finished runs in the folder's output, the current one first."""
-        output = self.folder / OUTPUT
-        try:
-            current = str(json.loads((output / CURRENT).read_text(encoding="utf-8"))["run"])
-        except (OSError, ValueError, KeyError, TypeError):
-            current = ""
-        try:
-            found = sorted(one for one in output.iterdir() if (one / MANIFEST).is_file()
-                           and not one.name.startswith("."))
-        except OSError:
-            return ()
-        runs = [KnownRun(name=one.name, folder=one, is_current=one.name == current)
-                for one in found]
-        return tuple(sorted(runs, key=lambda one: not one.is_current))
+        return known_runs(self.folder / OUTPUT)
 
 
 def _parts(told: Told) -> tuple[object, ...]:

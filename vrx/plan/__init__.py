@@ -12,6 +12,7 @@ from vrx.plan.draft_field import draft_field
 from vrx.plan.field_plan import FieldPlan, load_field_plan
 from vrx.plan.file_rates import FROM_FILE, FileRatesSection
 from vrx.plan.irrigation import InjectSection, IrrigationSection
+from vrx.plan.items import AddItem, DropItem, Item, MoveItem
 from vrx.plan.layers import LayerSection
 from vrx.plan.layout import Layout, layout_findings, layout_text, save_layout, with_layout
 from vrx.plan.load import (
@@ -26,6 +27,7 @@ from vrx.plan.load import (
 )
 from vrx.plan.machine import ControllerSection, MachineSection
 from vrx.plan.need import NeedSection
+from vrx.plan.past import PlanPast, read_past, step_back, step_forward
 from vrx.plan.pivot import PivotSection
 from vrx.plan.points import PointsSection
 from vrx.plan.response import ResponseSection
@@ -45,6 +47,7 @@ __all__ = [
     "FROM_FILE",
     "PLAN_NAME",
     "SETTINGS",
+    "AddItem",
     "AnalyteSection",
     "Answered",
     "AppliedSettings",
@@ -55,20 +58,24 @@ __all__ = [
     "ControllerSection",
     "CreditsSection",
     "DraftFacts",
+    "DropItem",
     "FieldPlan",
     "FieldSection",
     "FileRatesSection",
     "InjectSection",
     "IrrigationSection",
+    "Item",
     "LayerSection",
     "Layout",
     "LivestockSection",
     "MachineSection",
     "ManureSection",
+    "MoveItem",
     "NeedSection",
     "PassSection",
     "PivotSection",
     "Plan",
+    "PlanPast",
     "PointsSection",
     "ResidualSection",
     "ResponseSection",
@@ -92,7 +99,10 @@ __all__ = [
     "load_plan",
     "plan_path",
     "read_document",
+    "read_past",
     "require_pass",
     "save_layout",
+    "step_back",
+    "step_forward",
     "with_layout",
 ]

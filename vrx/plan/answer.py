@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
@@ -15,10 +14,12 @@ from pydantic import ValidationError
 from tomlkit.exceptions import TOMLKitError
 
 from vrx.errors import PlanError
+from vrx.plan.items import Item, with_item
 from vrx.plan.keys import Step, key_steps, key_text, kinds_at, value_at, value_of
 from vrx.plan.layout import with_layout
 from vrx.plan.load import BLANK, blanks, describe, read_document
-from vrx.plan.lock import not_written, plan_lock
+from vrx.plan.lock import plan_lock
+from vrx.plan.past import keep_past, replace_plan
 from vrx.plan.schema import Plan
 
 
@@ -51,14 +52,17 @@ def is_blank(value: Any) -> bool:
 
 def answer_plan(
     plan_file: Path, answers: Sequence[tuple[str, str]], *, drop: Sequence[str] = (),
-    dry_run: bool = False, only_blanks: bool = False,
+    dry_run: bool = False, only_blanks: bool = False, items: Sequence[Item] = (),
+    for_undo: bool = False,
 ) -> Answered:
     """Set keys of a plan file to values as typed, and take out the keys in `drop`.
 
-    Sections that are not there are made; comments and order stay. Everything is checked before
-    anything is written; the file is replaced as a whole, under a lock. With `only_blanks` an
-    answer to a line that is filled in already is passed over. Raises `PlanError` for an unknown
-    key, a wrong value, another writer, or a file that cannot be read or written.
+    `items` of lists are added, taken out and moved first. With `for_undo` the text from before is
+    kept (see `vrx.plan.past`). Sections that are not there are made; comments and order stay.
+    Everything is checked before anything is written; the file is replaced as a whole, under a lock.
+    With `only_blanks` an answer to a line that is filled in already is passed over. Raises
+    `PlanError` for an unknown key, a wrong value, another writer, or a file that cannot be read or
+    written.
     """
     wanted = [(steps, value_at(steps, text))
               for steps, text in ((key_steps(key), text) for key, text in answers)]
@@ -71,39 +75,81 @@ def answer_plan(
         if only_blanks:
             wanted = [(s, v) for s, v in wanted if is_blank(value_of(document, s))]
         raw = plan_file.read_bytes()
-        text = raw.decode("utf-8-sig")
+        text, goal, changes = raw.decode("utf-8-sig"), deepcopy(document), list[Change]()
+        for one in items:
+            text, goal, said = with_item(text, goal, one)
+            changes.append(Change(key=said, before="", after=""))
         try:
             made = tomlkit.parse(text)
         except TOMLKitError as err:
             raise PlanError(f"not valid TOML: {err}", code="plan-syntax", where=str(plan_file),
                             hint="mend the line named") from err
-        goal = deepcopy(document)
-        changes: list[Change] = []
-        same: list[str] = []
-        for steps, value in wanted:
-            before = value_of(document, steps)
-            if before == value and type(before) is type(value):
-                same.append(key_text(steps))
-                continue
-            _set(made, steps, value)
-            _set(goal, steps, value)
-            changes.append(Change(key=key_text(steps), before=_shown(before), after=_shown(value)))
-        for steps in out:
-            before = value_of(document, steps)
-            if before is None:
-                raise PlanError(f"there is no {key_text(steps)!r} to take out",
-                                code="answer-absent", where=str(plan_file),
-                                hint="leave it out of --drop")
-            _drop(made, steps)
-            _drop(goal, steps)
-            changes.append(Change(key=key_text(steps), before=_shown(before), after=""))
+        changed, same = _changed(made, goal, wanted, out, plan_file)
+        changes += changed
         new = tomlkit.dumps(made)
         _require_same(new, goal, plan_file)
         if changes and not dry_run:
-            _replace(plan_file, new, mark=raw.startswith(b"\xef\xbb\xbf"))
+            whole = ("\ufeff" if raw.startswith(b"\xef\xbb\xbf") else "") + new
+            if for_undo:
+                keep_past(plan_file, after=whole, words=in_words(changes))
+            replace_plan(plan_file, whole)
     return Answered(plan_file=plan_file, changes=tuple(changes), same=tuple(same),
                     open_keys=blanks(goal), faults=_faults(goal, plan_file),
                     written=bool(changes) and not dry_run)
+
+
+def _changed(
+    made: Any, goal: dict[str, Any], wanted: Sequence[tuple[tuple[Step, ...], Any]],
+    out: Sequence[tuple[Step, ...]], plan_file: Path,
+) -> tuple[list[Change], list[str]]:
+    """Keys set and taken out in the edited text and in the document that it must read as."""
+    changes: list[Change] = []
+    same: list[str] = []
+    document = deepcopy(goal)
+    for steps, value in wanted:
+        before = value_of(document, steps)
+        if before == value and type(before) is type(value):
+            same.append(key_text(steps))
+            continue
+        _set(made, steps, value)
+        _set(goal, steps, value)
+        changes.append(Change(key=key_text(steps), before=_shown(before), after=_shown(value)))
+    for steps in out:
+        before = value_of(document, steps)
+        if before is None:
+            raise PlanError(f"there is no {key_text(steps)!r} to take out",
+                            code="answer-absent", where=str(plan_file),
+                            hint="leave it out of --drop")
+        _drop(made, goal, steps)
+        changes.append(Change(key=key_text(steps), before=_shown(before), after=""))
+    return changes, same
+
+
+_PLAIN = {
+    "yield_goal.tons_per_ac": "yield goal", "yield_goal.moisture_pct": "moisture of the yield goal",
+    "need.potassium.book": "guide for potassium", "need.sulfur.book": "guide for sulfur",
+    "water.net_in": "inches of water", "zones.from": "source of zones",
+    "field.name": "name of the field",
+}
+
+
+def in_words(changes: Sequence[Change]) -> str:
+    """Changes of a plan in a few plain words: "yield goal 6.5 → 7"."""
+    first = changes[0]
+    # What was done to an item of a list is words already.
+    told = first.key
+    if first.before or first.after:
+        told = _PLAIN.get(first.key) or first.key.replace("_", " ").replace(".", " ")
+        before, after = _short(first.before), _short(first.after)
+        told += f" {before} → {after}" if before and after else (
+            f" set to {after}" if after else f" taken out (was {before})")
+    more = len(changes) - 1
+    return told if not more else f"{told}, and {more} more"
+
+
+def _short(value: str) -> str:
+    plain = value.strip('"')
+    return plain if len(plain) <= 40 else plain[:39] + "…"
 
 
 def _only_once(keys: Sequence[tuple[Step, ...]]) -> None:
@@ -141,11 +187,23 @@ def _inside(at: Any, steps: Sequence[Step]) -> Any:
                         "file itself") from err
 
 
-def _drop(container: Any, steps: Sequence[Step]) -> None:
-    at = container
-    for step in steps[:-1]:
-        at = at[step]
-    del at[steps[-1]]
+def _drop(made: Any, goal: dict[str, Any], steps: Sequence[Step]) -> None:
+    """Take a key out, and sections above it that have no header of their own and now are empty."""
+    for container in (made, goal):
+        at: Any = container
+        for step in steps[:-1]:
+            at = at[step]
+        del at[steps[-1]]
+    above = steps[:-1]
+    while above and value_of(goal, above) == {}:
+        section = value_of(made, above)
+        if section is not None and not getattr(section, "is_super_table", bool)():
+            return
+        for container in (made, goal):
+            at = value_of(container, above[:-1]) if above[:-1] else container
+            if above[-1] in at:
+                del at[above[-1]]
+        above = above[:-1]
 
 
 def _shown(value: Any) -> str:
@@ -179,16 +237,3 @@ def _faults(document: Mapping[str, Any], plan_file: Path) -> tuple[str, ...]:
 
 def _of_a_blank(value: Any) -> bool:
     return value == BLANK or (isinstance(value, list | tuple) and BLANK in value)
-
-
-def _replace(plan_file: Path, text: str, *, mark: bool) -> None:
-    scratch = plan_file.with_name(plan_file.name + ".new")
-    try:
-        with scratch.open("wb") as stream:
-            stream.write((b"\xef\xbb\xbf" if mark else b"") + text.encode("utf-8"))
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(scratch, plan_file)
-    except OSError as err:
-        scratch.unlink(missing_ok=True)
-        raise not_written(plan_file, err) from err

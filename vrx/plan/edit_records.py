@@ -61,9 +61,10 @@ class FindingLine(_Strict):
 
 
 class Result(_Strict):
-    """What an edit made of the zones."""
+    """What an edit made of the zones: ids that are gone, ids that are new, all that is changed."""
 
     removed: Annotated[tuple[ZoneId, ...], Field(max_length=_MOST_ZONES)]
+    made: Annotated[tuple[ZoneId, ...], Field(max_length=_MOST_ZONES)]
     zones: Annotated[tuple[ZoneLine, ...], Field(max_length=_MOST_ZONES)]
     highest_id: ZoneId
     findings: tuple[FindingLine, ...] = ()

@@ -197,9 +197,10 @@ def _record(line: bytes, *, where: str) -> Record:
         raise _bad(where, "has lists in each other without end") from err
     except ValueError as err:
         raise _bad(where, f"is no record: {str(err)[:_SHOWN]}") from err
-    if not isinstance(found, dict) or found.get("op") not in OPS:
-        op = found.get("op") if isinstance(found, dict) else None
-        raise _bad(where, f"op is {str(op)[:_SHOWN]!r}, none of {', '.join(OPS)}")
+    if not isinstance(found, dict):
+        raise _bad(where, "is no record: it holds no keys")
+    if found.get("op") not in OPS:
+        raise _bad(where, f"op is {str(found.get('op'))[:_SHOWN]!r}, none of {', '.join(OPS)}")
     try:
         return RECORD.validate_json(line)
     except ValidationError as err:

@@ -66,8 +66,9 @@ def require_reason(reason: str, words: str) -> str:
         raise InputError(f"{reason!r} is no reason of the list", code="prescription-by-hand-reason",
                          where="the reason", hint=f"choose one of {listed}")
     if found[1] and not words.strip():
-        raise InputError(f"{found[0]!r} asks for words of your own", code="prescription-by-hand-reason",
-                         where="the reason", hint="say in a few words why")
+        raise InputError(f"{found[0]!r} asks for words of your own",
+                         code="prescription-by-hand-reason", where="the reason",
+                         hint="say in a few words why")
     return found[0]
 
 

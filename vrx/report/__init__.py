@@ -5,7 +5,7 @@ from vrx.report.applied import applied_page
 from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
 from vrx.report.legends import legends
-from vrx.report.page import page, page_views
+from vrx.report.page import page, page_views, sheet, with_files
 
 __all__ = [
     "application_pages",
@@ -15,4 +15,6 @@ __all__ = [
     "legends",
     "page",
     "page_views",
+    "sheet",
+    "with_files",
 ]

@@ -110,8 +110,8 @@ def _zone_lines(
                                  stroke_width=0.9))
         biggest = max(shapely.get_parts(shape), key=shapely.area)
         across, down = shapely.get_coordinates(shapely.maximum_inscribed_circle(biggest))[0]
-        marks.append(svg.label(letter, float(across), float(down) + 8, size=22, anchor="middle",
-                               bold=True, fill="#c9cec6"))
+        marks.append(svg.label(letter, float(across), float(down) + 8, size=17, anchor="middle",
+                               bold=True, fill="#6a736c"))
     return "".join(marks)
 
 
@@ -141,8 +141,8 @@ def _legend(key: str, *, away: bool, special: bool, zones: bool, top: float) -> 
     at = left + 62
     if special:
         marks += [_rings(np.array([[at + 6, down - 4]]), [0]),
-                  svg.label("more than soil here, see the table", at + 18, down)]
-        at += 208
+                  svg.label("more than soil, see the table", at + 18, down)]
+        at += 202
     if away:
         marks += [svg.element("rect", x=at, y=down - 10, width=18, height=12,
                               fill=f"url(#{key}-off)", stroke=_HATCH),

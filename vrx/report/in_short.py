@@ -1,12 +1,13 @@
-"""The grower's summary: what flat would cost, what the crop gets, what is bought."""
+"""The grower's summary: what flat would cost, what the crop gets, what is bought, is not known."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from vrx.model import Job
+from vrx.model import Job, ZoneReading
 from vrx.report import numbers, words
 
 
@@ -76,3 +77,68 @@ def bought_sentence(job: Job) -> str:
         return ""
     rest = "" if len(known) == len(bought) else ", as far as prices are given"
     return (f"Bought with overage and in whole packages: {numbers.usd(math.fsum(known))}{rest}.")
+
+
+SULFATE_IS_WEAK = (
+    "A topsoil sulfate test is a weak guide to what alfalfa will find (extension services of "
+    "Ontario, Illinois, Michigan, Iowa and Nebraska say so); a tissue test, top 6 inches at bud, "
+    "tells more."
+)
+
+
+def plain_difference(reading: ZoneReading, letters: Sequence[str]) -> str:
+    """`zone_difference` for the grower: without the error as a figure."""
+    if len(letters) < 2:
+        return ""
+    least, most = int(reading.mean.argmin()), int(reading.mean.argmax())
+    gap = float(reading.mean[most] - reading.mean[least])
+    shown = numbers.reading(gap, reading.analyte)
+    if not any(c in "123456789" for c in shown):
+        return words.zone_difference(reading, letters)
+    both = math.hypot(
+        float(reading.standard_error[most]), float(reading.standard_error[least])
+    )
+    sure = (
+        "more than the doubt of the map, so these two zones very likely differ"
+        if gap > 2 * both
+        else "not clearly more than the doubt of the map, so even these two zones may be alike"
+    )
+    return (
+        f"{words.opening(words.substance(reading.analyte))} is {shown} {reading.unit} higher in "
+        f"zone {letters[most]} than in zone {letters[least]}: {sure}."
+    )
+
+
+def reading_errors(reading: ZoneReading) -> str:
+    """How far zones may be off, from the span of their standard errors."""
+    low = numbers.spread(float(reading.standard_error.min()), reading.analyte)
+    high = numbers.spread(float(reading.standard_error.max()), reading.analyte)
+    span = low if low == high else f"{low} to {high}"
+    return (
+        f"{words.opening(words.substance(reading.analyte))} of a zone may be off by {span} "
+        f"{reading.unit} either way; about two times in three it is off by less."
+    )
+
+
+def unknowns(job: Job) -> list[str]:
+    """What is not known well, in plain sentences."""
+    said = [reading_errors(job.readings[key]) for key in job.readings if words.steers(key)]
+    if "S" in job.needs or "sulfate" in job.readings:
+        said.append(SULFATE_IS_WEAK)
+    memory = words.memory_nutrients(job)
+    if memory:
+        said.append(
+            f"Part of the need of {numbers.listing(memory)} rests on numbers from memory; check "
+            "them in your guide before you order."
+        )
+    unsourced = words.unsourced_nutrients(job)
+    if unsourced:
+        said.append(
+            f"Part of the need of {numbers.listing(unsourced)} rests on common practice without a "
+            "printed source."
+        )
+    said.append(
+        f"The yield of {numbers.fixed(job.expected_yield.tons_per_ac, 1)} tons/ac is what you "
+        "expect, not a forecast."
+    )
+    return said

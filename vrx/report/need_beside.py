@@ -11,6 +11,7 @@ from markupsafe import Markup
 from vrx.model import Job
 from vrx.model.need_beside import Comparison, GuideRate, NeedBounds
 from vrx.report import need_maps, numbers, words
+from vrx.report.guide_chart import guide_chart
 
 _WORTH_A_MAP_LB_PER_AC = 5.0
 _ALIKE_LB_PER_AC = 2.0
@@ -56,6 +57,7 @@ class CompareView:
     foot: tuple[tuple[str, ...], ...]
     picture: Markup
     picture_remark: str
+    chart: Markup
     guides: tuple[GuideView, ...]
     refused: tuple[GuideView, ...]
 
@@ -202,12 +204,16 @@ def _compare(job: Job, one: Comparison) -> CompareView:
             subtitle=f"Printed: least to greatest need, lb {one.nutrient}/ac.",
             unit=f"lb {one.nutrient}/ac apart")
     views = [_guide(guide) for guide in one.guides]
+    chart = "" if not read else guide_chart(
+        key=f"guides-{one.nutrient.lower()}", nutrient=one.nutrient, guides=read,
+        area_ac=job.zones.area_ac)
     return CompareView(
         nutrient=one.nutrient, followed=one.followed,
         headings=tuple((guide.book, "the plan’s guide" if guide.of_plan else "") for guide in read),
         rows=rows, foot=foot,
         picture=Markup("") if picture is None else Markup(picture.svg),  # noqa: S704 - svg.py
         picture_remark="" if picture is None else picture.remark,
+        chart=Markup(chart),  # noqa: S704 - svg.py built it and escaped every text
         guides=tuple(view for view in views if not view.refused),
         refused=tuple(view for view in views if view.refused))
 

@@ -27,6 +27,8 @@ from vrx.report import (
     passes,
     reasons,
     response,
+    season_bars,
+    sheets,
     soils,
     words,
     zone_values,
@@ -90,7 +92,7 @@ def _title(job: Job) -> dict[str, object]:
 def _short(job: Job) -> dict[str, object]:
     letters = [zone.letter for zone in job.zones.zones]
     differences = [
-        words.zone_difference(job.readings[key], letters)
+        in_short.plain_difference(job.readings[key], letters)
         for key in ("potassium", "sulfate")
         if key in job.readings and words.moves_a_rate(key, job)
     ]
@@ -104,7 +106,7 @@ def _short(job: Job) -> dict[str, object]:
         "flat": in_short.flat_sentences(job),
         "gets": in_short.gets_sentences(job),
         "differences": [text for text in differences if text],
-        "unknowns": [*map(knowledge.sentence, job.knowledge), *words.unknowns(job)],
+        "unknowns": [*map(knowledge.sentence, job.knowledge), *in_short.unknowns(job)],
         "past": zone_values.past_words(job),
     }
 
@@ -166,6 +168,10 @@ def _soil(job: Job) -> dict[str, object]:
     }
 
 
+def _file_rows(files: Sequence[ExportedFile]) -> list[tuple[str, str, str, str]]:
+    return [(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files]
+
+
 def page_views(
     job: Job,
     *,
@@ -174,29 +180,33 @@ def page_views(
     files: Sequence[ExportedFile] = (),
     notes: Sequence[str] = (),
     pass_notes: Mapping[str, Sequence[str]] | None = None,
+    pass_cautions: Mapping[str, Sequence[str]] | None = None,
     rate_outside: float = 0.0,
     rate_position_lost: float = 0.0,
 ) -> dict[str, object]:
     """Everything that a page of this job prints, as texts and drawings by name.
 
     All layouts read these same texts, so that no number is rounded in two places. `cautions` are
-    printed with the applicator's sheet. `files` are listed with their hashes. `notes` are printed
-    at the end of the sources, `pass_notes` (by pass id) with their pass, for example loads or pump
-    settings. `rate_outside` and `rate_position_lost` are what the exported files say for a machine
-    outside the field and for one without a position, in the product's unit.
+    printed with the applicator's sheets, `pass_cautions` (by pass id) each with the sheet of its
+    pass, where they take the place of the former. `files` are listed with their hashes. `notes` are
+    printed at the end of the sources, `pass_notes` (by pass id) with their pass, for example loads
+    or pump settings. `rate_outside` and `rate_position_lost` are what the exported files say for a
+    machine outside the field and for one without a position, in the product's unit.
     """
     shown, folded = reasons.finding_views(job)
+    first = [one for one in shown if one.severity == "stop" or one.weight in ("safety", "pounds")]
     return {
         "run": run,
         "title": _title(job),
         "short": _short(job),
         "passes": passes.pass_views(job, pass_notes or {}),
+        "sheets": sheets.sheet_views(job, pass_cautions or {}),
         "zone_rows": passes.zone_rows(job),
         "zone_area": numbers.acres(sum(job.prescription.zone_area_ac)),
         "rate_outside": numbers.fixed(rate_outside, 0 if rate_outside == 0 else 2),
         "rate_position_lost": numbers.fixed(
             rate_position_lost, 0 if rate_position_lost == 0 else 2),
-        "cautions": list(cautions),
+        "cautions": list(cautions), "pass_cautions": bool(pass_cautions),
         "machine": machine.machine_view(job),
         "irrigation": irrigation.schedule_views(job),
         "soil": _soil(job),
@@ -209,6 +219,7 @@ def page_views(
         "memory_short": words.MEMORY_SHORT,
         "balances": reasons.balance_views(job),
         "crop": reasons.crop_view(job),
+        "season_bars": season_bars.views(job),
         "responses": response.views(job),
         "order": passes.order_rows(job),
         "order_sum": passes.order_sum(job),
@@ -217,17 +228,35 @@ def page_views(
         "findings": shown,
         "folded": folded,
         "stops": [f for f in shown if f.severity == "stop"],
+        "first": first,
+        "first_without_money": [one for one in first if one.severity == "stop" or not one.money],
         "sources": [(s, words.is_from_memory(s.evidence)) for s in job.sources],
-        "files": [(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files],
+        "files": _file_rows(files),
         "notes": list(notes),
         "go": care.go_views(job),
         "care": care.care_view(job),
     }
 
 
-def page(views: Mapping[str, object]) -> str:
-    """One self-contained HTML document of `page_views`: no script, no request, letter paper.
+def with_files(
+    views: Mapping[str, object], files: Sequence[ExportedFile]
+) -> dict[str, object]:
+    """The same views with another list of files: a sheet is written before the page lists it."""
+    return {**views, "files": _file_rows(files)}
 
-    Equal views give equal bytes. All texts of the job are escaped.
+
+def page(views: Mapping[str, object]) -> str:
+    """One self-contained HTML document of `page_views`: no script, no request, any paper.
+
+    Three parts, each for its reader: grower, applicator, agronomist. Equal views give equal bytes.
+    All texts of the job are escaped.
     """
     return template("page.html.j2").render(views)
+
+
+def sheet(views: Mapping[str, object]) -> str:
+    """The applicator's part of `page_views` as a document of its own, without the grower's money.
+
+    What holds for `page` holds here.
+    """
+    return template("sheet_page.html.j2").render(views)

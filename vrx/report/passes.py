@@ -11,6 +11,9 @@ from vrx.model import Job, PassRates
 from vrx.report import maps, numbers, words
 from vrx.units import SHORT_TON_LB
 
+BY_HAND = "† "
+"""Before a rate that a person set, so that digits stay below each other."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassView:
@@ -39,6 +42,7 @@ class PassView:
     density: str
     memory: str
     changed: str
+    by_hand: tuple[str, ...]
     picture: Markup
     remark: str
     notes: tuple[str, ...]
@@ -75,8 +79,9 @@ def _changed(rates: PassRates) -> str:
     """What limits and rounding changed, in product; "" if nothing that prints."""
     unit = words.product_unit(rates.material)
     parts = []
+    ruled = rates.planned_total if rates.rule_planned_total is None else rates.rule_planned_total
     for what, before, after in (
-        ("limits", rates.wanted_total, rates.planned_total),
+        ("limits", rates.wanted_total, ruled), ("rates set by hand", ruled, rates.planned_total),
         ("rounding to machine steps", rates.planned_total, rates.prescription_total),
     ):
         if numbers.fixed(after - before) != "0":
@@ -85,6 +90,20 @@ def _changed(rates: PassRates) -> str:
         return ""
     asked = numbers.amount(rates.wanted_total, unit)
     return f"The need asked for {asked}; {numbers.listing(parts)}."
+
+
+def rate_text(rates: PassRates, zone_id: int, rate: float) -> str:
+    """A zone's rate as tables print it; one set by hand carries a mark."""
+    text = numbers.rate(rate, rates.step)
+    by_hand = any(one.zone_id == zone_id for one in rates.by_hand)
+    return f"{BY_HAND}{text}" if by_hand else text
+
+
+def _by_hand(rates: PassRates) -> tuple[str, ...]:
+    """What each mark stands for: both rates, and the reason."""
+    return tuple(
+        f"zone {one.letter} {numbers.rate(one.rate, rates.step)} {one.unit} set by hand, the rule "
+        f"gives {numbers.rate(one.rule_rate, rates.step)}: {one.because}" for one in rates.by_hand)
 
 
 def _outside(rates: PassRates, job: Job, area_ac: float) -> str:
@@ -126,7 +145,8 @@ def pass_view(rates: PassRates, job: Job, notes: Sequence[str]) -> PassView:
         treated=treated, outside=_outside(rates, job, sum(areas)), area=numbers.acres(sum(areas)),
         liquid=material.form == "liquid",
         density="" if density is None else numbers.fixed(density, 2), memory=memory,
-        changed=_changed(rates), picture=Markup(picture.svg),  # noqa: S704 - built and escaped in svg.py
+        changed=_changed(rates), by_hand=_by_hand(rates),
+        picture=Markup(picture.svg),  # noqa: S704 - built and escaped in svg.py
         remark=picture.remark, notes=tuple(notes),
     )
 
@@ -144,7 +164,7 @@ def zone_rows(job: Job) -> list[ZoneRow]:
         cells = []
         for rates in job.prescription.passes:
             value = float(rates.rates[i])
-            cells.append((numbers.rate(value, rates.step), numbers.fixed(value * area)))
+            cells.append((rate_text(rates, zone.zone_id, value), numbers.fixed(value * area)))
         rows.append(
             ZoneRow(
                 letter=zone.letter, zone_id=zone.zone_id, label=zone.label,

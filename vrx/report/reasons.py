@@ -8,11 +8,14 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from vrx.formats.catalogue import gravest_first
+from vrx.formats.catalogue import catalogue, gravest_first
 from vrx.model import Finding, Job, Need, Severity, Zone
 from vrx.report import charts, need_beside, numbers, words
 
 SHOWN_FINDINGS = 7
+_MONEY = re.compile(r"\$|\busd\b|\bdollar", re.IGNORECASE)
+_LONG = re.compile(r"(?<![\d.,])\d{1,3}\.\d{4,}(?!\d)")
+"""Numbers with more decimals than anybody reads."""
 _NUMBER = re.compile(r"-?\d[\d,]*\.?\d*")
 
 
@@ -58,7 +61,10 @@ class BalanceView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingView:
-    """A finding with its weight in words."""
+    """A finding with its severity in words.
+
+    `weight` is what its code touches, "data" for a code that nobody lists; `money` marks dollars.
+    """
 
     severity: str
     word: str
@@ -68,6 +74,8 @@ class FindingView:
     value: str
     done: str
     todo: str
+    weight: str
+    money: bool
 
 
 def _bases(need: Need) -> list[str]:
@@ -202,15 +210,20 @@ def _unsaid(finding: Finding) -> str:
     sentence = f"{finding.what} {finding.done}"
     said = [float(text.replace(",", "")) for text in _NUMBER.findall(sentence)]
     near = max(0.006 * abs(value), 0.0051)
-    return "" if any(abs(abs(value) - abs(one)) <= near for one in said) else finding.value
+    if any(abs(abs(value) - abs(one)) <= near for one in said):
+        return ""
+    return _LONG.sub(lambda found: f"{float(found[0]):.4g}", finding.value)
 
 
 def _finding(finding: Finding) -> FindingView:
     names = {Severity.STOP: "Stop", Severity.WARN: "Warning", Severity.NOTE: "Note"}
+    entry = catalogue().codes.get(finding.code)
+    texts = (finding.where, finding.what, finding.value, finding.done, finding.todo)
     return FindingView(
         severity=finding.severity.value, word=names[finding.severity], code=finding.code,
         where=finding.where, what=finding.what, value=_unsaid(finding), done=finding.done,
-        todo=finding.todo,
+        todo=finding.todo, weight="data" if entry is None else entry.weight,
+        money=any(_MONEY.search(text) for text in texts),
     )
 
 

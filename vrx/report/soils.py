@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from markupsafe import Markup
 
 from vrx.model import ANALYTES, Job, Surface
-from vrx.report import charts, knowledge, maps, numbers, variograms, words
+from vrx.report import charts, knowledge, maps, numbers, sample_charts, variograms, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,8 @@ class SurfaceView:
     variogram: Markup | None
     variogram_words: str
     zones: Markup | None
+    histogram: Markup | None
+    left_out: Markup | None
     score: str
     honesty: str
     difference: str
@@ -125,6 +128,23 @@ def _scores(surface: Surface) -> tuple[tuple[str, ...], ...]:
     )
 
 
+def _histogram(job: Job, key: str, surface: Surface, name: str) -> Markup | None:
+    column = job.soil.columns[key]
+    exact = column.values[(column.censored == 0) & np.isfinite(column.values)]
+    if not len(exact):
+        return None
+    return _trusted(sample_charts.histogram(
+        key=f"histogram-{key}", name=name, unit=surface.unit, values=exact,
+        limits=sample_charts.class_limits(job, key),
+        beyond=int(((column.censored != 0) & np.isfinite(column.values)).sum())))
+
+
+def _left_out(key: str, surface: Surface, name: str) -> Markup | None:
+    if surface.left_out is None or not len(surface.left_out):
+        return None
+    return _trusted(sample_charts.left_out_chart(key=f"left-out-{key}", surface=surface, name=name))
+
+
 def surface_views(job: Job) -> list[SurfaceView]:
     """Every mapped analyte."""
     views = []
@@ -145,6 +165,8 @@ def surface_views(job: Job) -> list[SurfaceView]:
                 key=key, name=name, method=words.method_words(surface),
                 cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
                 error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
+                histogram=_histogram(job, key, surface, name),
+                left_out=_left_out(key, surface, name),
                 variogram_words=" ".join(surface.variogram_words),
                 score=words.score_words(surface), honesty=words.honesty_words(surface),
                 difference="" if reading is None else words.zone_difference(reading, letters),

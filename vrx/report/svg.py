@@ -53,18 +53,21 @@ def element(tag: str, *children: str, **attributes: str | float | None) -> str:
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
-    """Width that a text needs at most, for the usual sans-serif fonts."""
+    """Width that a text needs at most, for the usual sans-serif fonts.
+
+    Measured on DejaVu Sans, the widest of them and what many machines have alone.
+    """
     total = 0.0
     for c in text:
         if c in " il.,:;'|!()[]/":
-            total += 0.33
+            total += 0.36
         elif c in "mwMW%@—":
-            total += 0.92
+            total += 0.96
         elif c.isupper():
-            total += 0.70
+            total += 0.74
         else:
-            total += 0.58
-    return total * size * (1.06 if bold else 1.0)
+            total += 0.64
+    return total * size * (1.10 if bold else 1.0)
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
@@ -196,14 +199,18 @@ def nice_length(most: float) -> float:
 
 
 def drawing(
-    *, key: str, width: float, height: float, title: str, description: str, body: Sequence[str]
+    *, key: str, width: float, height: float, title: str, description: str, body: Sequence[str],
+    role: str = "img",
 ) -> str:
-    """A whole `<svg>` with a title and a description that screen readers speak."""
+    """A whole `<svg>` with a title and a description that screen readers speak.
+
+    A drawing whose shapes can be chosen has the role "group".
+    """
     return element(
         "svg",
         element("title", escape(title), id=f"{key}-title"),
         element("desc", escape(description), id=f"{key}-desc"),
         *body,
         viewBox=f"0 0 {number(width)} {number(height)}", width=width, height=height,
-        font_family=FONT, role="img", aria_labelledby=f"{key}-title {key}-desc",
+        font_family=FONT, role=role, aria_labelledby=f"{key}-title {key}-desc",
     )

@@ -274,48 +274,6 @@ def zone_difference(reading: ZoneReading, letters: Sequence[str]) -> str:
     )
 
 
-def reading_errors(reading: ZoneReading) -> str:
-    """The span of standard errors over the zones."""
-    low = numbers.spread(float(reading.standard_error.min()), reading.analyte)
-    high = numbers.spread(float(reading.standard_error.max()), reading.analyte)
-    span = low if low == high else f"{low} to {high}"
-    return (
-        f"{opening(substance(reading.analyte))} of a zone is known to ± {span} "
-        f"{reading.unit} (one standard error)."
-    )
-
-
-SULFATE_IS_WEAK = (
-    "A topsoil sulfate test is a weak guide to what alfalfa will find (extension services of "
-    "Ontario, Illinois, Michigan, Iowa and Nebraska say so); a tissue test, top 6 inches at bud, "
-    "tells more."
-)
-
-
-def unknowns(job: Job) -> list[str]:
-    """What is not known well, in plain sentences."""
-    said = [reading_errors(job.readings[key]) for key in job.readings if steers(key)]
-    if "S" in job.needs or "sulfate" in job.readings:
-        said.append(SULFATE_IS_WEAK)
-    memory = memory_nutrients(job)
-    if memory:
-        said.append(
-            f"Part of the need of {numbers.listing(memory)} rests on numbers from memory; check "
-            "them in your guide before you order."
-        )
-    unsourced = unsourced_nutrients(job)
-    if unsourced:
-        said.append(
-            f"Part of the need of {numbers.listing(unsourced)} rests on common practice without a "
-            "printed source."
-        )
-    said.append(
-        f"The yield of {numbers.fixed(job.expected_yield.tons_per_ac, 1)} tons/ac is what you "
-        "expect, not a forecast."
-    )
-    return said
-
-
 def moves_a_rate(analyte: str, job: Job) -> bool:
     """Whether zones differ for a soil test: soil K always, sulfate only where an S pass varies."""
     return analyte == "potassium" or any(

@@ -238,6 +238,19 @@ def _scores(study: Study, used: str, *, asked: bool) -> tuple[MethodScore, ...]:
     )
 
 
+def _left_out(study: Study, used: str) -> FloatArray | None:
+    """Measured and predicted (n, 2), each sample from the others; without censored ones."""
+    one = study.candidates.get(used)
+    if one is None:
+        return None
+    known = np.ones(len(study.values), dtype=bool)
+    if study.bounds is not None:
+        # Their residual counts from a bound, so nothing measured stands against the prediction.
+        known[study.bounds.index] = False
+    measured = study.values[known]
+    return np.column_stack([measured, measured - one.residual[known]])
+
+
 def map_analyte(
     *,
     analyte: str,
@@ -309,5 +322,5 @@ def map_analyte(
         drift_at_samples=beside if guided else None, drift_on_grid=stack if guided else None,
         bounds_error=None if of_bounds is None else of_bounds.reshape(grid.shape),
         variance_factor=kriging.fit.variance_factor if kriging is not None else 1.0,
-        variogram_words=variogram_words(study, used),
+        left_out=_left_out(study, used), variogram_words=variogram_words(study, used),
     )
