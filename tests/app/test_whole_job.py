@@ -114,6 +114,7 @@ def test_own_files_are_brought_and_asked_for(empty: Path, page, serve_folder, to
     page.goto(app.link)
     page.set_input_files("#bring-files", [
         tools.KETTLE / "boundary.geojson", tools.KETTLE / "soil.csv"])
+    page.click("text=Bring them")
     page.wait_for_selector("text=Make the plan")
     tools.settled(page)
     assert tools.axe(page) == []
