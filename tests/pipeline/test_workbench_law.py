@@ -32,6 +32,7 @@ KETTLE = {
     'prices."muriate of potash 0-0-60".usd': ["400", "611.5"],
     "zones.smallest_ac": ["1", "6"], "zones.narrowest_ft": ["60", "200"],
     "zones.breaks.potassium": ["[90, 130]", "[80, 100, 120, 170]"],
+    "zones.breaks": [],
     "zones.nutrients": ['["potassium"]', '["potassium", "cec"]'],
     "zones.from": ['"whole field"', '"soil classes"', '"rate classes"'],
     "surface.cell_m": ["25", "40"], "surface.method": ['"field mean"', '"nearest sample"'],

@@ -131,8 +131,10 @@ class Asked:
     exact: season.Planned
 
 
-def ask_live(drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_once) -> Asked:
-    """Needs and exact rates of these zones."""
+def ground_live(
+    drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_once
+) -> asking.Ground:
+    """What guides are asked about these zones: their means, goals and depths."""
     plan, inputs = drawn.plan, drawn.inputs
     readings = _readings(inputs, drawn.maps, made, memory)
     goals = yields.zone_goals(
@@ -140,8 +142,14 @@ def ask_live(drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_o
         progress=silent, patterns=layers.patterns(plan, drawn.grids), part=part, told_only=True)
     told = plan.credits.sulfur.residual_sulfate
     at_depth = told is not None and told.so4s_ppm is None
-    ground = _ground(drawn, made, readings=readings, memory=memory, goals=goals,
-                     profiles=past.read_past(inputs, made).profiles if at_depth else ())
+    return _ground(drawn, made, readings=readings, memory=memory, goals=goals,
+                   profiles=past.read_past(inputs, made).profiles if at_depth else ())
+
+
+def ask_live(drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_once) -> Asked:
+    """Needs and exact rates of these zones."""
+    plan, inputs = drawn.plan, drawn.inputs
+    ground = ground_live(drawn, made, memory=memory, part=part)
     needs = {
         nutrient: asking.needs_only(
             plan, ground, asking.question(plan, inputs, ground, nutrient, section))
@@ -149,7 +157,7 @@ def ask_live(drawn: Drawn, made: Zones, *, memory: ZoneMemory, part: Part = at_o
     truth: CropTruth = part("crop truth", lambda: season.crop_truth(plan, inputs))
     exact = season.plan_rates(plan, inputs, made, needs, truth,
                               wetted=irrigation.wetted_by_zone(plan, inputs, made))
-    return Asked(zones=made, readings=readings, needs=needs, exact=exact)
+    return Asked(zones=made, readings=ground.readings, needs=needs, exact=exact)
 
 
 def live_of(

@@ -18,9 +18,11 @@ from vrx.model import Job, Zones
 from vrx.pipeline import audit as auditing
 from vrx.pipeline import edits, stages
 from vrx.pipeline._files import Sums, short_sum
-from vrx.pipeline._live import Live, ZoneMemory, ask_live, live_of
+from vrx.pipeline._live import Live, ZoneMemory, ask_live, ground_live, live_of
 from vrx.pipeline._reach import Kept, Told
 from vrx.pipeline.answer import answer_field
+from vrx.pipeline.compare import with_book
+from vrx.pipeline.guide_choice import GuideChoice, guide_choices
 from vrx.pipeline.inputs import Inputs, input_paths, read_inputs
 from vrx.pipeline.known_runs import KnownRun, known_runs
 from vrx.pipeline.run import OUTPUT, RunResult, run_field
@@ -32,6 +34,7 @@ from vrx.plan import (
     DropItem,
     Item,
     MoveItem,
+    NeedSection,
     Plan,
     blanks,
     load_plan,
@@ -41,6 +44,8 @@ from vrx.plan import (
     step_forward,
 )
 from vrx.plan.edits import edits_path
+
+__all__ = ["KnownRun", "Live", "Workbench"]
 
 _OPS: Mapping[str, Callable[..., edits.EditLog]] = {
     one.__name__: one for one in (
@@ -236,6 +241,24 @@ class Workbench:
             "finish", told, self._made_from(asked, repr(said), *_parts(told)),
             lambda: stages.finish(drawn, asked, said=said))
         return stages.with_torn(job, log)
+
+    def guides(
+        self, nutrient: str, *, instead: NeedSection | None = None
+    ) -> tuple[GuideChoice, ...]:
+        """Every guide of a nutrient ("K2O", "S") on the zones as they are.
+
+        `instead` stands in the place of the plan's own section of that nutrient. It is asked even
+        where the plan's own guide cannot read this field.
+        """
+        told = self._told()
+        made, drawn = self._drawn(told, silent)
+        zones = self.zones()
+        ground = ground_live(
+            drawn, zones, memory=self._memory, part=self._part(made, told))
+        plan, inputs = told.plain
+        return guide_choices(
+            plan if instead is None else with_book(plan, nutrient, instead), inputs, ground,
+            nutrient)
 
     # Changes
 

@@ -16,9 +16,12 @@ from vrx.report.maps import Picture, outline, raster, zone_labels, zone_paths
 
 def zone_values_map(
     *, key: str, field: Field, zones: Zones, values: FloatArray, texts: Sequence[str],
-    title: str, subtitle: str, unit: str,
+    title: str, subtitle: str, unit: str, pick: bool = False,
 ) -> Picture:
-    """One number a zone: letter and text printed in it, darker for more."""
+    """One number a zone: letter and text printed in it, darker for more.
+
+    With `pick` every zone can be chosen: a shape over it carries `data-zone`, the id.
+    """
     head, top = frames.heading(title, subtitle)
     frame = frames.frame_for(field.boundary, top=top)
     classes = nice_classes(values)
@@ -38,14 +41,30 @@ def zone_values_map(
     legend, bottom = frames.swatch_legend(rows, top=after)
     body = [
         head, zone_paths(key, frame, zones, [ramp[i] for i in index]),
-        outline(frame, field, fill="none"), labels, foot, legend,
+        outline(frame, field, fill="none"), labels,
+        *([_to_pick(key, zones, texts, unit)] if pick else []), foot, legend,
     ]
     said = "; ".join(f"zone {letter}: {text} {unit}" for letter, text in names)
     return Picture(
         svg.drawing(key=key, width=WIDTH, height=bottom, title=title, body=body,
-                    description=f"{said}. Darker means more."),
+                    description=f"{said}. Darker means more.", role="group" if pick else "img"),
         remark,
     )
+
+
+_MOST_STOPS = 60
+"""Zones that the tab key goes through; with more the table beside the map is quicker."""
+
+
+def _to_pick(key: str, zones: Zones, texts: Sequence[str], unit: str) -> str:
+    """Shapes that nobody sees, over everything, to be pointed at and focused."""
+    stop = "0" if len(zones.zones) <= _MOST_STOPS else "-1"
+    return svg.element("g", *(
+        svg.element(
+            "use", href=f"#{key}-zone-{zone.zone_id}", data_zone=str(zone.zone_id), role="button",
+            tabindex=stop, aria_label=f"Zone {zone.letter}: {text} {unit}", pointer_events="all")
+        for zone, text in zip(zones.zones, texts, strict=True)),
+        fill="none", fill_rule="evenodd", stroke="none")
 
 
 def cells_map(

@@ -199,14 +199,18 @@ def nice_length(most: float) -> float:
 
 
 def drawing(
-    *, key: str, width: float, height: float, title: str, description: str, body: Sequence[str]
+    *, key: str, width: float, height: float, title: str, description: str, body: Sequence[str],
+    role: str = "img",
 ) -> str:
-    """A whole `<svg>` with a title and a description that screen readers speak."""
+    """A whole `<svg>` with a title and a description that screen readers speak.
+
+    A drawing whose shapes can be chosen has the role "group".
+    """
     return element(
         "svg",
         element("title", escape(title), id=f"{key}-title"),
         element("desc", escape(description), id=f"{key}-desc"),
         *body,
         viewBox=f"0 0 {number(width)} {number(height)}", width=width, height=height,
-        font_family=FONT, role="img", aria_labelledby=f"{key}-title {key}-desc",
+        font_family=FONT, role=role, aria_labelledby=f"{key}-title {key}-desc",
     )
