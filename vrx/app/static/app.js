@@ -299,7 +299,6 @@ if (drop) {
     input.files = event.dataTransfer.files;
     drop.requestSubmit();
   });
-  input.addEventListener("change", () => { if (input.files.length) drop.requestSubmit(); });
 }
 
 // ---- long work
