@@ -53,7 +53,7 @@ class Form:
         told = self.fields.get(name, ())
         if len(told) > 1:
             raise _wrong(name, "is there more than once", "send one value")
-        text = told[0].strip() if told else ""
+        text = told[0].replace("\r\n", "\n").strip() if told else ""
         if not text:
             if default is None:
                 raise _wrong(name, "is empty", "fill it in")

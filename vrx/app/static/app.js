@@ -245,9 +245,18 @@ document.addEventListener("submit", (event) => {
   if (!(form instanceof HTMLFormElement) || form.method !== "post") return;
   if (form.hasAttribute("data-plain")) return;
   event.preventDefault();
-  if (form.getAttribute("aria-busy") === "true") return;
+  if (form.getAttribute("aria-busy") === "true") {
+    // a choice made while the one before is under way is sent after it
+    if (form.hasAttribute("data-at-once")) form.dataset.again = "yes";
+    return;
+  }
   const data = new FormData(form, event.submitter);
-  send(form.getAttribute("action"), data, form);
+  send(form.getAttribute("action"), data, form).finally(() => {
+    if (form.dataset.again !== "yes") return;
+    delete form.dataset.again;
+    const now = form.isConnected ? form : form.id && document.getElementById(form.id);
+    if (now) now.requestSubmit();
+  });
 });
 
 document.addEventListener("input", (event) => {

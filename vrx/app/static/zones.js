@@ -272,8 +272,6 @@ class Desk {
     if (tool && tool === this.tool) {
       if (tool instanceof CornerTool && told.said !== undefined) {
         tool.learn(place);
-        tool.at = -1;
-        tool.draw();
         this.showHint();
       } else {
         this.end({ quiet: true });

@@ -18,10 +18,11 @@ export class CornerTool {
     this.learn();
   }
 
-  // The corners as they are now; `near` keeps the one that was moved last.
+  // The corners as they are now; N and P go on from the one at `near`.
   learn(near = null) {
     this.corners = this.desk.sheet.sharedCorners(this.desk.chosen());
-    this.at = near ? this.nearest(near, Infinity) : -1;
+    this.from = near ? this.nearest(near, Infinity) : -1;
+    this.at = -1;
     this.to = null;
     this.draw();
   }
@@ -101,7 +102,9 @@ export class CornerTool {
   tap(event) {
     const place = this.desk.sheet.at(event);
     const k = this.nearest(place, PICK / this.desk.sheet.scale());
-    if (this.at >= 0 && k !== this.at && k < 0) {
+    const away = this.at < 0 ? 0 : this.desk.sheet.scale() * Math.hypot(
+      place[0] - this.corners[this.at][0], place[1] - this.corners[this.at][1]);
+    if (this.at >= 0 && (k < 0 || (k === this.at && away > 6))) {
       this.to = this.snapped(place);
       this.set();
     } else if (k >= 0) {
@@ -114,7 +117,8 @@ export class CornerTool {
   step(by) {
     const count = this.corners.length;
     if (!count) return;
-    this.take(this.at < 0 ? (by > 0 ? 0 : count - 1) : (this.at + by + count) % count);
+    const from = this.at < 0 ? this.from : this.at;
+    this.take(from < 0 ? (by > 0 ? 0 : count - 1) : (from + by + count) % count);
     this.desk.keepSeen(this.to);
     this.announce();
     this.draw();
@@ -160,6 +164,7 @@ export class CornerTool {
   }
 
   giveBack() {
+    this.from = this.at;
     this.at = -1;
     this.to = null;
     this.drag = false;
