@@ -36,6 +36,30 @@ def test_the_pages_of_a_job_keep_the_laws(job, injections, svg_laws):
     assert len(svg_laws.drawings(alone)) == 3 + 1
 
 
+def test_maps_name_substance_and_unit_and_have_scale_and_north(job, injections, svg_laws):
+    text = page(page_views(full(job, injections), run="x", cautions=()))
+    said = {r.get("aria-labelledby").split("-title")[0]: [t.text for t in r.iter("text")]
+            for r in svg_laws.drawings(text)}
+    units = {f"map-pass-{one.number}": (one.material.id, one.material.unit)
+             for one in job.prescription.passes}
+    for key, surface in job.surfaces.items():
+        name = {"potassium": "Soil-test K", "sulfate": "Sulfate-S"}[key]
+        for drawing in (f"map-{key}", f"histogram-{key}", f"left-out-{key}", f"variogram-{key}"):
+            units[drawing] = (name, surface.unit)
+        units[f"error-{key}"] = (name.lower(), surface.unit)
+    units |= {"spread-k2o": ("K2O", "lb K2O/ac"), "cells-k2o": ("K2O", "lb K2O/ac"),
+              "guides-k2o": ("K2O", "lb K2O/ac"), "season-s": ("S", "lb/ac")}
+    for drawing, wanted in units.items():
+        whole = " ".join(said[drawing]).lower()
+        assert all(word.lower() in whole for word in wanted), (drawing, wanted)
+    maps = [name for name in said if name.startswith(("map-", "error-", "cells-", "spread-"))]
+    assert len(maps) == 1 + 3 + 1 + 2 * 2 + 2
+    for name in maps:
+        assert "N" in said[name]
+        assert any(text.endswith(" ft") for text in said[name])
+        assert any(text.endswith(" m") for text in said[name])
+
+
 @pytest.mark.parametrize("shape", ["crowded", "forty", "one"])
 def test_many_zones_strips_and_one_zone(shape, builders, written, svg_laws):
     field = builders.boundary()
