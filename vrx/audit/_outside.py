@@ -20,8 +20,8 @@ Told = Mapping[str, Mapping[str, Any]]
 def check(run: Path, record: _record.RunRecord, ledger: Ledger) -> None:
     """GeoJSON, GeoParquet and GeoPackage say for each pass what the job record says.
 
-    Files that cannot be read have been told by their own readers; records of earlier versions say
-    nothing, and nothing is compared.
+    A file that cannot be read says nothing, which is a fault; of records of earlier versions, which
+    say nothing themselves, nothing is compared.
     """
     if all(line.rate_outside is None for line in record.passes):
         return
@@ -53,12 +53,12 @@ def _compare(told: Told, path: str, record: _record.RunRecord, ledger: Ledger) -
                     expected=line.unit)
 
 
-def _geojson(path: Path) -> Told | None:
+def _geojson(path: Path) -> Told:
     try:
-        root = json.loads(_sources.sized_bytes(path).decode("utf-8"))
+        root = json.loads(_sources.sized_bytes(path).decode("utf-8-sig"))
     except (ValueError, RecursionError):
-        return None
-    return _mapping(root.get(facts.OUTSIDE)) if isinstance(root, dict) else None
+        return {}
+    return _mapping(root.get(facts.OUTSIDE)) if isinstance(root, dict) else {}
 
 
 def _mapping(value: object) -> Told:
@@ -66,6 +66,7 @@ def _mapping(value: object) -> Told:
 
 
 def _parquet(path: Path) -> Told | None:
+    """None where pyarrow is not installed, which the layer's own reader has told."""
     try:
         import pyarrow as pa
         from pyarrow.parquet import read_schema
@@ -75,17 +76,17 @@ def _parquet(path: Path) -> Told | None:
         words = read_schema(pa.BufferReader(_sources.sized_bytes(path))).metadata or {}
         return _mapping(json.loads(words.get(facts.OUTSIDE.encode(), b"{}")))
     except (pa.ArrowException, OSError, ValueError, RecursionError):
-        return None
+        return {}
 
 
-def _package(path: Path) -> Told | None:
+def _package(path: Path) -> Told:
     try:
         with _geopackage.opened(path) as base:
             rows = base.execute(
                 'SELECT "column", unit, rate_outside, rate_position_lost FROM passes LIMIT 1000'
             ).fetchall()
     except (sqlite3.Error, OverflowError, struct.error):
-        return None
+        return {}
     return {str(column): {"unit": unit, "outside": outside, "position_lost": lost}
             for column, unit, outside, lost in rows}
 

@@ -14,7 +14,6 @@ from vrx.audit import _raster, _rates, _record
 from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger, number
 from vrx.audit._raster import Mask, Raster, Turn, place, tell_turned, within
-from vrx.formats import layer as facts
 from vrx.formats import raster as raster_facts
 from vrx.model import FloatArray
 
@@ -49,7 +48,7 @@ def check(
     meant = {zone: steps * line.step for zone, steps in line.steps.items()}
     _words(raster, line, ledger)
     _levels(raster, line, meant, record, ledger)
-    _cell_by_cell(raster, meant, reference, ledger, unit=line.unit)
+    _cell_by_cell(raster, meant, reference, ledger, unit=f"rate ({line.unit})")
     return line
 
 
@@ -141,11 +140,12 @@ def _levels(
                       within=max(slack, cell))
     finite = np.isfinite(levels.rates[:, 0])
     total = float(levels.rates[finite, 0] @ levels.acres[finite])
-    ledger.figure(
+    fits = ledger.figure(
         "material by cells, to half a cell along borders, against the job record", where,
         line.quantity_unit, found=total, expected=line.prescription_total,
         within=float(levels.slack_total[0]) + ledger.pct / 100.0 * abs(line.prescription_total))
-    if abs(total - line.prescription_total) > TOTAL_PCT / 100.0 * abs(line.prescription_total):
+    apart = abs(total - line.prescription_total)
+    if fits and apart > TOTAL_PCT / 100.0 * abs(line.prescription_total):
         ledger.doubt("grid-total", where, f"{total:,.1f} {line.quantity_unit} over cells, "
                      f"{line.prescription_total:,.1f} over zones",
                      todo="smaller cells follow the zones better ([surface] cell_m)")
@@ -208,7 +208,7 @@ def _cell_by_cell(
             ("outside", wrong & np.isnan(expected), "hold a rate and lie in no zone"),
             ("gap", wrong & np.isnan(found) & ~np.isnan(expected), "lie in a zone and hold none"),
             ("raster-cells", wrong & ~np.isnan(found) & ~np.isnan(expected),
-             f"hold another rate ({unit}) than their zone"),
+             f"hold another {unit} than their zone"),
         ):
             if those.any():
                 row, column = np.argwhere(those)[0].tolist()
@@ -284,4 +284,4 @@ def _zones_raster(
                       found=float(raster.levels.acres[k]), expected=zone.area_ac,
                       within=float(raster.levels.slack_ac[k]))
     _cell_by_cell(raster, {one: float(one) for one in record.zones}, reference, ledger,
-                  unit=facts.ZONE_ID)
+                  unit="number")
