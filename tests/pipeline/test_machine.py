@@ -146,6 +146,23 @@ def test_passes_through_the_irrigation_are_loaded_nowhere(runs: dict[str, RunRes
         assert not {one.pass_id for one in result.job.fit.sheets} & through
 
 
+def test_a_described_machine_has_its_sheet_through_the_irrigation_too(copy_of: Copy) -> None:
+    folder = copy_of("kettle")
+    plan = folder / "plan.toml"
+    text = plan.read_text(encoding="utf-8")
+    held = "[machine.stubble-2]\nstep_gal_per_ac = 0.5\n"
+    assert held in text
+    plan.write_text(text.replace(
+        held, f"{held}swath_ft = 60\nspeed_mph = [5, 8]\nflow_gal_per_min = [2, 12]\n"))
+    sheets = {one.pass_id: one for one in run_field(folder).job.fit.sheets}
+    assert set(sheets) == {"after-first", "stubble-2", "late-summer"}
+    words = {line.item: line.words for line in sheets["stubble-2"].lines}
+    # gal/min = gal/ac x mph x ft / 495, the formula of sprayer guides with the swath in feet.
+    assert words["Flow"].startswith(f"needs {5 * 5 * 60 / 495:.2f} to {5 * 8 * 60 / 495:.2f} gal")
+    assert words["Speed"] == (
+        f"the meter holds 5 gal/ac from {2 * 495 / 300:.1f} to {12 * 495 / 300:.1f} mph")
+
+
 def test_one_product_per_file_without_a_format_for_it(copy_of: Copy) -> None:
     folder = copy_of("bench")
     plan = folder / "plan.toml"

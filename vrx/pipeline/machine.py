@@ -45,8 +45,12 @@ def fit_of(
     found = [*export.load_findings(checks), *_told_reductions(files), *_told_asked(plan, files)]
     sheets: list[EquipmentSheet] = []
     for one in prescription.passes:
-        if one.pass_id in limits and one.method != _IRRIGATION:
-            sheet, said = products.equipment_sheet(one, _equipment(plan, one))
+        if one.pass_id not in limits:
+            continue
+        told = _equipment(plan, one)
+        # An injector has its own steps (`irrigation_<pass>.csv`): no blank sheet of a spreader too.
+        if one.method != _IRRIGATION or told != Equipment():
+            sheet, said = products.equipment_sheet(one, told)
             sheets.append(sheet)
             found += said
     fit = MachineFit(loads=checks, files=tuple(one.told for one in files), sheets=tuple(sheets))

@@ -157,8 +157,12 @@ def _speed(one: PassRates, told: Equipment) -> list[SheetLine]:
         return [SheetLine(item="Speed", stated=stated)]
     per_mph = [flow_per_min(rate, speed_mph=1.0, swath_ft=told.swath_ft) for rate in rates]
     slowest, fastest = flow[0] / per_mph[0], flow[1] / per_mph[1]
-    words = (f"the meter holds {rates[0]:g} {one.material.unit} from {slowest:.1f} mph up and "
-             f"{rates[1]:g} {one.material.unit} up to {fastest:.1f} mph")
+    unit = one.material.unit
+    words = (
+        f"the meter holds {rates[0]:g} {unit} from {slowest:.1f} to {fastest:.1f} mph"
+        if rates[0] == rates[1] else
+        f"the meter holds {rates[0]:g} {unit} from {slowest:.1f} mph up and "
+        f"{rates[1]:g} {unit} up to {fastest:.1f} mph")
     if slowest > fastest:
         words += ": no one speed holds both"
     return [SheetLine(item="Speed", stated=stated, words=words, source=_COMPUTED)]
