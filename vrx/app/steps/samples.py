@@ -29,7 +29,7 @@ def view(session: Session) -> dict[str, object]:
     soil = document.get("soil", {})
     shown: dict[str, object] = {
         "known": job is not None, "count": 0, "file": "", "picture": "", "remark": "",
-        "analytes": [], "columns": [], "samples": [], "found": [],
+        "analytes": [], "histograms": [], "columns": [], "samples": [], "found": [],
         "left_out": [str(one) for one in soil.get("leave_out", [])],
         "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
         "column_controls": [
@@ -45,6 +45,8 @@ def _of_job(job: Job) -> dict[str, object]:
         "file": job.soil.file, "count": len(job.soil.sample_id),
         "picture": touchable(drawn.svg, name="samples-drawing"), "remark": drawn.remark,
         "analytes": soils.analyte_rows(job),
+        "histograms": [one.histogram for one in soils.surface_views(job)
+                       if one.histogram and words.steers(one.key)],
         "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
         "samples": soils.sample_rows(job), "found": told.views_of(job, "samples"),
     }
