@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -99,7 +100,9 @@ def test_a_log_that_is_the_prescription_leaves_nothing(field_folder: Path) -> No
     assert again.folder == done.folder
 
 
-def test_ground_that_was_left_out_comes_back_as_a_second_trip(field_folder: Path) -> None:
+def test_ground_that_was_left_out_comes_back_as_a_second_trip(
+    field_folder: Path, svg_laws: ModuleType
+) -> None:
     polygons, rates, _ = zones_of(field_folder)
     _, south, east, north = shapely.union_all(polygons).bounds
     stop = east - 150.0
@@ -125,6 +128,8 @@ def test_ground_that_was_left_out_comes_back_as_a_second_trip(field_folder: Path
     page = (done.folder / "page.html").read_text()
     assert "Second trip" in page
     assert "<script" not in page
+    assert len(svg_laws.drawings(page)) == 2
+    assert svg_laws.faults(page) == []
     rows = list(csv.DictReader((done.folder / "zones.csv").read_text().splitlines()))
     assert [one["letter"] for one in rows] == list(done.reconciliation.zones.letters)
     for one in rows:

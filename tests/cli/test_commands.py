@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -322,7 +323,9 @@ def test_new_takes_the_choices_that_a_boundary_asks_for(
     assert f"{acres:,.2f} ac" in done.stdout
 
 
-def test_files_alone_with_a_page_and_a_signature(bench: Path, tmp_path: Path) -> None:
+def test_files_alone_with_a_page_and_a_signature(
+    bench: Path, tmp_path: Path, svg_laws: ModuleType
+) -> None:
     folder = Path(shutil.copytree(bench, tmp_path / "my bench"))
     current = json.loads((folder / "output" / "current.json").read_text(encoding="utf-8"))["run"]
     run = folder / "output" / current
@@ -338,6 +341,7 @@ def test_files_alone_with_a_page_and_a_signature(bench: Path, tmp_path: Path) ->
     assert done.returncode == 0, done.stderr
     assert "arithmetic: agrees" in done.stdout
     assert "AGREES" in page.read_text(encoding="utf-8")
+    assert svg_laws.faults(page.read_text(encoding="utf-8")) == []
     signed = vrx("sign", folder, "--who", "A. Grower", "--role", "grower", "--at",
                  "2027-04-15T16:30:00-06:00")
     assert signed.returncode == 0, signed.stderr

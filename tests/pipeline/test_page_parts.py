@@ -1,4 +1,4 @@
-"""The pages of whole runs: drawings keep their laws, the applicator's sheet is a file of the run."""
+"""Pages of whole runs: drawings keep their laws, the applicator's sheet is a file of the run."""
 
 from __future__ import annotations
 
