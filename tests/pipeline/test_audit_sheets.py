@@ -213,3 +213,15 @@ def test_a_table_that_was_changed_and_sealed_is_told_by_the_whole_audit(
         result = audit_run(folder=run)
         assert result.arithmetic is False
         assert any(name in row.where for row in result.rows if not row.agrees)
+
+
+def test_a_run_with_task_data_is_judged_as_a_run(kettle: Path, tmp_path: Path) -> None:
+    """A run folder that holds TASKDATA is no task folder: its own job record goes first."""
+    from vrx.pipeline.audit import is_run
+
+    run = Path(shutil.copytree(kettle, tmp_path / kettle.name))
+    (run / "TASKDATA").mkdir()
+    (run / "TASKDATA" / "TASKDATA.XML").write_text("<x/>", encoding="utf-8")
+    assert is_run(run)
+    (run / "manifest.json").unlink()
+    assert not is_run(run)
