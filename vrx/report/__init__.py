@@ -4,7 +4,8 @@ from vrx.report.application import application_pages
 from vrx.report.applied import applied_page
 from vrx.report.audit_page import audit_page
 from vrx.report.crew import crew_sheet
-from vrx.report.legends import legends
+from vrx.report.legends import legends, rate_legends
 from vrx.report.page import page
 
-__all__ = ["application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page"]
+__all__ = ["application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page",
+           "rate_legends"]
