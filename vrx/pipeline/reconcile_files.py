@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from vrx.pipeline import manifest
 from vrx.pipeline.applied_run import CommittedRun
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.second_pass import SecondPass
+from vrx.pipeline.task_data import task_data_options
 from vrx.plan import Plan
 
 OUTPUT = "applied"
@@ -42,7 +43,12 @@ def write(
             place = scratch / SECOND
             meant = export.build_set(
                 field=field, zones=second.zones, prescription=second.prescription,
-                findings=second.findings, crop=plan.field.crop, season=plan.field.season)
+                findings=second.findings, crop=plan.field.crop, season=plan.field.season,
+                record=(("second pass of", run.name), ("comparison", name)),
+                legends=report.rate_legends(second.prescription))
+            # The plan's form and names; its rates without a map would go out a second time.
+            told = task_data_options(plan, second.prescription)
+            meant = replace(meant, task_data=replace(told, fallbacks=(), passes=()))
             written += export.write_formats(
                 meant=meant, formats=plan.export.formats, folder=place)
         files = [_exported(kind, path, scratch) for kind, path in written]

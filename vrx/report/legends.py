@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from vrx.formats.legend import Legend, error_key
-from vrx.model import ANALYTES, Field, Job, PassRates, Surface
+from vrx.model import ANALYTES, Field, Job, PassRates, Prescription, Surface
 from vrx.report import frame as frames
 from vrx.report.colours import MOST_CLASSES, error_ramp, nice_classes, surface_ramp
 from vrx.report.maps import inside_values, rate_classes
@@ -17,11 +17,16 @@ def legends(job: Job) -> tuple[tuple[str, Legend], ...]:
     Keyed by rate column, analyte, and `vrx.formats.legend.error_key` of the analyte.
     """
     return (
-        *((one.column, _of_rates(one)) for one in job.prescription.passes),
+        *rate_legends(job.prescription),
         *((key, _of_surface(job.field, one)) for key, one in job.surfaces.items()),
         *((error_key(key), _of_surface(job.field, one, error=True))
           for key, one in job.surfaces.items()),
     )
+
+
+def rate_legends(prescription: Prescription) -> tuple[tuple[str, Legend], ...]:
+    """Legends of all rates, keyed by their column."""
+    return tuple((one.column, _of_rates(one)) for one in prescription.passes)
 
 
 def _of_rates(rates: PassRates) -> Legend:
