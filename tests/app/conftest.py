@@ -219,7 +219,8 @@ class Watched:
 
     requests: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
-    expected: tuple[str, ...] = ()
+    # refusals that are part of how pages and server talk: a browser logs each as an error
+    expected: tuple[str, ...] = ("status of 409", "status of 422")
 
     def judge(self) -> None:
         """Fail where a request left the loopback address, or a page complained."""
@@ -238,7 +239,7 @@ def watched() -> Watched:
 
 
 @pytest.fixture
-def open_page(browser, watched: Watched):
+def open_page(browser, watched: Watched, serve_folder):
     """`open_page(width=..., height=..., dark=..., context=...)`: a page that is watched."""
     contexts = []
 
@@ -253,7 +254,8 @@ def open_page(browser, watched: Watched):
             contexts.append(context)
         page = context.new_page()
         page.on("request", lambda one: watched.requests.append(one.url))
-        page.on("console", lambda one: watched.said.append(one.text)
+        page.on("console", lambda one: watched.said.append(
+            f"{one.text} {(one.location or {}).get('url', '')}")
                 if one.type == "error" else None)
         page.on("pageerror", lambda one: watched.said.append(f"script: {one}"))
         return page

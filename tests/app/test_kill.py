@@ -8,16 +8,21 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 
 
-def _client(link: str) -> httpx.Client:
-    client = httpx.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60, trust_env=False)
-    assert client.get("/?" + link.split("?")[1]).status_code == 303
-    return client
+@contextmanager
+def _client(link: str) -> Iterator[httpx.Client]:
+    """A client that the link let in."""
+    with httpx.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60,
+                      trust_env=False) as client:
+        assert client.get("/?" + link.split("?")[1]).status_code == 303
+        yield client
 
 
 def _token(page: str) -> str:
@@ -122,7 +127,8 @@ def test_without_its_libraries_the_app_names_the_extra(empty: Path, tools) -> No
             "            raise ModuleNotFoundError(name)\n"
             "import importlib.util as u\n"
             "real = u.find_spec\n"
-            "u.find_spec = lambda n, p=None: None if n in {'starlette', 'uvicorn'} else real(n, p)\n"
+            "gone = {'starlette', 'uvicorn'}\n"
+            "u.find_spec = lambda n, p=None: None if n in gone else real(n, p)\n"
             "sys.meta_path.insert(0, Gone())\n"
             "sys.argv = ['vrx', 'app', sys.argv[1], '--no-browser']\n"
             "from vrx.cli import main\n"

@@ -9,7 +9,7 @@ from typing import Any
 
 from vrx.app.guard import Keys
 from vrx.app.session import Session
-from vrx.app.step import Step, changed, looked_at, render_page, render_parts
+from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
 from vrx.app.totals import bar_view
 from vrx.errors import VrxError
@@ -130,16 +130,17 @@ def context(
         "bar": bar_view(session), "trouble": _trouble(session, step, err),
         "work": None if running is None else {
             "words": running.words, "number": running.number, "writing": running.writing},
-        "ready": ready,
+        "halted": session.halted, "ready": ready,
     }
 
 
 def _prepared(
     session: Session, keys: Keys, step: Step, *, said: str = "", err: VrxError | None = None,
-    patience_s: float = PATIENCE_S,
+    anew: bool = True,
 ) -> tuple[dict[str, Any], bool, bool]:
     """Context with the step's view where its stage is ready; (context, ready, blocked)."""
-    ended = session.ensure(step.stage, patience_s=patience_s)
+    ended = session.ensure(
+        step.stage, patience_s=PATIENCE_S if anew else 2 * PATIENCE_S, anew=anew)
     free = not session.busy
     with session.held() if free else nullcontext():
         blocked = ended and _blocked(session, step)
@@ -164,8 +165,8 @@ def page(
 
 def patch(session: Session, keys: Keys, step: Step, known: Mapping[str, str]) -> dict[str, Any]:
     """The parts that differ from what the page has."""
-    every, ready, blocked = _prepared(session, keys, step)
+    every, ready, blocked = _prepared(session, keys, step, anew=False)
     rendered = render_parts(step, every, ready=ready)
-    parts, gone = changed(rendered, known)
+    parts, gone = what_differs(rendered, known)
     return {"on": every["on"], "parts": parts, "gone": gone if ready else [], "ready": ready,
             "blocked": blocked}

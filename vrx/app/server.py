@@ -25,6 +25,8 @@ _STATIC = Path(__file__).with_name("static")
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _MOST_KNOWN = 200_000
 PARTS = "x-vrx-parts"
+WAIT_S = 5.0
+"""An action waits so long for what the app itself began, such as reading the files."""
 
 
 def make_app(session: Session, *, token: str, port: int) -> Guard:
@@ -180,7 +182,7 @@ class Desk:
         self, step: Step, action: str, form: Form, known: dict[str, str] | None
     ) -> Response:
         session = self.session
-        if session.busy:
+        if not session.idle(WAIT_S):
             raise PlanError("something else is still being worked out", code="app-busy",
                             hint="wait until it is ready, or cancel it")
         with session.held() as bench:

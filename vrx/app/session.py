@@ -100,6 +100,7 @@ class Session:
         self.kept: dict[str, Any] = {}
         self.totals: tuple[str, Live] | None = None
         self.findings: tuple[str, tuple[Finding, ...]] | None = None
+        self.halted = False
         self._number = 0
         self._file_lock = FileLock(folder / LOCK_NAME)
         try:
@@ -147,18 +148,27 @@ class Session:
                     yield self.bench
                     return
 
+    def idle(self, patience_s: float) -> bool:
+        """Whether no long work goes on; one that the user did not ask for is waited for."""
+        task = self.task
+        if task is not None and task.running and task is not self.asked:
+            task.ended.wait(patience_s)
+        return not self.busy
+
     def look(self) -> bool:
         """Read again what changed on disk; True if anything moved."""
         with self.held() as bench:
             return bench.look()
 
-    def ensure(self, stage: str, *, patience_s: float = 0.25) -> bool:
+    def ensure(self, stage: str, *, patience_s: float = 0.25, anew: bool = True) -> bool:
         """Whether a stage is ready; what is not begins in the worker.
 
-        True as well where the stage cannot be made: `trouble` then says why.
+        True as well where the stage cannot be made: its task then says why. What the user called
+        off begins again only `anew`, with a page that is asked for.
         """
-        if self.busy:
+        if self.busy or (self.halted and not anew):
             return False
+        self.halted = False
         if stage in {"", "plan"}:
             self.look()
             return True
@@ -262,6 +272,7 @@ class Session:
             return "Nothing is running."
         if not task.call_off():
             return "The files are being written and are ready in a moment; this cannot be stopped."
+        self.halted = task is not self.asked
         if not task.ended.wait(0.05):
             self.lock = threading.RLock()
             self.bench = Workbench(self.folder)

@@ -290,7 +290,6 @@ if (drop) {
     input.files = event.dataTransfer.files;
     drop.requestSubmit();
   });
-  input.addEventListener("change", () => { if (input.files.length) drop.requestSubmit(); });
 }
 
 // ---- long work

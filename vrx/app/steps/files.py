@@ -162,6 +162,10 @@ def answer(session: Session, form: Form) -> Done:
     drop: list[str] = []
     open_keys = _open(session)
     for key in form.list("key"):
+        named = any(form.has(one) for one in (
+            key, f"leave:{key}", f"{key}:top", f"{key}:bottom"))
+        if not named:
+            continue
         if key not in open_keys:
             raise InputError("is not open any more", code="app-not-open", where=key,
                              hint="load the page again")
