@@ -379,7 +379,7 @@ def test_page_and_crew_sheet_are_the_public_names():
 
     assert vrx.report.__all__ == [
         "application_pages", "applied_page", "audit_page", "crew_sheet", "legends", "page",
-        "page_views", "pdf_bytes", "require_pdf", "sheet", "with_files"]
+        "page_views", "pdf_bytes", "rate_legends", "require_pdf", "sheet", "with_files"]
     assert vrx.report.page is page
 
 
