@@ -125,8 +125,8 @@ class Desk {
       .map((one) => one.getBoundingClientRect());
     const covered = [...texts].map((text) => {
       const own = text.getBoundingClientRect();
-      return boxes.some((box) => own.left < box.right && box.left < own.right
-        && own.top < box.bottom && box.top < own.bottom);
+      return boxes.some((box) => own.left < box.right + 5 && box.left < own.right + 5
+        && own.top < box.bottom + 1 && box.top < own.bottom + 1);
     });
     texts.forEach((text, k) => text.classList.toggle("covered", covered[k]));
   }
@@ -261,7 +261,7 @@ class Desk {
     const back = document.getElementById("tool-back");
     back.textContent = this.tool instanceof CornerTool ? "Give it back" : "Last point back";
     document.getElementById("tool-end").textContent =
-      this.tool instanceof CornerTool ? "Set the corner" : "End the line";
+      this.tool instanceof CornerTool ? "Set it" : "End the line";
     for (const one of document.querySelectorAll("[data-to-corner]")) {
       one.hidden = !(this.tool instanceof CornerTool);
     }

@@ -92,7 +92,8 @@ def asks(session: Session) -> tuple[Ask, ...]:
     soil = tuple(session.bench.drawn().maps)
     breaks = tuple(
         Ask(key=f"zones.breaks.{key}", label=f"Breaks of {words.analyte_name(key)}",
-            kind="numbers", of=("soil classes",), hint="empty: those of the guide, where it has any")
+            kind="numbers", of=("soil classes",),
+            hint="empty: those of the guide, where it has any")
         for key in soil)
     passes = tuple(one.id for one in plan.passes) if plan else ()
     files = tuple(sorted(
@@ -176,7 +177,8 @@ def _answers(
     reads = {source, cross}
     answers, drop = [("zones.from", source)], []
     held = document.get("zones", {})
-    gone = [name for name, of in (_SECTIONS | _LISTS).items() if name in held and not reads & set(of)]
+    gone = [name for name, of in (_SECTIONS | _LISTS).items()
+            if name in held and not reads & set(of)]
     drop += [f"zones.{name}" for name in gone]
     _one(answers, drop, document, "zones.cross_with", cross)
     nutrients = form.list("nutrients")
