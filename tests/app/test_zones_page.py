@@ -184,7 +184,7 @@ def test_a_zone_is_split_by_a_drag_and_again_by_clicks(sheet):
     sheet.pick("D")
     tool(page, "split")
     start, end = (sheet.screen(place) for place in sheet.across("D"))
-    middle = sheet.screen(sheet.inside("D") + (3, 25))
+    middle = sheet.screen(np.add(sheet.inside("D"), [3, 25]))
     for place in (start, middle):
         page.mouse.click(*place)
     assert "2 points" in page.locator("#tool-hint").inner_text()
@@ -308,7 +308,8 @@ def test_what_cannot_be_done_is_said_beside_the_map_and_changes_nothing(sheet, w
     page.mouse.click(far[0] + 9, far[1] + 3)
     page.keyboard.press("Enter")
     page.wait_for_selector("#tool-trouble:not([hidden])")
-    page.wait_for_function("() => document.getElementById('tool-trouble').innerText.includes('zone')")
+    page.wait_for_function(
+        "() => document.getElementById('tool-trouble').innerText.includes('zone')")
     assert sheet.log == []
     assert page.locator("#trouble").is_hidden()
     assert page.locator("#tool-trouble a").get_attribute("href").startswith("/code/edit-line")
@@ -487,7 +488,7 @@ def test_everything_by_touch(small, serve_folder, open_page):
     corner = sheet.corner(one, two)
     tap(corner)
     page.wait_for_selector(".corner-taken")
-    tap(corner + (24, 18))
+    tap(np.add(corner, [24, 18]))
     sheet.after(3)
     assert sheet.log[2]["op"] == "move-corner"
     sheet.judge()
@@ -583,10 +584,10 @@ def test_grounds_samples_and_colours_are_shown(sheet):
 
 def test_labels_keep_their_size_and_more_of_them_appear_when_it_is_nearer(sheet):
     page = sheet.page
-    shown = "() => [...document.querySelectorAll('#zone-labels [data-part=both]')]" \
-            ".filter((one) => one.getAttribute('display') !== 'none').length"
-    size = "() => document.querySelector('#zone-labels [data-part=both]:not([display]) text')" \
-           ".getBoundingClientRect().height"
+    shown = """() => [...document.querySelectorAll('#zone-labels [data-part=both]')]
+        .filter((one) => one.getAttribute('display') !== 'none').length"""
+    size = """() => document.querySelector('#zone-labels [data-part=both]:not([display]) text')
+        .getBoundingClientRect().height"""
     before, height = page.evaluate(shown), page.evaluate(size)
     for _ in range(5):
         page.click("[data-map-do=in]")

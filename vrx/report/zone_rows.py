@@ -13,7 +13,7 @@ STEERING = ("potassium", "sulfate")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A rate: `by_hand` is the reason where it was set by hand, `rule` the rate that it replaced."""
+    """A rate: `by_hand` is the reason where it was set by hand, `rule` the rate it replaced."""
 
     text: str
     by_hand: str = ""
@@ -137,8 +137,12 @@ def zone_card(
         needs=tuple((nutrient, numbers.fixed(one[k].lb_per_ac, 1), tuple(
             (line.term, numbers.signed(line.lb_per_ac, 1), line.detail) for line in one[k].lines))
             for nutrient, one in needs.items()),
-        rates=tuple((one.pass_id, f"Pass {one.number}, {one.timing}: {one.material.id}, "
-                     f"{one.material.unit}", _rate(one, k, zone)) for one in planned.passes))
+        rates=tuple((one.pass_id, _pass_words(one), _rate(one, k, zone))
+                    for one in planned.passes))
+
+
+def _pass_words(rates: PassRates) -> str:
+    return f"Pass {rates.number}, {rates.timing}: {rates.material.id}, {rates.material.unit}"
 
 
 def _soil_words(reading: ZoneReading, k: int) -> str:

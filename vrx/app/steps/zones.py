@@ -13,7 +13,7 @@ from markupsafe import Markup
 from vrx.app.session import Session
 from vrx.app.step import Step, environment
 from vrx.app.steps import zones_edit, zones_make
-from vrx.app.steps.zones_show import MEMORY, shown_of, show
+from vrx.app.steps.zones_show import MEMORY, show, shown_of
 from vrx.model import Severity
 from vrx.pipeline.zone_sure import SureMemory
 from vrx.prescription import rate_reasons

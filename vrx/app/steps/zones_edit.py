@@ -82,7 +82,7 @@ def _points(session: Session, form: Form) -> Line:
 
 def _typed(text: str, where: str) -> list[tuple[float, float]]:
     """Points as typed, one a line: "1200, 340"."""
-    found = []
+    found: list[tuple[float, float]] = []
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip():
             continue
@@ -211,7 +211,7 @@ ACTIONS: Mapping[str, Action] = MappingProxyType({
 # ---- what undo and redo would do, in words
 
 def edits_view(session: Session) -> dict[str, Any]:
-    """How many edits are in force, and the words of what undo and redo would do ("" for nothing)."""
+    """How many edits are in force, and what undo and redo would do, in words ("" for nothing)."""
     log = session.bench.edits
     if log is None:
         return {"count": 0, "shaped": False, "undo": "", "redo": ""}
@@ -242,18 +242,12 @@ def told_of(record: Any, zones: Zones, highest: int) -> str:
     if op == "redraw":
         changed = [one for one in changed if one.zone_id in record.between]
     listed = numbers.listing([one.letter for one in changed]) if changed else ""
-    if op == "split":
-        return f"split into {listed}"
-    if op == "merge":
-        return f"merge into {listed}"
-    if op == "move-corner":
-        return f"corner of {listed} moved"
-    if op == "redraw":
-        return f"border of {listed} drawn anew"
-    if op == "assign":
-        return f"ground given to another zone ({listed})"
-    if op == "rename":
-        return f"other name of {listed}"
+    plain = {
+        "split": f"split into {listed}", "merge": f"merge into {listed}",
+        "move-corner": f"corner of {listed} moved", "redraw": f"border of {listed} drawn anew",
+        "assign": f"ground given to another zone ({listed})", "rename": f"other name of {listed}"}
+    if op in plain:
+        return plain[op]
     letter = letters_of(zones, [record.zone_id])
     if op == "rate":
         return f"rate of {letter} set to {record.rate:g} {record.unit}"
