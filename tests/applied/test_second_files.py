@@ -77,3 +77,11 @@ def test_its_task_data_have_the_plan_s_form_and_no_rate_without_a_map(second: Pa
     for key in "HIJ":
         values = [one.get("B") for one in zones[task.get(key)].findall("PDV")]
         assert values == ["0"]
+
+
+def test_what_it_takes_is_priced_as_the_plan_says(second: Path) -> None:
+    with closing(sqlite3.connect(second / "field.gpkg")) as base:
+        ((pounds, usd),) = base.execute("SELECT quantity, usd FROM order_lines").fetchall()
+        codes = {one for (one,) in base.execute("SELECT code FROM findings")}
+    assert usd == pytest.approx(pounds / 2000 * 540.0)  # the plan's 540 USD a short ton
+    assert "prescription-price-missing" not in codes

@@ -16,7 +16,8 @@ from vrx.pipeline.second_pass import SecondPass, second_pass
 from vrx.products import PassRequest, load_materials
 
 POTASH = "muriate of potash 0-0-60"
-PLAN = SimpleNamespace(zones=SimpleNamespace(narrowest_ft=60.0, driving_deg=None, smallest_ac=0.5))
+PLAN = SimpleNamespace(prices={}, zones=SimpleNamespace(
+    narrowest_ft=60.0, driving_deg=None, smallest_ac=0.5))
 STEP = 5.0
 
 

@@ -39,7 +39,8 @@ class Finding:
             parts.append(f"Done: {self.done}")
         if self.todo:
             parts.append(f"To do: {self.todo}")
-        return ". ".join(part.rstrip(".") for part in parts) + "."
+        ends = [part if part.endswith(("?", "!")) else part.rstrip(".") + "." for part in parts]
+        return " ".join(ends)
 
 
 def note(code: str, where: str, what: str, **more: str) -> Finding:

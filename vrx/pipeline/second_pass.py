@@ -17,6 +17,7 @@ from vrx.model import (
     FloatArray,
     Material,
     Prescription,
+    Price,
     Zones,
     note,
     warn,
@@ -75,7 +76,7 @@ def second_pass(
         return SecondPass(zones=None, prescription=None, left_by_zone=nothing,
                           findings=(*findings, note("applied-nothing-left", where,
                                                     "no ground is short beyond the tolerance")))
-    made_of = _prescribed(request, material, parted, left)
+    made_of = _prescribed(request, material, parted, left, plan=plan)
     total = made_of.passes[0].rates * np.array(made_of.zone_area_ac)
     by_zone = np.asarray(
         np.bincount(owner, weights=total, minlength=len(made.zones)), dtype=np.float64)
@@ -148,7 +149,8 @@ def _told_small(
 
 
 def _prescribed(
-    request: products.PassRequest, material: Material, parted: Zones, left: FloatArray
+    request: products.PassRequest, material: Material, parted: Zones, left: FloatArray, *,
+    plan: Plan,
 ) -> Prescription:
     ids = [zone.zone_id for zone in parted.zones]
     area = np.array([zone.area_ac for zone in parted.zones])
@@ -163,4 +165,6 @@ def _prescribed(
         zone_names=names)
     return prescription.prescribe(
         zone_ids=ids, zone_area_ac=area, plans=plans, needs={}, s_most_lb_per_ac=None,
-        zone_names=names)
+        zone_names=names, prices=[
+            Price(material=name, usd=one.usd, per=one.per, as_of=str(one.as_of))
+            for name, one in plan.prices.items() if name in (material.id, request.material)])
