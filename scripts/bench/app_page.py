@@ -76,7 +76,7 @@ def split(served: Any) -> None:
         zone = max(bench.zones().zones, key=lambda one: one.polygon.area)
         middle = np.array(zone.polygon.representative_point().coords[0])
         bench.edit("split", on=bench.state, zone_id=zone.zone_id, line=[
-            tuple(middle - (2000, 1)), tuple(middle + (2000, 1))])
+            tuple(np.subtract(middle, [2000, 1])), tuple(np.add(middle, [2000, 1]))])
 
 
 def measure(browser: Any, folder: Path, runs: int) -> None:

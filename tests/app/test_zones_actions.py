@@ -156,7 +156,8 @@ def test_a_rate_by_hand_needs_a_reason_of_the_list_and_a_rate_that_may_be(desk):
 
 
 BAD = [
-    ("split", {}), ("split", {"letter": "ZZ", "points": "0, 0\n9, 9"}), ("split", {"zone": "C", "line": "[[0,0],[1,1]]"}),
+    ("split", {}), ("split", {"letter": "ZZ", "points": "0, 0\n9, 9"}),
+    ("split", {"zone": "C", "line": "[[0,0],[1,1]]"}),
     ("split", {"zone": "3", "line": "[[0,0]]"}), ("split", {"zone": "3", "line": "{}"}),
     ("split", {"zone": "3", "line": "[[0,0],[1,\"x\"]]"}),
     ("split", {"zone": "3", "line": "[[0,0],[1,true]]"}),
