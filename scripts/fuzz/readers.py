@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -40,12 +41,15 @@ from vrx.intake import (
     read_time_logs,
     read_yield_logs,
 )
-from vrx.model import Field, Grid
+from vrx.model import Field, Grid, Zones
+from vrx.pipeline import edits
 from vrx.pipeline.signing import check as check_chain
+from vrx.plan.edits import read_edit_file, read_edits
 from vrx.plan.layout import with_layout
 from vrx.plan.load import load_plan
 from vrx.products import load_materials
 from vrx.rules import load_books
+from vrx.zones import zone_whole_field
 
 K = ColumnSpec(column="K_ppm", unit="ppm", form="K", extractant="mehlich-3", depth_in=(0.0, 6.0))
 POINTS = SoilSpec(columns={"potassium": K}, id_column="sample_id", date_column="date",
@@ -245,6 +249,30 @@ def _signed() -> bytes:
     return chain.line_of(chain.make(told, who, paths=(), before=(), vrx="0"))
 
 
+def _folded(path: Path, home: Path, _: str) -> Any:
+    """The edits and the zones that they lead to, from the square as one zone."""
+    log, field_ = read_edit_file(path), the_field(home)
+    return log, edits.apply_zones(_one_zone(field_), log, field_)
+
+
+def _one_zone(of: Field) -> Zones:
+    return zone_whole_field(boundary=of.boundary, crs_centre=of.crs_centre)
+
+
+@cache
+def _edits() -> bytes:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        of = the_field(folder)
+        base = _one_zone(of)
+        for east in (0.0, 100.0):
+            held = edits.apply_zones(base, read_edits(folder), of)
+            edits.split(folder, base=base, field=of, zone_id=held.zones[0].zone_id,
+                        line=[(east, -900.0), (east + 5.0, 900.0)])
+        edits.undo(folder, base=base)
+        return (folder / "edits.jsonl").read_bytes()
+
+
 def _layout(path: Path, *_: object) -> Any:
     return with_layout({"soil": {"layout": str(path.absolute())}}, folder=path.parent)
 
@@ -302,6 +330,10 @@ READERS: dict[str, Reader] = {
                         figure=lambda r: r.field.name),
     "layout": Reader(read=_layout, wholes=lambda: {".toml": wholes.layout()},
                      figure=lambda r: r["soil"]["id_column"]),
+    "read_edits": Reader(
+        read=_folded, wholes=lambda: {".jsonl": _edits()},
+        figure=lambda r: (r[0].cursor, len(r[1].zones)),
+        tells=lambda r: bool(r[0].findings) or not r[0].records),
     "load_books": Reader(read=lambda p, *_: load_books([p]),
                          wholes=lambda: {".toml": wholes.book()}, figure=len),
     "load_materials": Reader(read=lambda p, *_: load_materials([p]),

@@ -19,6 +19,7 @@ from vrx.audit import audit_run
 from vrx.errors import ExportError, InputError, PlanError, PlanInfeasible, VrxError
 from vrx.pipeline import RunResult, check_field, compare_field, edits, plan_sampling, run_field
 from vrx.pipeline.edit_field import OpenField, log_json, open_field
+from vrx.pipeline.edits_record import edits_moved
 from vrx.plan.edits import EDITS_NAME
 
 made = runpy.run_path(str(Path(__file__).with_name("edit_builders.py")))
@@ -442,6 +443,39 @@ def test_a_run_goes_on_past_a_torn_line_and_says_so(copy_of: CopyOf) -> None:
     result = run_field(folder)
     assert result.job.edits.number == 2
     assert result.job.findings[0].code == "edits-torn"
+
+
+def test_a_job_record_tells_whether_edits_moved_since(
+    kettle: tuple[Path, RunResult, int], runs: dict[str, RunResult], tmp_path: Path
+) -> None:
+    folder, result, _ = kettle
+    (tmp_path / EDITS_NAME).write_bytes((folder / EDITS_NAME).read_bytes())
+    plain = runs["kettle"].manifest
+    log = edits.read_edits(tmp_path)
+    assert (edits_moved(log, result.manifest), edits_moved(log, plain)) == (False, True)
+    log = edits.undo(tmp_path)  # the rate
+    assert (edits_moved(log, result.manifest), edits_moved(log, plain)) == (True, True)
+    log = edits.undo(tmp_path)  # the split
+    assert (edits_moved(log, result.manifest), edits_moved(log, plain)) == (True, False)
+    edits.redo(tmp_path)
+    log = edits.redo(tmp_path)
+    assert not edits_moved(log, result.manifest)
+    assert not edits_moved(edits.read_edits(tmp_path / "nowhere"), plain)
+
+
+def test_zones_that_a_hand_made_small_or_narrow_are_told(copy_of: CopyOf) -> None:
+    folder = copy_of("kettle")
+    held = open_field(folder)
+    zone = next(one for one in held.base.zones if one.letter == "E")
+    west, south, _, north = zone.polygon.bounds
+    log = edits.split(folder, zone_id=zone.zone_id,
+                      line=[(west + 4, south - 50), (west + 4, north + 50)], **held.place)
+    now = edits.apply_zones(held.base, log, held.field)
+    sliver = min(now.zones, key=lambda one: one.area_ac)
+    assert sliver.area_ac < 2.0
+    found = {one.code: one for one in run_field(folder).job.findings}
+    assert f"{sliver.letter} (" in found["zones-by-hand-small"].what
+    assert sliver.letter in found["zones-by-hand-narrow"].what
 
 
 def test_a_list_of_edits_in_plain_words(kettle: tuple[Path, RunResult, int]) -> None:

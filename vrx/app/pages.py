@@ -9,7 +9,7 @@ from typing import Any
 
 from vrx.app.guard import Keys
 from vrx.app.session import Session
-from vrx.app.step import Step, changed, looked_at, render_page, render_parts
+from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
 from vrx.app.totals import bar_view
 from vrx.errors import VrxError
@@ -167,6 +167,6 @@ def patch(session: Session, keys: Keys, step: Step, known: Mapping[str, str]) ->
     """The parts that differ from what the page has."""
     every, ready, blocked = _prepared(session, keys, step, anew=False)
     rendered = render_parts(step, every, ready=ready)
-    parts, gone = changed(rendered, known)
+    parts, gone = what_differs(rendered, known)
     return {"on": every["on"], "parts": parts, "gone": gone if ready else [], "ready": ready,
             "blocked": blocked}

@@ -149,7 +149,7 @@ def render_page(
     })
 
 
-def changed(rendered: Rendered, known: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
+def what_differs(rendered: Rendered, known: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
     """Parts whose hash differs from the page's, and parts of the page that are no more."""
     parts = {}
     for name, total in rendered.sums.items():

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
 from vrx.model import Job, PassRates
 from vrx.model.by_hand import EditsSaid
+from vrx.pipeline.edit_fold import NO_RATES, state
+from vrx.plan.edits import EditLog
 
 
 def edits_identity(job: Job) -> dict[str, Any]:
@@ -30,3 +33,16 @@ def by_hand_record(one: PassRates) -> dict[str, Any]:
         return {}
     return {"rule_planned_total": one.rule_planned_total,
             "by_hand": [asdict(each) for each in one.by_hand]}
+
+
+def edits_moved(log: EditLog, record: Mapping[str, Any]) -> bool:
+    """Whether edits were made or undone since the run of a job record.
+
+    Without cutting zones anew: of rates alone their hash decides, whatever the plan's zones are.
+    """
+    then = record.get("edits", {})
+    told = str(then.get("state", ""))
+    zones, _, rates = state(log, None).partition("-")
+    if log.zones_changed or then.get("zones_by_hand"):
+        return not log.zones_changed or told != f"{zones}-{rates}"
+    return rates != (told.split("-")[1] if told else NO_RATES)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -212,6 +212,33 @@ def _width_m(plan: Plan, polygon: shapely.Geometry) -> float:
     if plan.zones.driving_deg is None:
         return geo.width_m(polygon)
     return geo.width_across_m(polygon, plan.zones.driving_deg)
+
+
+def by_hand_findings(plan: Plan, made: Zones, zone_ids: Collection[int]) -> tuple[Finding, ...]:
+    """Zones changed by hand that are smaller or narrower than the plan wants zones to be."""
+    told = plan.zones
+    narrowest_m = units.m_from_ft(told.narrowest_ft)
+    small, narrow = [], []
+    for zone in made.zones:
+        if zone.zone_id not in zone_ids:
+            continue
+        if zone.area_ac < told.smallest_ac:
+            small.append(f"{zone.letter} ({zone.area_ac:.2f} ac)")
+        if _width_m(plan, zone.polygon) < 0.99 * narrowest_m:
+            narrow.append(zone.letter)
+    found = []
+    if small:
+        found.append(warn(
+            "zones-by-hand-small", "zones", f"zones changed by hand are smaller than smallest_ac = "
+            f"{told.smallest_ac:g}: {', '.join(small)}", done="kept as they were drawn",
+            todo="make sure that the machine can follow them, or merge them"))
+    if narrow:
+        found.append(warn(
+            "zones-by-hand-narrow", "zones", f"zones changed by hand have no part as wide as "
+            f"narrowest_ft = {told.narrowest_ft:g}: {', '.join(narrow)}",
+            done="kept as they were drawn",
+            todo="make sure that the machine can follow them, or merge them"))
+    return tuple(found)
 
 
 def swath_findings(plan: Plan, made: Zones) -> tuple[Finding, ...]:

@@ -24,6 +24,7 @@ from vrx.model import (
 from vrx.pipeline import reconcile_files, season
 from vrx.pipeline.applied_run import CommittedRun, committed_run
 from vrx.pipeline.commit import sha256
+from vrx.pipeline.edits_record import edits_moved
 from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.pipeline.second_pass import SecondPass, second_pass
 from vrx.plan import (
@@ -36,6 +37,7 @@ from vrx.plan import (
     plan_path,
     require_pass,
 )
+from vrx.plan.edits import read_edits
 from vrx.units import m_from_ft
 
 RUNS = "output"
@@ -148,6 +150,11 @@ def _compare(
         findings.append(warn(
             "applied-plan-changed", where, f"the plan was changed after {run.name}",
             done="compared with the rates of that run; limits of the second trip are the plan's",
+            todo="vrx run FOLDER, and compare again, if that is not what was applied"))
+    if edits_moved(read_edits(home), run.record):
+        findings.append(warn(
+            "applied-edits-changed", where, f"zones or rates were edited by hand after {run.name}",
+            done="compared with the zones and rates of that run",
             todo="vrx run FOLDER, and compare again, if that is not what was applied"))
     if request is None:
         second = SecondPass(zones=None, prescription=None, left_by_zone=np.zeros(len(target)),

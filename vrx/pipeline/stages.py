@@ -183,6 +183,7 @@ def finish(drawn: Drawn, asked: Asked, *, said: EditsSaid = NO_EDITS) -> Job:
         *asked.past.findings,
         *knowledge.knowledge_findings(known), *layers.findings(asked.layers, made),
         *(asked.goals.findings if asked.goals else ()), *ground.swath_findings(plan, made),
+        *ground.by_hand_findings(plan, made, said.zone_ids),
         *(one for per_zone in needs.values() for one in findings_of(per_zone)),
         *asked.found.findings, *of_guides,
         *inputs.tests.findings, *inputs.blend_findings,

@@ -96,7 +96,7 @@ class EditLog:
 
 def edits_path(folder: Path) -> Path:
     """Where the edits of a field's folder (or of a plan file's) are kept."""
-    return (folder if folder.is_dir() else folder.parent) / EDITS_NAME
+    return (folder.parent if folder.is_file() else folder) / EDITS_NAME
 
 
 def read_edits(folder: Path, *, known: EditLog | None = None) -> EditLog:
@@ -106,6 +106,13 @@ def read_edits(folder: Path, *, known: EditLog | None = None) -> EditLog:
     (`edits-read`, `edits-size`, `edits-line` with the number of the line).
     """
     file = edits_path(folder)
+    if not os.path.lexists(file):  # in a folder that cannot be entered no plan is read either
+        return EditLog(file=file)
+    return read_edit_file(file, known=known)
+
+
+def read_edit_file(file: Path, *, known: EditLog | None = None) -> EditLog:
+    """The edits of a file that is there, whatever its name; raises as `read_edits`."""
     raw = _bytes(file)
     log = EditLog(file=file)
     if (known is not None and known.file == file and known.raw.endswith(b"\n")
@@ -117,10 +124,8 @@ def read_edits(folder: Path, *, known: EditLog | None = None) -> EditLog:
 def _bytes(file: Path) -> bytes:
     try:
         told = file.stat()
-    except FileNotFoundError:
-        return b""
-    except OSError as err:
-        raise _unread(file, err.strerror or str(err)) from err
+    except (OSError, ValueError) as err:  # ValueError: NUL in the name
+        raise _unread(file, getattr(err, "strerror", None) or str(err)) from err
     if not stat.S_ISREG(told.st_mode):
         raise _unread(file, "is a folder, a device or a pipe, not a file")
     if told.st_size > MOST_BYTES:

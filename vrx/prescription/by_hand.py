@@ -21,6 +21,7 @@ from vrx.errors import InputError, PlanInfeasible
 from vrx.model import (
     Finding,
     FloatArray,
+    Material,
     PassPlan,
     PassRates,
     Prescription,
@@ -240,6 +241,28 @@ def _beyond(
     return out
 
 
+def _difference(
+    one: RateByHand, material: Material, *, acres: float, where: str, split: float | None
+) -> Finding:
+    """A rate by hand beside the rule's, and the pounds between them."""
+    moved = one.rate - one.rule_rate
+    pounds = [f"{lb:+,.1f} lb {name}" for name, lb in (("K2O", one.k2o_lb), ("S", one.s_lb))
+              if material.nutrient_lb_per_unit(name) > 0]
+    brings = {name: one.rate * material.nutrient_lb_per_unit(name) for name in ("K2O", "N", "Cl")}
+    beside = [f"{brings[name]:.1f} lb {name}/ac" for name in ("N", "Cl") if brings[name] > 0]
+    what = (f"{one.rate:g} {one.unit} set by hand, the rule gives {one.rule_rate:g} {one.unit}"
+            + (f": {', '.join(pounds)} over {acres:.2f} ac" if pounds and moved else "")
+            + f" ({one.because})" + (f"; brings {', '.join(beside)}" if beside else ""))
+    more = {
+        "value": f"{moved * acres:.6g} {one.unit.removesuffix('/ac')}",
+        "done": "the rate by hand is used; the need stays as it was",
+        "todo": f"{brings['K2O']:.0f} lb K2O/ac in one pass: split it over two passes"
+        if split is not None and brings["K2O"] > split + TINY else ""}
+    if moved == 0:
+        return note("prescription-by-hand", where, what, **more)
+    return warn("prescription-by-hand", where, what, **more)
+
+
 def _told(
     one: PassRates, rule: PassRates, by_hand: Sequence[RateOverride], place: Mapping[int, int],
     names: Sequence[str], *, area: FloatArray, split: float | None,
@@ -259,21 +282,9 @@ def _told(
         held.append(RateByHand(
             zone_id=each.zone_id, letter=names[at], rule_rate=was, rate=now, unit=unit,
             k2o_lb=moved["K2O"], s_lb=moved["S"], reason=each.reason, words=each.words))
-        same = now == was
-        pounds = [f"{lb:+,.1f} lb {name}" for name, lb in moved.items()
-                  if material.nutrient_lb_per_unit(name) > 0]
-        beside = [f"{now * material.nutrient_lb_per_unit(name):.1f} lb {name}/ac"
-                  for name in ("N", "Cl") if now * material.nutrient_lb_per_unit(name) > 0]
-        k2o = now * material.nutrient_lb_per_unit("K2O")
-        found.append((note if same else warn)(
-            "prescription-by-hand", f"zone {names[at]}, pass {one.pass_id}",
-            f"{now:g} {unit} set by hand, the rule gives {was:g} {unit}"
-            + (f": {', '.join(pounds)} over {acres:.2f} ac" if pounds and not same else "")
-            + f" ({each.because})" + (f"; brings {', '.join(beside)}" if beside else ""),
-            value=f"{(now - was) * acres:.6g} {unit.removesuffix('/ac')}",
-            done="the rate by hand is used; the need stays as it was",
-            todo=f"{k2o:.0f} lb K2O/ac in one pass: split it over two passes"
-            if split is not None and k2o > split + TINY else ""))
+        found.append(_difference(
+            held[-1], material, acres=acres, where=f"zone {names[at]}, pass {one.pass_id}",
+            split=split))
     if not held:
         return one
     if rule.kind == "flat" and one.kind != "flat":
