@@ -83,7 +83,8 @@ def test_readings_beside_the_map_are_those_of_the_whole_job(desk):
     assert none is None
     assert np.isnan(waiting["potassium"].standard_error).all()
     for _ in range(2):
-        found, told = memory.read(bench.drawn(), live.zones, live.readings, waiting=False)
+        found, told = memory.read(
+            bench.drawn(), live.zones, live.readings, waiting=False, base=bench.base())
         for name, whole in job.readings.items():
             assert found[name].standard_error == pytest.approx(whole.standard_error, rel=1e-12)
             assert (found[name].samples == whole.samples).all()

@@ -31,7 +31,8 @@ def view(session: Session) -> dict[str, object]:
     memory: SureMemory = session.kept.setdefault(MEMORY, SureMemory())
     # Right after a change totals come first; the page asks again for what takes longer.
     waiting = bool(session.kept.pop(zones_edit.WAITING, False))
-    readings, mixed = memory.read(drawn, live.zones, live.readings, waiting=waiting)
+    readings, mixed = memory.read(
+        drawn, live.zones, live.readings, waiting=waiting, base=bench.base())
     # Until they are known anew, what was told before stays: nothing jumps for a moment.
     told = session.kept.get(MIXED, ()) if mixed is None else mixed
     session.kept[MIXED] = told
