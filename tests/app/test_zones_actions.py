@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 HELP = runpy.run_path(str(Path(__file__).with_name("conftest.py")))
@@ -319,7 +319,7 @@ STEPS = st.lists(st.tuples(
     st.floats(0, 1), st.floats(0, 1), st.floats(0, 6.28)), min_size=3, max_size=8)
 
 
-@settings(max_examples=12, deadline=None, derandomize=True,
+@settings(max_examples=8, deadline=None, derandomize=True, phases=[Phase.generate],
           suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(storm=STEPS)
 def test_a_storm_of_edits_keeps_a_true_coverage(storm_desk, storm):
