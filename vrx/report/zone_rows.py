@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -83,6 +84,8 @@ def _short(analyte: str) -> str:
 def _soil(reading: ZoneReading, k: int) -> str:
     mean = numbers.reading(float(reading.mean[k]), reading.analyte)
     error = float(reading.standard_error[k])
+    if math.isnan(error):
+        return f"{mean} ± …"
     return f"{mean} ± {numbers.spread(error, reading.analyte)}"
 
 
@@ -102,6 +105,9 @@ def _samples(steering: Sequence[ZoneReading], k: int) -> str:
 
 def _outside(steering: Sequence[ZoneReading], k: int) -> str:
     """The share of the zone that the map has in another class, by substance."""
+    if any(one.outside_share is not None and math.isnan(float(one.outside_share[k]))
+           for one in steering):
+        return "…"
     told = [f"{numbers.share(float(one.outside_share[k]))} {_short(one.analyte)[0]}"
             for one in steering if one.outside_share is not None]
     return ", ".join(told) or "–"

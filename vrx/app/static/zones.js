@@ -1,7 +1,7 @@
 // The step of zones: choosing them on map and table alike, tools, and their keys. Every change is
 // made by the server; the page shows what it answers.
 
-import { onPatch, say, send } from "./app.js";
+import { onPatch, refresh, say, send } from "./app.js";
 import { Sheet, mark } from "./sheet.js";
 import { CornerTool } from "./zones_corner.js";
 import { LineTool } from "./zones_line.js";
@@ -342,6 +342,11 @@ class Desk {
     if (this.tool instanceof LineTool) this.tool.corners = null;
     this.unrefuse();
     this.show();
+    // Standard errors of changed zones come after the totals.
+    if (document.querySelector("#zone-findings[data-waiting]") && !this.asking) {
+      this.asking = true;
+      setTimeout(() => refresh().finally(() => { this.asking = false; }), 20);
+    }
   }
 }
 

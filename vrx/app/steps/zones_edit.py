@@ -68,6 +68,16 @@ def _ids(form: Form, name: str) -> tuple[int, ...]:
     return tuple(told)
 
 
+def _lettered(session: Session, form: Form, name: str) -> int:
+    """The id of the zone whose letter was typed."""
+    told = form.text(name, most=40).casefold()
+    zones = session.bench.zones().zones
+    found = next((one.zone_id for one in zones if one.letter.casefold() == told), None)
+    if found is None:
+        raise _wrong(name, f"there is no zone {told.upper()}", "take a letter of the map")
+    return found
+
+
 def _points(session: Session, form: Form) -> Line:
     """The line of a form: drawn, at a bearing, or point by point in feet."""
     if form.has("line"):
@@ -112,7 +122,7 @@ def _sum(zones: Zones) -> str:
 
 def split(session: Session, form: Form) -> Done:
     """Cut a zone along a line."""
-    zone = form.whole("zone")
+    zone = form.whole("zone") if form.has("zone") else _lettered(session, form, "letter")
     before = session.bench.zones()
     after = edit(session, form, "split", zone_id=zone, line=_points(session, form))
     known = {one.zone_id for one in before.zones}
@@ -146,7 +156,8 @@ def corner(session: Session, form: Form) -> Done:
 
 def redraw(session: Session, form: Form) -> Done:
     """Draw the border of two zones anew."""
-    ids = _ids(form, "zones")
+    ids = _ids(form, "zones") if form.has("zones") else tuple(
+        _lettered(session, form, name) for name in ("one", "two"))
     if len(ids) != 2:
         raise _wrong("zones", f"{len(ids)} zones are selected", "select two neighbours")
     after = edit(session, form, "redraw", between=(ids[0], ids[1]), line=_points(session, form))
