@@ -22,8 +22,9 @@ export function say(words) {
 export function state() { return body.dataset.on; }
 export function token() { return body.dataset.token; }
 
-function parsePart(html, old) {
-  const svg = old ? old.namespaceURI === SVG : html.trimStart().startsWith("<g");
+function parsePart(html, old, home) {
+  // an <svg> itself parses as HTML; what stands inside one needs its namespace
+  const svg = old ? old.namespaceURI === SVG : home.namespaceURI === SVG;
   if (svg && !(old && old.tagName.toLowerCase() === "svg")) {
     const doc = new DOMParser().parseFromString(
       `<svg xmlns="${SVG}">${html}</svg>`, "image/svg+xml");
@@ -77,7 +78,7 @@ export function patch(told, { keep = false } = {}) {
   for (const [id, part] of Object.entries(told.parts || {})) {
     const old = document.getElementById(id);
     const home = old || (part.into && document.getElementById(part.into));
-    const fresh = home && parsePart(part.html, old);
+    const fresh = home && parsePart(part.html, old, home);
     if (!fresh) { if (part.into === undefined && !old) sums[id] = part.sum; continue; }
     if (old) {
       const kept = keep || old.contains(active) ? typedValues(old) : new Map();
