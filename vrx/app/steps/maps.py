@@ -86,7 +86,7 @@ def _ranked(session: Session, shown: str) -> dict[str, Any] | None:
                 "map has no variogram, or no sample would move a rate.", "rows": [], "found": []}
     job, worth = session.bench.job(), held.worth
     picture = places.places_map(
-        key="app-places", field=job.field, surface=job.surfaces[shown],
+        key="drawing-places", field=job.field, surface=job.surfaces[shown],
         sampled=job.soil.measured(shown)[0], places=worth.places, name=words.substance(shown),
         words=f"By what one more sample would save in {worth.unit} over the field.")
     return {

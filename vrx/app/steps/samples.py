@@ -40,7 +40,7 @@ def view(session: Session) -> dict[str, object]:
 
 
 def _of_job(job: Job) -> dict[str, object]:
-    drawn = maps.samples_map(key="app-samples", field=job.field, soil=job.soil)
+    drawn = maps.samples_map(key="drawing-samples", field=job.field, soil=job.soil)
     return {
         "file": job.soil.file, "count": len(job.soil.sample_id),
         "picture": touchable(drawn.svg, name="samples-drawing"), "remark": drawn.remark,
