@@ -620,3 +620,18 @@ def test_no_violation_of_access_rules_in_any_state(sheet):
     page.select_option("#make-from", "pivot sectors")
     page.click("[data-keys]")
     assert axe(page) == []
+
+
+def test_the_scale_bar_is_as_long_as_it_says_at_every_enlargement(sheet):
+    """On screen the field's own width against the bar; a foot has 0.3048 m (NIST SP 811)."""
+    west, south, east, _ = sheet.field.boundary.bounds
+    for _ in range(4):
+        (left, _), (right, _) = sheet.screen((west, south)), sheet.screen((east, south))
+        pixels_per_m = (right - left) / (east - west)
+        for unit, metres in (("ft", 0.3048), ("m", 1.0)):
+            line = sheet.page.locator(f'[data-scale-of="zone-map"] [data-in="{unit}"]')
+            words = line.locator("span").inner_text()
+            said = float(words.removesuffix(f" {unit}").replace(",", ""))
+            wide = line.locator("i").evaluate("bar => bar.getBoundingClientRect().width")
+            assert wide == pytest.approx(said * metres * pixels_per_m, abs=1.5)
+        sheet.page.click('[data-map-do="in"]')
