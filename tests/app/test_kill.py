@@ -12,14 +12,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 
 
 @contextmanager
-def _client(link: str) -> Iterator[httpx.Client]:
+def _client(link: str) -> Iterator[httpx2.Client]:
     """A client that the link let in."""
-    with httpx.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60,
+    with httpx2.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60,
                       trust_env=False) as client:
         assert client.get("/?" + link.split("?")[1]).status_code == 303
         yield client
