@@ -1,7 +1,7 @@
-"""Every paper of a run in a real browser: no violation that axe-core finds, no request, no overflow.
+"""Every paper of a run in a real browser: no violation by axe-core, no request, no overflow.
 
-The browser is Debian's Chromium or the one that VRX_CHROMIUM names; where VRX_NEEDS_BROWSER is set a
-missing one is an error. The judge of what everybody can use is axe-core (Deque, the rules of WCAG).
+The browser is Debian's Chromium or the one that VRX_CHROMIUM names; where VRX_NEEDS_BROWSER is set
+a missing one is an error. The judge of what everybody can use is axe-core (Deque, rules of WCAG).
 """
 
 import os
