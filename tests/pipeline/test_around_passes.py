@@ -107,7 +107,8 @@ def test_a_blend_is_planned_ordered_and_told(kettle: Plan) -> None:
     assert line.k2o_lb == pytest.approx(line.lb * 0.575)
     assert line.s_lb == pytest.approx(line.lb * 0.0425)
     assert "blend-segregation" in codes(result)
-    assert (result.folder / "prescription.geojson").read_text().count("P1_PKS_LB") == 9
+    written = json.loads((result.folder / "prescription.geojson").read_text(encoding="utf-8"))
+    assert sum("P1_PKS_LB" in one["properties"] for one in written["features"]) == 9
     assert any(one["blend"] for one in record(result)["materials"])
     # The auditor reads the files again and counts the blend's nutrients from the job record; a
     # grade rounded to whole percents is no doubt.

@@ -212,7 +212,7 @@ def test_in_short_holds_dollars_water_and_what_the_crop_takes_up(
     # 475 lb K at 10 tons = 372 lb K2O at 6.5 tons (K x 1.2046; common practice, no source).
     assert "the crop takes up about 372 lb K2O/ac" in short["kettle"]
     # 30 ppm SO4 / 2.996 x 8 in x 0.22661 = 18.2 lb (Oregon State, water units).
-    assert "The irrigation water counts 18 lb S/ac" in short["kettle"]
+    assert "The irrigation water brings 18 lb S/ac" in short["kettle"]
     # 180 ppm SO4 and 24 in: 327 lb S, ten times what the crop takes up.
     assert "The irrigation water already supplies the sulfur: 327 lb/ac" in short["bench"]
     assert "$17,272.50" in short["kettle"]

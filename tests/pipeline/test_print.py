@@ -141,3 +141,21 @@ def test_a_print_that_fails_leaves_the_earlier_run(
     pointer = json.loads((folder / "output" / "current.json").read_text(encoding="utf-8"))
     assert pointer["run"] == before.name
     assert [one.name for one in (folder / "output").iterdir() if one.is_dir()] == [before.name]
+
+
+def test_the_blanks_to_sign_stand_on_the_front_of_each_pass(tmp_path: Path) -> None:
+    """Nine zones, a legend of five rates and the longest list of go or no-go: still one front."""
+    kettle = Path(shutil.copytree(
+        SAMPLE.with_name("kettle"), tmp_path / "kettle", ignore=shutil.ignore_patterns("output")))
+    plan = kettle / "plan.toml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("[export]\n", "[export]\npdf = true\n")
+                    .replace('method = "choose"', 'method = "inverse distance"'), encoding="utf-8")
+    made = run_field(kettle)
+    pages = [re.sub(r"\s+", " ", one.extract_text())
+             for one in pypdf.PdfReader(made.folder / "sheet.pdf").pages]
+    for one in made.job.prescription.passes:
+        front = [text for text in pages if f"sheet {one.number} of 3" in text]
+        assert len(front) == 1
+        for words in ("Loading check: the screen must show", "To fill in on the day",
+                      "Responsible for the prescription, signature", one.column):
+            assert words in front[0], (one.number, words)

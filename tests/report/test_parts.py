@@ -112,7 +112,7 @@ def test_window_and_fills_stand_on_the_sheet_or_are_left_to_write(job):
     assert made[1].window_bad
     assert made[1].planned == "Jun 9, 2027: does not fit"
     assert made[2].fills == ("3 of at most 275 gal, the last 77.0 gal; a full tank covers 55.0 ac "
-                             "at the mean rate, 50.0 ac at the highest")
+                             "at the average rate where it spreads, 50.0 ac at the highest")
     assert made[3].window == ""
     text = sheet(page_views(held, run="x", cautions=()))
     assert "3 of at most 275 gal" in text
@@ -136,7 +136,9 @@ def test_what_stops_or_changes_pounds_or_safety_stands_before_all_parts(job):
               for k in range(9)))
     views = page_views(replace(job, findings=told), run="x", cautions=())
     top = page(views).split('<nav class="readers"')[0]
-    assert "pound words. <span class=\"todo\">To do: spread it.</span>" in top
+    # In the catalogue's plain words, with the figures of this field.
+    assert ("<b>The season brings more K2O to a zone than crop and hay bear by the source.</b> "
+            "pound words. <span class=\"todo\">To do: Spread it.</span>") in top
     assert "map words" not in top
     assert len(views["first"]) <= 7
     # None is lost: what is not at the top is in the audit.
@@ -152,7 +154,8 @@ def test_the_growers_part_is_plain(views):
         assert word not in text.lower()
     said = " ".join(re.sub(r"<[^>]+>", " ", text).split())
     assert len(said.split()) < 600  # about two screens
-    for head in ("What", "How much, and the cost", "Flat or by zone", "What is not known"):
+    for head in ("What", "How much, and the cost", "One flat rate everywhere, or by zone",
+                 "What is not known"):
         assert f"<dt>{head}</dt>" in text
 
 
@@ -161,3 +164,59 @@ def test_numbers_of_a_finding_keep_to_what_people_read(job):
         warn("prescription-treated-acres", "pass 2", "more is wetted", value="3.61579 ac"),)),
         run="x", cautions=())
     assert "more is wetted (3.616 ac)." in page(views)
+
+
+def test_the_applicator_is_told_what_a_pass_or_safety_needs_and_not_how_needs_were_found(job):
+    told = (warn("prescription-s-not-met", "season", "the need is short"),
+            warn("rules-from-memory", "some-guide", "equation words"),
+            warn("prescription-treated-acres", "pass pass-2", "more is wetted"),
+            warn("feed-high", "hay", "safety words"))
+    views = page_views(replace(job, findings=told), run="x", cautions=())
+    carried = sheet(views).split('id="applicator"')[0]
+    assert "safety words" in carried
+    assert "need is short" not in carried
+    assert "equation words" not in carried
+    # What to do in this case, but never in keys of the plan.
+    for todo, plain in (("shut the nozzle off there", "Shut the nozzle off there."),
+                        ("set apply_to = 'cells' in [need]", "Split the zones, or let the plan")):
+        one = warn("need-cells-differ", "K2O", "words", todo=todo)
+        made = page_views(replace(job, findings=(one,)), run="x", cautions=())
+        assert made["first"][0].plain_todo.startswith(plain)
+    # A pass is named as the sheet names it: its id stands in the plan alone.
+    assert "pass 2: more is wetted" in carried
+    assert "pass pass-2" not in page(views)
+    top = page(views).split('<nav class="readers"')[0]
+    assert "need is short" in top
+    assert "equation words" in top
+
+
+def test_the_grower_reads_which_zone_gets_which_rate(job, crowded):
+    text = part(page(page_views(job, run="x", cautions=())), "grower")
+    some = next(one for one in job.prescription.passes if one.rates.min() < one.rates.max())
+    zone = job.zones.zones[int(some.rates.argmax())].letter
+    told = next(one for one in page_views(job, run="x", cautions=())["passes"]
+                if one.number == some.number).where
+    assert told in text
+    assert re.fullmatch(rf"By zone: \d+ {some.material.unit} in .*\b{zone}\.", told)
+    # With many zones a sentence would be a page: the map tells.
+    assert len(crowded.zones.zones) > 15
+    many = page_views(crowded, run="x", cautions=())["passes"]
+    assert all(one.where == "" or one.where.startswith("The same") for one in many)
+    assert "shows where" in part(page(page_views(crowded, run="x", cautions=())), "grower")
+
+
+def test_one_pass_has_no_table_of_all_passes(job):
+    alone = replace(job, prescription=replace(
+        job.prescription, passes=job.prescription.passes[:1]))
+    text = sheet(page_views(alone, run="x", cautions=()))
+    assert "All passes together" not in text
+    assert 'id="pass-1"' in text
+    assert "All passes together" in sheet(page_views(job, run="x", cautions=()))
+
+
+def test_inputs_stand_with_their_hashes(job, builders):
+    text = part(page(page_views(
+        job, run="x", cautions=(), files=builders.FILES,
+        inputs=[("soil <1>.csv", "ab" * 32), ("guide some-guide", "cd" * 32)])), "agronomist")
+    assert f"soil &lt;1&gt;.csv</th><td><code>{'ab' * 32}" in text
+    assert f"guide some-guide</th><td><code>{'cd' * 32}" in text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -104,7 +104,8 @@ def _write(
     written.append(("html", sheet))
     files = [_exported(kind, path, scratch) for kind, path in written]
     off = task_data.without_map(plan, job.prescription)
-    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan, without_map=off)
+    files += _pages(job, run=run, files=files, scratch=scratch, plan=plan, without_map=off,
+                    inputs=_inputs(identity))
     record = manifest.build(job=job, identity=identity, run=run, files=files, without_map=off)
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
@@ -112,7 +113,7 @@ def _write(
 
 def _pages(
     job: Job, *, run: str, files: list[ExportedFile], scratch: Path, plan: Plan,
-    without_map: Mapping[str, tuple[float, float]],
+    without_map: Mapping[str, tuple[float, float]], inputs: Sequence[tuple[str, str]],
 ) -> list[ExportedFile]:
     """The applicator's sheet alone, then the page of all three parts, which lists it too.
 
@@ -121,6 +122,7 @@ def _pages(
     passes = job.prescription.passes
     views = report.page_views(
         job, run=run, cautions=prescription.cautions(passes), without_map=without_map,
+        inputs=inputs,
         pass_cautions={one.pass_id: prescription.cautions([one]) for one in passes})
     made: list[ExportedFile] = []
 
@@ -137,6 +139,17 @@ def _pages(
     if plan.export.pdf:
         keep("page.pdf", report.pdf_bytes(views, paper=plan.export.paper))
     return made
+
+
+def _inputs(identity: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What a run was made from, by name, with its SHA-256, as the job record holds it."""
+    plan = identity["plan"]
+    return [
+        (plan["path"], plan["sha256"]),
+        *((one["path"], one["sha256"]) for one in identity["inputs"]),
+        *((f"guide {one['id']}", one["sha256"]) for one in identity["books"]),
+        ("list of materials", identity["materials_sha256"]),
+    ]
 
 
 def _exported(kind: str, path: Path, scratch: Path) -> ExportedFile:

@@ -82,8 +82,8 @@ def _items(one: PassRates, told: Conditions, window: PassWindow | None) -> list[
     if not water:
         rows.append(("wet_soil", _by(told.soil, told.soil != "wet"), told.soil or "", ""))
     rows += [
-        _most("rain", told.rain_ahead_in, told.rain_most_in, "in", key="rain_most_in"),
-        _most("slope", told.slope_pct, told.slope_most_pct, "%", key="slope_most_pct"),
+        _most("rain", told.rain_ahead_in, told.rain_most_in, "in"),
+        _most("slope", told.slope_pct, told.slope_most_pct, "%"),
         _least("wells", told.well_ft, told.setback_ft),
         _least("water", told.water_ft, told.setback_ft),
     ]
@@ -93,7 +93,7 @@ def _items(one: PassRates, told: Conditions, window: PassWindow | None) -> list[
         rows.append(("injection_point", _by(at, at is not None and at >= least),
                      "" if at is None else f"{at:g} ft", ""))
     if one.method == "broadcast":
-        rows.append(_most("wind", told.wind_mph, told.wind_most_mph, "mph", key="wind_most_mph"))
+        rows.append(_most("wind", told.wind_mph, told.wind_most_mph, "mph"))
     if liquid:
         rows.append(_salt_out(one, told))
     elif not water:
@@ -179,7 +179,7 @@ def _window(window: PassWindow) -> _Row:
     return "window", verdict, day, ends
 
 
-def _most(rule: str, stated: float | None, most: float | None, unit: str, *, key: str) -> _Row:
+def _most(rule: str, stated: float | None, most: float | None, unit: str) -> _Row:
     """Stated against the user's own limit; none stated is go where nothing is there at all."""
     if stated is None:
         return rule, NOT_KNOWN, "", "" if most is None else f"your limit {most:g} {unit}"
@@ -187,12 +187,12 @@ def _most(rule: str, stated: float | None, most: float | None, unit: str, *, key
     if stated == 0:
         return rule, GO, words, ""
     if most is None:
-        return rule, NOT_KNOWN, words, f"no limit is held: give {key}"
+        return rule, NOT_KNOWN, words, "the plan states no limit"
     return rule, GO if stated <= most else NO_GO, words, f"your limit {most:g} {unit}"
 
 
 def _least(rule: str, stated: float | None, least: float | None) -> _Row:
-    own = "no set-back is held: give setback_ft" if least is None else f"your set-back {least:g} ft"
+    own = "the plan states none: read it there" if least is None else f"your set-back {least:g} ft"
     if stated is None:
         return rule, NOT_KNOWN, "", own
     if least is None:
@@ -205,7 +205,7 @@ def _salt_out(one: PassRates, told: Conditions) -> _Row:
     limit = held if told.salt_out_f is None else told.salt_out_f
     words = "" if told.low_f is None else f"lowest {told.low_f:g} F"
     if limit is None:
-        return "salt_out", NOT_KNOWN, words, "no temperature is held: give salt_out_f of the label"
+        return "salt_out", NOT_KNOWN, words, "read the temperature off the label"
     own = (f"{limit:g} F as given" if told.salt_out_f is not None else
            f"below about {limit:g} F ({one.material.more.salt_out_source})")
     if told.low_f is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import date
 
@@ -23,6 +24,7 @@ from vrx.report import numbers, words
 from vrx.report.season_chart import season_chart, short_day
 from vrx.units import SHORT_TON_LB
 
+_ISO = re.compile(r"(?<![\w-])\d{4}-\d{2}-\d{2}(?![\w-])")
 _BAD = ("fix first", "do not spend", "weigh")
 
 
@@ -121,7 +123,19 @@ def go_views(job: Job) -> dict[int, tuple[GoView, ...]]:
 def _go(one: GoItem) -> GoView:
     return GoView(
         item=one.item, mark="x" if one.verdict == GO else "", no_go=one.verdict == NO_GO,
-        stated="" if one.stated == "not stated" else one.stated, rule=one.rule, source=one.source)
+        stated="" if one.stated == "not stated" else _days(one.stated), rule=_days(one.rule),
+        source="" if one.source.startswith("user") else one.source)
+
+
+def _days(text: str) -> str:
+    """Days of the plan as the rest of the sheet prints them."""
+    def day(found: re.Match[str]) -> str:
+        try:
+            return _day(date.fromisoformat(found[0]))
+        except ValueError:
+            return found[0]
+
+    return _ISO.sub(day, text)
 
 
 def care_view(job: Job) -> CareView:

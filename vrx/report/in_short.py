@@ -65,7 +65,8 @@ def _water(job: Job) -> list[str]:
         low, high = numbers.fixed(min(counts)), numbers.fixed(max(counts))
         if max(counts) >= 0.5:
             span = low if low == high else f"{low} to {high}"
-            out.append(f"The irrigation water counts {span} lb {nutrient}/ac against the need.")
+            out.append(f"The irrigation water brings {span} lb {nutrient}/ac; the need is that "
+                       "much smaller.")
     return out
 
 
@@ -76,7 +77,8 @@ def bought_sentence(job: Job) -> str:
     if not known or all(abs(one.left_over) <= 0.05 for one in bought):
         return ""
     rest = "" if len(known) == len(bought) else ", as far as prices are given"
-    return (f"Bought with overage and in whole packages: {numbers.usd(math.fsum(known))}{rest}.")
+    return (f"Bought in whole packages, with some to spare: "
+            f"{numbers.usd(math.fsum(known))}{rest}.")
 
 
 SULFATE_IS_WEAK = (
@@ -115,8 +117,8 @@ def reading_errors(reading: ZoneReading) -> str:
     high = numbers.spread(float(reading.standard_error.max()), reading.analyte)
     span = low if low == high else f"{low} to {high}"
     return (
-        f"{words.opening(words.substance(reading.analyte))} of a zone may be off by {span} "
-        f"{reading.unit} either way; about two times in three it is off by less."
+        f"{words.opening(words.substance(reading.analyte))} of a zone is right within {span} "
+        f"{reading.unit} about two times in three; one time in three it is off by more."
     )
 
 
@@ -128,8 +130,8 @@ def unknowns(job: Job) -> list[str]:
     memory = words.memory_nutrients(job)
     if memory:
         said.append(
-            f"Part of the need of {numbers.listing(memory)} rests on numbers from memory; check "
-            "them in your guide before you order."
+            f"Part of the need of {numbers.listing(memory)} rests on numbers that were written "
+            "down from memory, not read in the guide; check them there before you order."
         )
     unsourced = words.unsourced_nutrients(job)
     if unsourced:

@@ -168,6 +168,14 @@ def _soil(job: Job) -> dict[str, object]:
     }
 
 
+def _to_carry(one: reasons.FindingView) -> bool:
+    """Whether a finding is the applicator's: of a pass or of safety, and not of money.
+
+    How a need was found is the agronomist's; nobody can act on it in the cab.
+    """
+    return not one.money and (one.weight == "safety" or one.where.startswith("pass "))
+
+
 def _file_rows(files: Sequence[ExportedFile]) -> list[tuple[str, str, str, str]]:
     return [(f.path, f.format, numbers.size(f.bytes), f.sha256) for f in files]
 
@@ -189,6 +197,7 @@ def page_views(
     run: str,
     cautions: Sequence[str],
     files: Sequence[ExportedFile] = (),
+    inputs: Sequence[tuple[str, str]] = (),
     notes: Sequence[str] = (),
     pass_notes: Mapping[str, Sequence[str]] | None = None,
     pass_cautions: Mapping[str, Sequence[str]] | None = None,
@@ -198,10 +207,11 @@ def page_views(
 
     All layouts read these same texts, so that no number is rounded in two places. `cautions` are
     printed with the applicator's sheets, `pass_cautions` (by pass id) each with the sheet of its
-    pass, where they take the place of the former. `files` are listed with their hashes. `notes` are
-    printed at the end of the sources, `pass_notes` (by pass id) with their pass, for example loads
-    or pump settings. `without_map` (by pass id, 0 where left out) are the rates for a machine
-    outside the field and for one without a position, in the product's unit.
+    pass, where they take the place of the former. `files` are listed with their hashes, `inputs`
+    are what the run was made from, name and SHA-256 each. `notes` are printed at the end of the
+    sources, `pass_notes` (by pass id) with their pass, for example loads or pump settings.
+    `without_map` (by pass id, 0 where left out) are the rates for a machine outside the field and
+    for one without a position, in the product's unit.
     """
     shown, folded = reasons.finding_views(job)
     first = [one for one in shown if one.severity == "stop" or one.weight in ("safety", "pounds")]
@@ -237,9 +247,9 @@ def page_views(
         "folded": folded,
         "stops": [f for f in shown if f.severity == "stop"],
         "first": first,
-        "first_without_money": [one for one in first if one.severity == "stop" or not one.money],
+        "first_to_carry": [one for one in first if one.severity == "stop" or _to_carry(one)],
         "sources": [(s, words.is_from_memory(s.evidence)) for s in job.sources],
-        "files": _file_rows(files),
+        "files": _file_rows(files), "inputs": list(inputs),
         "notes": list(notes),
         "go": care.go_views(job),
         "care": care.care_view(job),

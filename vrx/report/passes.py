@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from markupsafe import Markup
 
 from vrx.model import Job, PassRates
 from vrx.report import maps, numbers, words
 from vrx.units import SHORT_TON_LB
 
+MOST_NAMED, MOST_RATES = 15, 6
+"""Zones and rates that a sentence names; beyond, the map of the pass tells."""
 BY_HAND = "† "
 """Before a rate that a person set, so that digits stay below each other."""
 
@@ -24,6 +27,7 @@ class PassView:
     method: str
     material: str
     sentence: str
+    where: str
     kind: str
     serves: str
     column: str
@@ -106,6 +110,29 @@ def _by_hand(rates: PassRates) -> tuple[str, ...]:
         f"gives {numbers.rate(one.rule_rate, rates.step)}: {one.because}" for one in rates.by_hand)
 
 
+def _where(rates: PassRates, job: Job) -> str:
+    """Which zones get which rate, or which earlier pass has the same ones.
+
+    "" where every zone gets one rate, and where more would be told than anybody reads.
+    """
+    if float(rates.rates.min()) == float(rates.rates.max()):
+        return ""
+    alike = next((one for one in job.prescription.passes if one.number < rates.number
+                  and one.material.unit == rates.material.unit
+                  and np.array_equal(one.rates, rates.rates)), None)
+    if alike is not None:
+        return f"The same rates by zone as pass {alike.number}."
+    zones: dict[float, list[str]] = {}
+    for zone, rate in zip(job.zones.zones, rates.rates.tolist(), strict=True):
+        zones.setdefault(rate, []).append(zone.letter)
+    if len(job.zones.zones) > MOST_NAMED or len(zones) > MOST_RATES:
+        return ""
+    unit = rates.material.unit
+    told = [f"{numbers.rate(rate, rates.step)}{'' if k else f' {unit}'} in "
+            f"{numbers.listing(zones[rate])}" for k, rate in enumerate(sorted(zones))]
+    return f"By zone: {'; '.join(told)}."
+
+
 def _outside(rates: PassRates, job: Job, area_ac: float) -> str:
     """Acres that get product beyond the prescription; "" for none that prints.
 
@@ -135,7 +162,8 @@ def pass_view(rates: PassRates, job: Job, notes: Sequence[str]) -> PassView:
     density = material.density_lb_per_gal
     return PassView(
         number=rates.number, timing=rates.timing, method=rates.method, material=material.id,
-        sentence=words.pass_sentence(rates, areas), kind=rates.kind, serves=rates.serves,
+        sentence=words.pass_sentence(rates, areas), where=_where(rates, job),
+        kind=rates.kind, serves=rates.serves,
         column=rates.column, unit=unit, least=numbers.rate(float(rates.rates.min()), rates.step),
         most=numbers.rate(float(rates.rates.max()), rates.step),
         step=numbers.rate(rates.step, rates.step), average=mean,

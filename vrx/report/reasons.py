@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -16,6 +16,8 @@ SHOWN_FINDINGS = 7
 _MONEY = re.compile(r"\$|\busd\b|\bdollar", re.IGNORECASE)
 _LONG = re.compile(r"(?<![\d.,])\d{1,3}\.\d{4,}(?!\d)")
 """Numbers with more decimals than anybody reads."""
+_KEY = re.compile(r"[\[\]=]|\w_\w")
+"""Words that stand in a plan file and nowhere else."""
 _NUMBER = re.compile(r"-?\d[\d,]*\.?\d*")
 
 
@@ -63,7 +65,9 @@ class BalanceView:
 class FindingView:
     """A finding with its severity in words.
 
-    `weight` is what its code touches, "data" for a code that nobody lists; `money` marks dollars.
+    `meaning` is the catalogue's sentence for who knows fields and not programs ("" for a code that
+    nobody lists), `plain_todo` is `todo`, or the catalogue's remedy where that names keys of the
+    plan. `weight` is what the code touches, "data" where nobody lists it. `money` marks dollars.
     """
 
     severity: str
@@ -74,6 +78,8 @@ class FindingView:
     value: str
     done: str
     todo: str
+    meaning: str
+    plain_todo: str
     weight: str
     money: bool
 
@@ -215,14 +221,34 @@ def _unsaid(finding: Finding) -> str:
     return _LONG.sub(lambda found: f"{float(found[0]):.4g}", finding.value)
 
 
-def _finding(finding: Finding) -> FindingView:
+def _by_number(job: Job) -> Callable[[str], str]:
+    """Texts with passes named as the page names them, by number; ids stand in the plan alone."""
+    numbers_of = {one.pass_id: str(one.number) for one in job.prescription.passes}
+    ids = sorted((name for name in numbers_of if not name.isdigit()), key=len, reverse=True)
+    if not ids:
+        return lambda text: text
+    named = re.compile(rf"\b([Pp]ass) ({'|'.join(map(re.escape, ids))})(?![\w-])")
+    return lambda text: named.sub(lambda m: f"{m[1]} {numbers_of[m[2]]}", text)
+
+
+def _plain(todo: str, remedy: str) -> str:
+    """What to do in this case, unless it is said in keys of the plan."""
+    if remedy and (not todo or _KEY.search(todo)):
+        return remedy
+    return f"{todo[:1].upper()}{todo[1:]}." if todo else ""
+
+
+def _finding(finding: Finding, named: Callable[[str], str]) -> FindingView:
     names = {Severity.STOP: "Stop", Severity.WARN: "Warning", Severity.NOTE: "Note"}
     entry = catalogue().codes.get(finding.code)
     texts = (finding.where, finding.what, finding.value, finding.done, finding.todo)
     return FindingView(
         severity=finding.severity.value, word=names[finding.severity], code=finding.code,
-        where=finding.where, what=finding.what, value=_unsaid(finding), done=finding.done,
-        todo=finding.todo, weight="data" if entry is None else entry.weight,
+        where=named(finding.where), what=named(finding.what), value=named(_unsaid(finding)),
+        done=named(finding.done), todo=named(finding.todo),
+        meaning="" if entry is None else entry.meaning,
+        plain_todo=_plain(named(finding.todo), "" if entry is None else entry.remedy),
+        weight="data" if entry is None else entry.weight,
         money=any(_MONEY.search(text) for text in texts),
     )
 
@@ -237,4 +263,5 @@ def finding_views(job: Job) -> tuple[list[FindingView], list[FindingView]]:
     stops = sum(f.severity is Severity.STOP for f in ordered)
     shown: Sequence[Finding] = weighty[: max(SHOWN_FINDINGS, stops)]
     folded = ordered[len(shown):]
-    return [_finding(f) for f in shown], [_finding(f) for f in folded]
+    named = _by_number(job)
+    return [_finding(f, named) for f in shown], [_finding(f, named) for f in folded]

@@ -61,12 +61,20 @@ def _bars(
     return bars
 
 
+def _told(bars: list[Bar]) -> str:
+    """What the bars are, and why removal may print more than uptake."""
+    told = "Averages of the field."
+    if any(_differs(bar) for bar in bars):
+        told += " Thin line: lowest to highest zone."
+    if sum(not bar.of_plan for bar in bars) > 1:
+        told += " Uptake and removal: two sources."
+    return told
+
+
 def season_bars(*, key: str, nutrient: str, bars: list[Bar]) -> str:
     """Bars from 0; a thin line shows how far zones differ."""
     title = f"A season of {nutrient}, lb/ac"
-    spread = any(_differs(bar) for bar in bars)
-    told = "Means of the field." + (" Thin line: least to greatest zone." if spread else "")
-    head, top = frames.heading(title, told)
+    head, top = frames.heading(title, _told(bars))
     high = max(*(bar.high for bar in bars), *(bar.value for bar in bars), 1.0)
     gap = 9.0 if any(not bar.of_plan for bar in bars) else 0.0
     bottom = top + 6 + _ROW * len(bars) + gap

@@ -74,5 +74,7 @@ def _fills(one: TankFills | None) -> str:
     text = f"{one.fills:,} of at most {numbers.amount(one.tank, one.unit)}"
     if one.fills > 1:
         text += f", the last {numbers.amount(one.last_fill, one.unit)}"
-    return (f"{text}; a full tank covers {numbers.fixed(one.acres_per_fill, 1)} ac at the mean "
-            f"rate, {numbers.fixed(one.acres_at_most, 1)} ac at the highest")
+    held = "tank" if one.unit == "gal" else "hopper"
+    return (f"{text}; a full {held} covers {numbers.fixed(one.acres_per_fill, 1)} ac at the "
+            f"average rate where it spreads, {numbers.fixed(one.acres_at_most, 1)} ac at the "
+            "highest")
