@@ -13,6 +13,7 @@ from vrx.audit import (
     _crs,
     _geopackage,
     _geoparquet,
+    _outside,
     _raster,
     _raster_record,
     _record,
@@ -72,7 +73,7 @@ def check_tasks(
                if (run / path).is_file()}
     for folder in sorted(folders):
         for layer in _task.read(run / folder, folder.as_posix(), ledger):
-            _check(layer, record, reference, ledger)
+            check_task(layer, record, reference, ledger)
     return bool(folders)
 
 
@@ -97,9 +98,13 @@ def check_rasters(
     return bool(seen)
 
 
-def _check(
+def check_task(
     layer: Layer, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
 ) -> None:
+    """One task against the record: acres, the rates of each zone, and those without a map.
+
+    `reference` as in `check_tasks`.
+    """
     if layer.gridded:
         ledger.shown("acres by cells", layer.name, "ac", layer.area_ac)
     else:
@@ -111,6 +116,13 @@ def _check(
         line = _pass_of(layer, product, record, ledger)
         if line is not None:
             _rates_of(layer, column, line, zones, ledger)
+            _outside.check_task(layer, column, line, ledger)
+    if layer.gridded and not ledger.figure(
+            "acres of cells outside the field with another rate than the one outside", layer.name,
+            "ac", found=layer.stray_ac, expected=0.0, within=_raster.OUTSIDE_AC):
+        ledger.fault("outside", layer.name, f"{layer.stray_ac:.4f} ac of cells outside the field "
+                     "hold another rate than the task's for outside",
+                     todo="run again; do not load this folder")
 
 
 def _pass_of(

@@ -15,6 +15,7 @@ from vrx.audit import (
     _raster_record,
     _rates,
     _record,
+    _runs,
     _sources,
     _table,
 )
@@ -131,6 +132,9 @@ def _against_record(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> 
     """Everything that a job record binds a layer to, or a doubt where it is no layer of it."""
     if layer.raster is not None:
         _raster_record.check(layer.raster, record, None, ledger)
+        return
+    if layer.without_map is not None:
+        _runs.check_task(layer, record, None, ledger)
         return
     if facts.ZONE_ID not in layer.columns:
         ledger.doubt("record-other", layer.name, f"has no column {facts.ZONE_ID}: zone by zone it "

@@ -105,6 +105,7 @@ def audit_run(
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
     _outside.check(run, record, ledger)
+    _outside.check_plan(run, record, ledger)
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
     _sheets(run, record, reference, ledger)
