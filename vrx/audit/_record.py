@@ -72,7 +72,7 @@ class PassLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """The whole record. `plan`, `field` and what follows from the order on stay plain values."""
+    """The whole record. What has no class of its own stays plain values."""
 
     run: str
     area_ac: float
@@ -83,6 +83,8 @@ class RunRecord:
     order: tuple[Mapping[str, Any], ...]
     nutrients: tuple[Mapping[str, Any], ...]
     files: Mapping[str, Mapping[str, Any]]
+    maps: tuple[Mapping[str, Any], ...]
+    readings: tuple[Mapping[str, Any], ...]
     plan: Mapping[str, Any]
     field: Mapping[str, Any]
     money: Mapping[str, Any]
@@ -175,6 +177,8 @@ def parse(data: bytes, ledger: Ledger) -> RunRecord | None:
         order=tuple(take.items(root, "order", "")),
         nutrients=tuple(take.items(root, "nutrients", "")),
         files=_files(root, take),
+        maps=tuple(take.items(root, "maps", "")) if root.get("maps") else (),
+        readings=tuple(take.items(root, "readings", "")) if root.get("readings") else (),
         plan=take.node(root, "plan", "") if "plan" in root else {}, field=field,
         # Records of earlier versions, and of runs without them, have none of these two.
         money=take.node(root, "money", "") if root.get("money") is not None else {},

@@ -11,10 +11,12 @@ import shapely
 
 from vrx.audit import (
     _crs,
+    _files,
     _geopackage,
     _geoparquet,
     _outside,
     _raster,
+    _raster_maps,
     _raster_record,
     _record,
     _sources,
@@ -96,6 +98,34 @@ def check_rasters(
             ledger.fault("raster-pass", run.name, f"no raster holds the rates of {line.place}",
                          todo="export again")
     return bool(seen)
+
+
+def check_maps(
+    run: Path, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
+) -> None:
+    """GeoTIFFs of soil tests against the record's maps and readings; every map has its raster.
+
+    `reference` as in `check_tasks`.
+    """
+    told: list[str] = []
+    unread: list[str] = []
+    seen = set()
+    paths = _files.maps(record)
+    for path in paths:
+        if (run / path).is_file():
+            raster = _raster.read(_sources.sized_bytes(run / path), path, ledger)
+            if raster is not None:
+                seen.add(raster.cells.tags.get("ANALYTE"))
+                worked = _raster_maps.check(raster, record, reference, ledger)
+                (told if worked else unread).append(path)
+    for one in record.maps if paths else ():
+        if one.get("analyte") not in seen:
+            ledger.fault("map-unrecorded", run.name, f"no raster holds the map of "
+                         f"{one.get('analyte')}", todo="export again")
+    _raster_maps.unread(told, ledger)
+    if unread:
+        ledger.remark("format-unread", ", ".join(unread), "maps of soil tests: no layer of zones, "
+                      "or no reading of zones in the job record, to work them out with")
 
 
 def check_task(
