@@ -111,11 +111,8 @@ def _steps(
 
 
 def _day(one: Mapping[str, Any], block: Mapping[str, Any]) -> float | None:
-    """The day of a set by the sets a day; of clean water and of pivots there is none."""
+    """The day of a step by the sets a day; on a pivot there is none."""
     per_day = block.get("sets_per_day")
-    named = one.get("what") in (INJECT, OFF) or isinstance(one.get("fill"), dict)
-    if per_day is None or not named:
-        return None
     return float(number(one.get("leg")) // number(per_day) + 1.0) if per_day else None
 
 

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from vrx.model import Finding, warn
-
 _MOST_NAMED = 12
+DONE = ("their ground has the rate of the cells around it; order and totals stay those of the "
+        "zones")
 Whole = TypeVar("Whole", np.int32, np.int64)
 
 
@@ -48,19 +48,12 @@ class Parts:
         return lost
 
 
-def tell(
-    lost_ac: Mapping[str, Sequence[float]], *, code: str, where: str, cell: str, todo: str
-) -> list[Finding]:
-    """A finding that names zones (letter → acres of their parts without a cell); [] of none."""
-    if not lost_ac:
-        return []
-    words = [
+def words(lost_ac: Mapping[str, Sequence[float]], *, cell: str) -> tuple[str, str]:
+    """What is to be told of letter → acres of parts without a cell, and their acres in all."""
+    told = [
         f"{letter} ({len(acres)} part{'' if len(acres) == 1 else 's'}, {sum(acres):.4f} ac)"
         for letter, acres in lost_ac.items()]
-    more = f" and {len(words) - _MOST_NAMED} more" if len(words) > _MOST_NAMED else ""
-    return [warn(
-        code, where, f"zone {', '.join(words[:_MOST_NAMED])}{more}: parts so small or narrow that "
-        f"no cell of {cell} has its centre in them",
-        value=f"{sum(map(sum, lost_ac.values())):.4f} ac",
-        done="their ground has the rate of the cells around it; order and totals stay those of the "
-        "zones", todo=todo)]
+    more = f" and {len(told) - _MOST_NAMED} more" if len(told) > _MOST_NAMED else ""
+    what = (f"zone {', '.join(told[:_MOST_NAMED])}{more}: parts so small or narrow that no cell of "
+            f"{cell} has its centre in them")
+    return what, f"{sum(map(sum, lost_ac.values())):.4f} ac"

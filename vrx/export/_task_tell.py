@@ -152,9 +152,10 @@ def parts(
     """Parts of zones (degrees) that hold no cell's centre."""
     letters = [str(one) for one in meant.layer.columns[columns.ZONE_LETTER]]
     north_m, east_m = place.cell_m()
-    return _parts.tell(
+    if not lost:
+        return []
+    what, acres = _parts.words(
         {letters[zone]: [geo.lonlat_area_m2(one) / ACRE_M2 for one in shapes]
-         for zone, shapes in lost.items()},
-        code="task-part-without-cell", where="task data, grid",
-        cell=f"{north_m:.2f} by {east_m:.2f} m",
-        todo='take smaller cells (cell_m), or form = "polygons"')
+         for zone, shapes in lost.items()}, cell=f"{north_m:.2f} by {east_m:.2f} m")
+    return [warn("task-part-without-cell", "task data, grid", what, value=acres, done=_parts.DONE,
+                 todo='take smaller cells (cell_m), or form = "polygons"')]

@@ -18,7 +18,7 @@ from vrx.export.export_set import ExportSet
 from vrx.formats import layer as layer_facts
 from vrx.formats import raster as facts
 from vrx.formats.crew import printable
-from vrx.model import ANALYTES, Finding, FloatArray, Grid, IntArray, PassRates, Surface
+from vrx.model import ANALYTES, Finding, FloatArray, Grid, IntArray, PassRates, Surface, warn
 from vrx.units import ACRE_M2
 
 Float32Array = npt.NDArray[np.float32]
@@ -179,11 +179,15 @@ def rate_findings(meant: ExportSet) -> tuple[Finding, ...]:
         return ()
     grid, parts, burnt = _part_of_cells(meant)
     letters = meant.layer.columns[layer_facts.ZONE_LETTER]
-    return tuple(_parts.tell(
-        {str(letters[zone]): [geo.area_ac(one, meant.field.crs_centre) for one in lost]
-         for zone, lost in parts.without_cell(burnt).items()},
-        code="raster-part-without-cell", where="rasters of rates", cell=f"{grid.cell_m:g} m",
-        todo="smaller cells ([surface] cell_m) would show them, or join them to their neighbours"))
+    lost = {
+        str(letters[zone]): [geo.area_ac(one, meant.field.crs_centre) for one in shapes]
+        for zone, shapes in parts.without_cell(burnt).items()}
+    if not lost:
+        return ()
+    what, acres = _parts.words(lost, cell=f"{grid.cell_m:g} m")
+    return (warn(
+        "raster-part-without-cell", "rasters of rates", what, value=acres, done=_parts.DONE,
+        todo="smaller cells ([surface] cell_m) would show them, or join them to their neighbours"),)
 
 
 def _part_of_cells(meant: ExportSet) -> tuple[Grid, _parts.Parts, IntArray]:
