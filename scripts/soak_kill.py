@@ -29,6 +29,7 @@ import tempfile
 import time
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -39,6 +40,9 @@ _WRITING = "writing"
 # From the renaming of the run's folder on: rename, sync, record read, pointer written and synced,
 # rename, sync, clearing up.
 _LATE_EVENTS = 8
+# What a run was at when it was killed, by what it had told.
+_PHASES = {b"": "reading and working out", b"w": "writing files", b"wr": "renaming"}
+_MOST_TRIES = 5
 WAYS = ("clock, whole run", "clock, writing", "file operation", "late file operation")
 
 
@@ -107,7 +111,7 @@ def whole(output: Path, plans: dict[str, int]) -> int:
 
 
 def child(folder: Path, tell: int, *, die_at: int | None, die_late: int | None) -> None:
-    """Run the field; tell when writing begins and how many file operations it took.
+    """Run the field; tell when writing and renaming begin, and how many file operations it took.
 
     `die_at` counts them from there, `die_late` from the renaming of the run's folder.
     """
@@ -121,6 +125,8 @@ def child(folder: Path, tell: int, *, die_at: int | None, die_late: int | None) 
             return
         if state["late"] >= 0 or (
                 event == "os.rename" and Path(str(args[1])).name.startswith("run-")):
+            if state["late"] < 0:
+                os.write(tell, b"r")
             state["late"] += 1
         if state["events"] == die_at or state["late"] == die_late:
             os.kill(os.getpid(), signal.SIGKILL)
@@ -140,10 +146,11 @@ def child(folder: Path, tell: int, *, die_at: int | None, die_late: int | None) 
 def run_child(
     folder: Path, *, die_at: int | None = None, die_late: int | None = None,
     whole_after: float | None = None, writing_after: float | None = None,
-) -> tuple[bool, float, float, int]:
+) -> tuple[str, float, float, int]:
     """One run in a process of its own, killed as asked.
 
-    Gives whether it ended by itself, seconds to the writing, seconds of writing, file operations.
+    Gives what it was at when it was killed ("" of one that ended by itself), seconds to the
+    writing, seconds of writing, file operations.
     """
     hear, tell = os.pipe()
     begun = time.monotonic()
@@ -181,8 +188,23 @@ def run_child(
     if os.WIFEXITED(status) and os.WEXITSTATUS(status) != 0:
         raise NotWholeError(f"a run after a kill failed: {heard.decode(errors='replace')}")
     ended = os.WIFEXITED(status)
-    events = int(heard.lstrip(b"w") or 0) if ended else 0
-    return ended, to_writing, time.monotonic() - begun - to_writing, events
+    events = int(heard.lstrip(b"wr") or 0) if ended else 0
+    # A run killed after its last word had done everything.
+    phase = "" if ended else _PHASES.get(heard, "ending")
+    return phase, to_writing, time.monotonic() - begun - to_writing, events
+
+
+def when(  # noqa: PLR0917 - what the last runs took
+    way: str, draw: random.Random, before: float, writing: float, events: int, number: int
+) -> dict[str, Any]:
+    """When the next run is to be killed, as `run_child` takes it."""
+    if way == WAYS[0]:
+        return {"whole_after": draw.uniform(0, before + writing)}
+    if way == WAYS[1]:
+        return {"writing_after": draw.uniform(0, writing)}
+    if way == WAYS[2]:
+        return {"die_at": draw.randrange(events)}
+    return {"die_late": number // len(WAYS) % _LATE_EVENTS}
 
 
 def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict[str, object]:
@@ -206,31 +228,32 @@ def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict
     output = field / "output"
     current = whole(output, plans)
     told: Counter[str] = Counter()
-    ended_early: Counter[str] = Counter()
+    killed_at: Counter[str] = Counter()
     moved_by: Counter[str] = Counter()
-    moved = 0
-    for number in range(1, kills + 1):
+    number = ended = 0
+    # A run that ends before its kill is no kill: another is made instead.
+    while sum(told.values()) < kills:
+        number += 1
+        if number > _MOST_TRIES * kills:
+            raise NotWholeError("runs end before they can be killed")
         planned(number)
-        way = WAYS[number % len(WAYS)]
-        if way == WAYS[0]:
-            ended, *_ = run_child(field, whole_after=draw.uniform(0, before + writing))
-        elif way == WAYS[1]:
-            ended, *_ = run_child(field, writing_after=draw.uniform(0, writing))
-        elif way == WAYS[2]:
-            ended, *_ = run_child(field, die_at=draw.randrange(events))
-        else:
-            ended, *_ = run_child(field, die_late=number // len(WAYS) % _LATE_EVENTS)
-        told[way] += 1
-        ended_early[way] += ended
+        way = WAYS[(sum(told.values()) + 1) % len(WAYS)]
+        phase, *took = run_child(field, **when(way, draw, before, writing, events, number))
         now = whole(output, plans)
         if now not in {current, number}:
             raise NotWholeError(f"the pointer went from plan {current} to {now}")
-        moved += now == number
-        moved_by[way] += now == number
+        if phase:
+            told[way] += 1
+            killed_at[phase] += 1
+            moved_by[way] += now == number
+        else:
+            # The machine is less busy than it was.
+            before, writing = min(before, took[0]), min(writing, took[1])
+            ended += 1
         current = now
-    planned(kills + 1)
+    planned(number + 1)
     run_child(field)
-    if whole(output, plans) != kills + 1:
+    if whole(output, plans) != number + 1:
         raise NotWholeError("the last run, which nobody killed, is not current")
     left = [one.name for one in output.glob(".writing-*")]
     if left:
@@ -238,7 +261,8 @@ def soak(folder: Path, *, kills: int, seed: int, names: tuple[str, ...]) -> dict
     return {
         "kills": kills, "seed": seed, "formats": list(names), "by way": dict(told),
         "became current by way": dict(moved_by),
-        "ended before the kill": sum(ended_early.values()), "runs that became current": moved,
+        "killed while": dict(killed_at), "killed runs that became current": moved_by.total(),
+        "runs that ended before the kill, not counted": ended,
         "file operations of a run's writing": events,
         "seconds before writing": round(before, 2), "seconds of writing": round(writing, 2),
         "whole after every kill": True,

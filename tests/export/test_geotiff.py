@@ -202,3 +202,45 @@ def test_without_maps_a_large_field_takes_larger_cells() -> None:
     one, *_ = rate_rasters(meant)
     assert one.grid.cell_m == 20.0
     assert one.grid.rows * one.grid.columns <= 4_000_000
+
+
+def in_parts(small_m: float) -> list[shapely.Geometry]:
+    """Two zones; of the first a square of its own, with its centre off those of cells of 5 m."""
+    island = shapely.box(250.5, 100.5, 250.5 + small_m, 100.5 + small_m)
+    west = shapely.box(0, 0, 100, 200)
+    return [shapely.MultiPolygon([west, island]),
+            shapely.box(100, 0, 400, 200).difference(island)]
+
+
+def test_a_part_smaller_than_a_cell_is_told_with_its_zone_and_acres(tmp_path: Path) -> None:
+    meant = make.full_set(in_parts(1.5), maps=False, rates=[90, 10])
+    (told,) = geotiff.findings(meant)
+    # 2.25 m2 over 4046.8564224 m2, the international acre.
+    assert told.code == "raster-part-without-cell"
+    assert "zone A (1 part, 0.0006 ac)" in told.what
+    assert "5 m" in told.what
+    assert told.value == f"{2.25 / ACRE_M2:.4f} ac"
+    # What is told is so: rasterio's own mask of the part finds no cell of the other rate there.
+    path = written(meant, tmp_path)["rate_P1_KCL_LB"]
+    with rasterio.open(path) as source:
+        cells = source.read(1)
+        row, column = np.nonzero(cells == 90)
+        east, _ = rasterio.transform.xy(source.transform, row, column)
+    assert max(east) < 100
+
+
+def test_a_part_with_a_cell_and_zones_of_one_part_are_no_finding() -> None:
+    assert geotiff.findings(make.full_set(in_parts(5.0), maps=False)) == ()
+    assert geotiff.findings(make.full_set(make.strips(7), maps=False)) == ()
+    # The cells are those of the maps: 20 m wide they miss what 5 m show.
+    (told,) = geotiff.findings(make.full_set(in_parts(5.0), cell_m=20.0))
+    assert "zone A (1 part, 0.0062 ac)" in told.what
+    assert "20 m" in told.what
+
+
+def test_what_no_raster_can_show_is_left_to_the_writer() -> None:
+    hair = make.cut(shapely.box(0, 0, 3000, 3000), [
+        shapely.MultiPolygon([shapely.box(0, 0, 1501.01, 3000),
+                              shapely.box(1501.02, 0, 2000, 3000)]),
+        shapely.box(1501.01, 0, 1501.02, 3000), shapely.box(2000, 0, 3000, 3000)])
+    assert geotiff.findings(make.full_set(hair, maps=False)) == ()

@@ -28,7 +28,7 @@ from vrx.export import task_data, write_formats
 from vrx.export.task_options import CODES, POLYGONS, VALUES, FallbackRates, TaskDataOptions
 from vrx.formats.task_check import judge_task_data
 from vrx.intake import read_task_grids
-from vrx.model import Severity
+from vrx.model import Finding, Severity
 
 FORMS = (POLYGONS, CODES, VALUES)
 TWO = [100.0, 80.0]
@@ -424,6 +424,24 @@ def test_a_field_smaller_than_a_cell_and_a_zone_without_one() -> None:
                       [make.one_pass(1, [5, 9])], options=TaskDataOptions(form=VALUES, cell_m=20))
     told = {one.code: one for one in task_data.findings(thin)}
     assert "Z2" in told["task-zone-without-cell"].what
+
+
+@pytest.mark.parametrize("form", [CODES, VALUES])
+def test_a_part_of_a_zone_without_a_cell_is_told_with_its_acres(form: str) -> None:
+    island = shapely.box(150.2, 50.2, 151.7, 51.7)
+    shapes = [shapely.MultiPolygon([shapely.box(0, 0, 100, 200), island]),
+              shapely.box(100, 0, 300, 200).difference(island)]
+
+    def told(cell_m: float) -> dict[str, Finding]:
+        meant = make.a_set(shapes, [make.one_pass(1, [5, 9])],
+                           options=TaskDataOptions(form=form, cell_m=cell_m))
+        return {one.code: one for one in task_data.findings(meant)}
+
+    coarse = told(10)
+    # 2.25 m2 over 4046.8564224 m2, the international acre.
+    assert "zone Z1 (1 part, 0.0006 ac)" in coarse["task-part-without-cell"].what
+    assert "task-zone-without-cell" not in coarse
+    assert "task-part-without-cell" not in told(1)
 
 
 @pytest.mark.parametrize("form", FORMS)

@@ -105,8 +105,10 @@ def test_the_audit_agrees_and_says_what_it_did_not_read(everything: tuple[Path, 
     result = audit_run(folder=run)
     assert result.agrees
     assert result.arithmetic is True
-    told = [one for one in result.faults if one.code == "audit-format-unread"]
-    assert [one.what.split(":")[0] for one in told] == ["maps of soil tests, no rates"]
+    told = [one for one in result.faults if one.code == "audit-map-partly"]
+    assert [one.what.split(":")[0] for one in told] == ["maps of soil tests"]
+    assert "standard errors" in told[0].what
+    assert not [one for one in result.faults if one.code == "audit-format-unread"]
     record = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
     read = {row.where.partition(",")[0] for row in result.rows if row.unit == "ac"}
     assert {"shapefile/prescription.shp", "prescription.geojson", "field.gpkg/prescription",

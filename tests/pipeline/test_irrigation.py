@@ -313,8 +313,27 @@ def test_sets_of_a_wheel_line(copy_of: Callable[[str], Path]) -> None:
     rows = rows_of(result.folder)
     assert [row["day"] for row in rows if row["what"] == "inject"] == [
         str(1 + n // 2) for n in range(24)]
+    audited = audit_run(folder=result.folder)
+    days = [row for row in audited.rows if row.what == "schedule, day"]
+    assert len(days) == len(rows)
+    assert audited.arithmetic is True
     page = (result.folder / "page.html").read_text(encoding="utf-8")
     assert "24, 2 a day: 12 days" in page
+
+
+def test_another_day_of_a_set_is_told(copy_of: Callable[[str], Path]) -> None:
+    run = run_field(with_sets(copy_of("kettle"), "wheel line")).folder
+    path = next(run.glob("irrigation_*.csv"))
+    head, *rows = path.read_text(encoding="utf-8-sig").splitlines()
+    at = head.split(",").index("day")
+    k = next(n for n, row in enumerate(rows) if row.split(",")[at] == "3")
+    cells = rows[k].split(",")
+    cells[at] = "4"
+    rows[k] = ",".join(cells)
+    path.write_text("\r\n".join([head, *rows, ""]), encoding="utf-8-sig", newline="")
+    wrong = [row for row in audit_run(folder=run).rows
+             if row.what == "schedule, day" and not row.agrees]
+    assert [(row.found, row.expected) for row in wrong] == [(4.0, 3.0)]
 
 
 @pytest.mark.parametrize(("tail", "code"), [

@@ -33,6 +33,7 @@ def check(data: bytes, record: _record.RunRecord, given: Amounts, ledger: Ledger
     table = _sheet.rows(data, NAME, COLUMNS, ledger)
     if table is None:
         return
+    _sheet.heads(table, NAME, record, ledger)
     recorded = record.block("bids")
     ledger.figure("bids", NAME, "", found=len(table), expected=len(recorded), within=0)
     for number_, (row, one) in enumerate(zip(table, recorded, strict=False), 2):

@@ -35,6 +35,7 @@ def check(data: bytes, record: _record.RunRecord, given: Amounts, ledger: Ledger
     table = _sheet.rows(data, NAME, COLUMNS, ledger)
     if table is None:
         return
+    _sheet.heads(table, NAME, record, ledger)
     held: dict[tuple[str, str], Row] = {}
     for row in table:
         key = (row["material"], row["line"])

@@ -152,8 +152,8 @@ def unjudged(record: _record.RunRecord) -> list[str]:
     return sorted({str(node.get("format")) for node in record.files.values()} & UNREAD)
 
 
-def _maps(record: _record.RunRecord) -> list[str]:
-    """Rasters of soil tests: the record holds nothing to compare their cells with."""
+def maps(record: _record.RunRecord) -> list[str]:
+    """Rasters of soil tests."""
     return sorted(path for path, node in record.files.items() if node.get("format") == "geotiff"
                   and PurePosixPath(path).name.startswith("map_"))
 
@@ -174,10 +174,6 @@ def tell_unjudged(record: _record.RunRecord, ledger: Ledger) -> None:
             "format-unread", ", ".join(paths),
             f"{kind}: held against the job record by size and SHA-256 only",
         )
-    maps = _maps(record)
-    if maps:
-        ledger.remark("format-unread", ", ".join(maps), "maps of soil tests, no rates: held "
-                      "against the job record by size and SHA-256 only")
 
 
 def _same_bytes(file: Path, path: str, record: _record.RunRecord, ledger: Ledger) -> bool:

@@ -73,6 +73,9 @@ class Layer:
     `units` and `products` hold the unit ("lb/ac") and the product of columns where the format
     itself states them, `half_steps` half of the least step in which the format can write a rate, in
     that unit. `gridded` layers have acres by cells and no shapes; `raster` are a GeoTIFF's cells.
+    `without_map` are a task's rates by "default", "position_lost" and "outside", then by column
+    (None: no number), a key missing where the task names no zone for it; None of other formats.
+    `stray_ac` are its cells outside the part field with another rate than the one outside.
     """
 
     name: str
@@ -83,6 +86,8 @@ class Layer:
     half_steps: Mapping[str, float] = dataclass_field(default_factory=lambda: MappingProxyType({}))
     gridded: bool = False
     raster: Raster | None = None
+    without_map: Mapping[str, Mapping[str, object]] | None = None
+    stray_ac: float = 0.0
 
     def by_zone(self) -> dict[int, Record]:
         """The records by zone; of a zone that stands twice, the first."""

@@ -50,6 +50,7 @@ class PassLine:
     order_total: float
     rate_outside: float | None
     rate_position_lost: float | None
+    rate_default: float | None
 
     @property
     def quantity_unit(self) -> str:
@@ -71,7 +72,7 @@ class PassLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRecord:
-    """The whole record. `order`, `nutrients`, `money` and `irrigation` stay plain values."""
+    """The whole record. What has no class of its own stays plain values."""
 
     run: str
     area_ac: float
@@ -82,6 +83,10 @@ class RunRecord:
     order: tuple[Mapping[str, Any], ...]
     nutrients: tuple[Mapping[str, Any], ...]
     files: Mapping[str, Mapping[str, Any]]
+    maps: tuple[Mapping[str, Any], ...]
+    readings: tuple[Mapping[str, Any], ...]
+    plan: Mapping[str, Any]
+    field: Mapping[str, Any]
     money: Mapping[str, Any]
     irrigation: tuple[Mapping[str, Any], ...]
 
@@ -172,6 +177,9 @@ def parse(data: bytes, ledger: Ledger) -> RunRecord | None:
         order=tuple(take.items(root, "order", "")),
         nutrients=tuple(take.items(root, "nutrients", "")),
         files=_files(root, take),
+        maps=tuple(take.items(root, "maps", "")) if root.get("maps") else (),
+        readings=tuple(take.items(root, "readings", "")) if root.get("readings") else (),
+        plan=take.node(root, "plan", "") if "plan" in root else {}, field=field,
         # Records of earlier versions, and of runs without them, have none of these two.
         money=take.node(root, "money", "") if root.get("money") is not None else {},
         irrigation=tuple(take.items(root, "irrigation", "")) if root.get("irrigation") else (),
@@ -263,6 +271,7 @@ def _pass(node: Mapping[str, Any], where: str, take: _Reader) -> PassLine:
         order_total=take.figure(node, "order_total", named),
         rate_outside=_fallback(node, "rate_outside", named, take),
         rate_position_lost=_fallback(node, "rate_position_lost", named, take),
+        rate_default=_fallback(node, "rate_default", named, take),
     )
 
 

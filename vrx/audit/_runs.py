@@ -11,9 +11,12 @@ import shapely
 
 from vrx.audit import (
     _crs,
+    _files,
     _geopackage,
     _geoparquet,
+    _outside,
     _raster,
+    _raster_maps,
     _raster_record,
     _record,
     _sources,
@@ -72,7 +75,7 @@ def check_tasks(
                if (run / path).is_file()}
     for folder in sorted(folders):
         for layer in _task.read(run / folder, folder.as_posix(), ledger):
-            _check(layer, record, reference, ledger)
+            check_task(layer, record, reference, ledger)
     return bool(folders)
 
 
@@ -97,9 +100,41 @@ def check_rasters(
     return bool(seen)
 
 
-def _check(
+def check_maps(
+    run: Path, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
+) -> None:
+    """GeoTIFFs of soil tests against the record's maps and readings; every map has its raster.
+
+    `reference` as in `check_tasks`.
+    """
+    told: list[str] = []
+    unread: list[str] = []
+    seen = set()
+    paths = _files.maps(record)
+    for path in paths:
+        if (run / path).is_file():
+            raster = _raster.read(_sources.sized_bytes(run / path), path, ledger)
+            if raster is not None:
+                seen.add(raster.cells.tags.get("ANALYTE"))
+                worked = _raster_maps.check(raster, record, reference, ledger)
+                (told if worked else unread).append(path)
+    for one in record.maps if paths else ():
+        if one.get("analyte") not in seen:
+            ledger.fault("map-unrecorded", run.name, f"no raster holds the map of "
+                         f"{one.get('analyte')}", todo="export again")
+    _raster_maps.unread(told, ledger)
+    if unread:
+        ledger.remark("format-unread", ", ".join(unread), "maps of soil tests: no layer of zones, "
+                      "or no reading of zones in the job record, to work them out with")
+
+
+def check_task(
     layer: Layer, record: _record.RunRecord, reference: Layer | None, ledger: Ledger
 ) -> None:
+    """One task against the record: acres, the rates of each zone, and those without a map.
+
+    `reference` as in `check_tasks`.
+    """
     if layer.gridded:
         ledger.shown("acres by cells", layer.name, "ac", layer.area_ac)
     else:
@@ -111,6 +146,13 @@ def _check(
         line = _pass_of(layer, product, record, ledger)
         if line is not None:
             _rates_of(layer, column, line, zones, ledger)
+            _outside.check_task(layer, column, line, ledger)
+    if layer.gridded and not ledger.figure(
+            "acres of cells outside the field with another rate than the one outside", layer.name,
+            "ac", found=layer.stray_ac, expected=0.0, within=_raster.OUTSIDE_AC):
+        ledger.fault("outside", layer.name, f"{layer.stray_ac:.4f} ac of cells outside the field "
+                     "hold another rate than the task's for outside",
+                     todo="run again; do not load this folder")
 
 
 def _pass_of(

@@ -96,6 +96,8 @@ def _steps(
         fill = one.get("fill")
         _sheet.cell_figure(ledger, "schedule, hours as recorded", where, "h", row["hours"],
                            expected=None if isinstance(fill, dict) else number(one.get("hours")))
+        _sheet.cell_figure(ledger, "schedule, day", where, "", row["day"],
+                           expected=_day(one, block))
         if isinstance(fill, dict) and fill.get("at_deg") is not None:
             _sheet.cell_figure(ledger, "schedule, place of a fill as recorded", where, "deg",
                                row["start_deg"], expected=number(fill.get("at_deg")))
@@ -106,6 +108,12 @@ def _steps(
            for earlier, later in itertools.pairwise(times)):
         ledger.fault("sheet", f"{name}, column start_h", "steps stand not in the order of time",
                      todo="run again")
+
+
+def _day(one: Mapping[str, Any], block: Mapping[str, Any]) -> float | None:
+    """The day of a step by the sets a day; on a pivot there is none."""
+    per_day = block.get("sets_per_day")
+    return float(number(one.get("leg")) // number(per_day) + 1.0) if per_day else None
 
 
 def _as_recorded(row: Row, one: Mapping[str, Any], where: str, ledger: Ledger) -> None:

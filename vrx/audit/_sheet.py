@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from vrx.audit import _rates, _record
 from vrx.audit._layers import Layer
 from vrx.audit._ledger import Ledger, number
+from vrx.formats.crew import printable
 
 Row = Mapping[str, str]
 
@@ -78,6 +79,24 @@ def rows(data: bytes, name: str, columns: Sequence[str], ledger: Ledger) -> list
 
 def _plain(cell: str) -> str:
     return cell[1:] if re.match(r"'[=+\-@\t\r\n ]", cell) else cell
+
+
+def heads(
+    table: Sequence[Row], name: str, record: _record.RunRecord, ledger: Ledger
+) -> None:
+    """Columns field and season of all rows against the job record."""
+    wanted = {"field": " ".join(printable(str(record.field.get("name", ""))).split()),
+              "season": str(record.field.get("season", ""))}
+    for column, expected in wanted.items():
+        odd = [(k, row[column]) for k, row in enumerate(table, 2)
+               if " ".join(row[column].split()) != expected]
+        ledger.figure(f"rows with the {column} of the job record", name, "",
+                      found=len(table) - len(odd), expected=len(table), within=0)
+        if odd:
+            ledger.fault("sheet", f"{name}, row {odd[0][0]}, column {column}",
+                         f"is {odd[0][1]!r}, the job record has {expected!r}"
+                         + (f"; {len(odd) - 1} more rows" if len(odd) > 1 else ""),
+                         todo="the table is of another run, or was changed")
 
 
 def figure(cell: str | None) -> float:

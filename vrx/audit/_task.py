@@ -24,6 +24,13 @@ from vrx.formats.task_check import judge_record
 from vrx.formats.task_read import read_record
 from vrx.model import FloatArray
 
+OUTSIDE_AC = 0.001
+FALLBACKS = {
+    "H": ("default", "rate where the map says nothing"),
+    "I": ("position_lost", "rate where the position is lost"),
+    "J": ("outside", "rate outside the field"),
+}
+"""Attribute of a task that names a zone → what its rates are for."""
 _UNITS = {"mg/m2": "lb/ac", "mm3/m2": "gal/ac"}
 
 
@@ -77,9 +84,9 @@ def _task(
         return None
     fields = {one.get("A"): one for one in root.findall("PFD")}
     field = fields.get(task.get("E"))
-    grid = task.find("GRD")
+    grid, stray_ac = task.find("GRD"), 0.0
     if grid is not None:
-        records = _task_cells.records(
+        records, stray_ac = _task_cells.records(
             folder, grid, outside=task.get("J"), label=label, ledger=ledger,
             boundary=[] if field is None else polygons_of(field),
             rates={code: _rates(zone, columns) for code, zone in zones.items()},
@@ -97,15 +104,20 @@ def _task(
             records = [make_record(
                 place=1, values={"ZONE": _name("default", flat), **_rates(flat, columns)},
                 parts=polygons_of(field))]
-    _fallbacks(task, zones, columns, label, ledger)
+    without_map = _fallbacks(task, zones, columns, label, ledger)
     if not records:
         return None
+    if stray_ac > OUTSIDE_AC:
+        ledger.doubt("outside", label, f"{stray_ac:.4f} ac of cells outside the part field hold "
+                     "another rate than the task's for outside",
+                     todo="compare with the field's boundary before it is loaded")
     units = {head: unit for head, (_, unit) in columns.items() if unit}
     kinds = dict.fromkeys(columns, "float")
     return Layer(
         name=label, columns={"ZONE": "text", **kinds}, records=tuple(records), units=units,
         products={head: head.partition(" (")[0] for head in columns}, gridded=grid is not None,
-        half_steps={head: 0.5 * in_unit(1, ddi, unit) for head, (ddi, unit) in columns.items()})
+        half_steps={head: 0.5 * in_unit(1, ddi, unit) for head, (ddi, unit) in columns.items()},
+        without_map=without_map, stray_ac=stray_ac)
 
 
 def _code(zone: Element) -> str:
@@ -168,19 +180,25 @@ def in_unit(raw: int, ddi: str, unit: str) -> float:
 def _fallbacks(
     task: Element, zones: Mapping[str, Element], columns: Mapping[str, tuple[str, str]],
     label: str, ledger: Ledger,
-) -> None:
-    words = {"H": "rate where the map says nothing", "I": "rate where the position is lost",
-             "J": "rate outside the field"}
-    for key, what in words.items():
+) -> dict[str, dict[str, object]]:
+    """Rates of the zones that the task names for the default, a lost position and outside."""
+    found: dict[str, dict[str, object]] = {}
+    for key, (name, what) in FALLBACKS.items():
         zone = zones.get(task.get(key) or "")
         if zone is None:
             ledger.doubt("task-fallback", f"{label}, attribute {key}",
                          f"names no zone: the {what} is the machine's own",
                          todo="tell the operator which rate to set")
             continue
-        for head, rate in _rates(zone, columns).items():
+        found[name] = _rates(zone, columns)
+        for head, rate in found[name].items():
             if isinstance(rate, float):
                 ledger.shown(what, f"{label}, column {head}", columns[head][1] or "raw", rate)
+            else:
+                ledger.fault("rate-odd", f"{label}, attribute {key}, column {head}",
+                             f"the zone of the {what} holds no number",
+                             todo="tell the operator which rate to set; do not load it")
+    return found
 
 
 def polygons_of(holder: Element) -> list[Part]:

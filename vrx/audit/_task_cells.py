@@ -21,6 +21,7 @@ from vrx.model import FloatArray
 from vrx.units import ACRE_M2
 
 MOST_ZONES = 500
+_EDGE_DEG = 1e-7
 _A_M, _E2 = 6378137.0, 0.00669437999014
 Codes = npt.NDArray[np.int64]
 
@@ -50,12 +51,13 @@ def records(
     folder: Path, grid: Element, *, outside: str | None, label: str, ledger: Ledger,
     boundary: Sequence[Part], rates: Mapping[str, Mapping[str, object]],
     names: Mapping[str, str], scales: Sequence[tuple[str, str]],
-) -> list[Record]:
+) -> tuple[list[Record], float]:
     """One record for each zone code (type 1) or each set of rates (type 2), with its acres.
 
-    Counted are cells whose centre lies in the part field's boundary; without one, cells of another
-    code than the task's out-of-field one. [] where the grid cannot be read, which the judge of task
-    folders has told.
+    Beside them the acres of cells outside the boundary whose rates are not those of the `outside`
+    code. Counted are cells whose centre lies in the part field's boundary; without one, cells of
+    another code than the task's out-of-field one. [] where the grid cannot be read, which the judge
+    of task folders has told.
     """
     try:
         rows, columns = int(grid.get("F") or 0), int(grid.get("E") or 0)
@@ -63,11 +65,11 @@ def records(
         high, wide = float(grid.get("C") or "nan"), float(grid.get("D") or "nan")
         if not (rows > 0 and columns > 0 and 0 < high <= 1 and 0 < wide <= 1
                 and -90 <= south <= 90 and south + rows * high <= 90 and -180 <= west <= 180):
-            return []
+            return [], 0.0
         cells = read_cells(folder, grid.get("G") or "", rows=rows, columns=columns,
                            values=len(scales) if grid.get("I") == facts.GRID_VALUES else 0)
     except (InputError, ValueError):
-        return []
+        return [], 0.0
     acres = np.repeat(cell_acres(south, high, wide, rows), columns)
     east: FloatArray = west + (np.arange(columns, dtype=np.float64) + 0.5) * wide
     north: FloatArray = south + (np.arange(rows, dtype=np.float64) + 0.5) * high
@@ -83,7 +85,44 @@ def records(
     if inside is None and grid.get("I") == facts.GRID_VALUES:
         ledger.doubt("grid-field", label, "the part field has no boundary: cells of rate 0 may lie "
                      "in it or outside, and count as acres of rate 0")
-    return found
+    wanted = rates.get(outside or "")
+    if inside is None or wanted is None:
+        return found, 0.0
+    odd = ~inside & ~_as_outside(cells, wanted, rates=rates, scales=scales,
+                                 by_code=grid.get("I") == facts.GRID_CODES)
+    # A centre that lies on the edge but for rounding may be taken for either side.
+    odd[odd] = ~_on_edge(boundary, east, north, odd)
+    return found, float(acres[odd].sum())
+
+
+def _as_outside(
+    cells: npt.NDArray[np.generic], wanted: Mapping[str, object], *,
+    rates: Mapping[str, Mapping[str, object]], scales: Sequence[tuple[str, str]], by_code: bool,
+) -> npt.NDArray[np.bool_]:
+    """Whether cells hold the rates `wanted` outside the field, to half a raw value."""
+    if by_code:
+        same = [int(code) for code, own in rates.items() if own == wanted and code.isdigit()]
+        return np.asarray(np.isin(cells.reshape(-1), same), dtype=bool)
+    meant = [rate if isinstance(rate, float) else math.nan for rate in wanted.values()]
+    per_raw = [rate_from_raw(1, unit, ddi) if unit else 1.0 for ddi, unit in scales]
+    held = cells.reshape(-1, len(scales))
+    fits = np.ones(len(held), dtype=bool)
+    for k, (rate, raw) in enumerate(zip(meant, per_raw, strict=True)):
+        fits &= np.abs(held[:, k].astype(np.float64) * raw - rate) <= 0.5 * raw
+    return fits
+
+
+def _on_edge(
+    boundary: Sequence[Part], east: FloatArray, north: FloatArray, those: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    if not those.any():
+        return np.zeros(0, dtype=bool)
+    row, column = np.divmod(np.flatnonzero(those), len(east))
+    lines = shapely.union_all([
+        shapely.LinearRing(ring) for part in boundary for ring in part if len(ring) >= 4])
+    shapely.prepare(lines)
+    places = shapely.points(east[column], north[row])
+    return np.asarray(shapely.dwithin(lines, places, _EDGE_DEG), dtype=bool)
 
 
 def _inside(

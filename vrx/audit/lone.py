@@ -12,9 +12,11 @@ from vrx.audit import (
     _order,
     _products,
     _raster,
+    _raster_maps,
     _raster_record,
     _rates,
     _record,
+    _runs,
     _sources,
     _table,
 )
@@ -130,7 +132,11 @@ def _by_record(spread: Spread, record: _record.RunRecord) -> Spread:
 def _against_record(layer: Layer, record: _record.RunRecord, ledger: Ledger) -> None:
     """Everything that a job record binds a layer to, or a doubt where it is no layer of it."""
     if layer.raster is not None:
-        _raster_record.check(layer.raster, record, None, ledger)
+        held = _raster_maps if "ANALYTE" in layer.raster.cells.tags else _raster_record
+        held.check(layer.raster, record, None, ledger)
+        return
+    if layer.without_map is not None:
+        _runs.check_task(layer, record, None, ledger)
         return
     if facts.ZONE_ID not in layer.columns:
         ledger.doubt("record-other", layer.name, f"has no column {facts.ZONE_ID}: zone by zone it "

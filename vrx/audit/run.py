@@ -53,8 +53,8 @@ def audit_run(
     field. `boundary` (a file of polygons) is compared with the zones where given; tickets and an
     invoice that are `stated` are held against the order like `delivered`.
 
-    Damaged or disagreeing files become faults. Rates are read from all formats; of maps of soil
-    tests and of files made for one machine the bytes are judged.
+    Damaged or disagreeing files become faults. Rates are read from all formats, of GeoTIFFs of
+    soil tests what they read in each zone; of files made for one machine the bytes are judged.
 
     Raises `InputError` for a folder without a job record, and for a delivery without a
     tolerance.
@@ -86,6 +86,7 @@ def audit_run(
     reference = layers[0] if layers else None
     tasks = _runs.check_tasks(run, record, reference, ledger)
     rasters = _runs.check_rasters(run, record, reference, ledger)
+    _runs.check_maps(run, record, reference, ledger)
     only_unjudged = (not (layers or tasks or rasters) and bool(_files.unjudged(record))
                      and not _files.has_judged(record))
     if layers:
@@ -105,6 +106,7 @@ def audit_run(
     else:
         ledger.fault("no-layer", run.name, "no prescription file could be read")
     _outside.check(run, record, ledger)
+    _outside.check_plan(run, record, ledger)
     if os.path.isfile(run / _files.ORDER):
         _order.check_csv(_sources.sized_bytes(run / _files.ORDER), _files.ORDER, record, ledger)
     _sheets(run, record, reference, ledger)

@@ -3,6 +3,7 @@
 from vrx.export.application import write_application
 from vrx.export.crew import write_crew
 from vrx.export.export_set import ExportSet, build_set, set_of_job
+from vrx.export.geotiff import findings as geotiff_findings
 from vrx.export.irrigation import write_schedules
 from vrx.export.layer import ExportLayer, build_layer
 from vrx.export.loading import load_checks, load_findings
@@ -27,6 +28,7 @@ __all__ = [
     "TaskDataOptions",
     "build_layer",
     "build_set",
+    "geotiff_findings",
     "load_checks",
     "load_findings",
     "machine_formats",

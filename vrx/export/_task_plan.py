@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,6 +11,7 @@ import shapely
 
 from vrx.errors import ExportError, InputError
 from vrx.export import _task_grid, _task_tell
+from vrx.export._parts import Parts
 from vrx.export._task_grid import GridPlace
 from vrx.export.export_set import ExportSet
 from vrx.export.task_options import CODES, POLYGONS, VALUES, TaskDataOptions
@@ -302,23 +303,30 @@ def _parts(geometry: shapely.Geometry) -> list[shapely.Polygon]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Burnt:
-    """The zones as cells: index of the zone, -1 outside; row 0 in the SOUTH."""
+    """The zones as cells: index of the zone, -1 outside; row 0 in the SOUTH.
+
+    `lost` are parts (degrees) without a cell, of zones that have others with cells.
+    """
 
     meant: ExportSet
     place: GridPlace
     zone: npt.NDArray[np.int32]
+    lost: Mapping[int, Sequence[shapely.Geometry]]
 
     @classmethod
     def of(cls, meant: ExportSet, options: TaskDataOptions) -> _Burnt:
         polygons = _task_grid.onward(meant.layer.polygons)
         place = _task_grid.place_grid(polygons, cell_m=options.cell_m)
-        zone = _task_grid.burn(polygons, place)
+        parts = Parts.of(polygons)
+        burnt = _task_grid.burn(parts.shapes, place)
+        zone = parts.zone_of(burnt)
         if not (zone >= 0).any():
             raise ExportError(
                 f"no cell of {options.cell_m:g} m has its centre in the field",
                 code="task-grid-empty", where="[export.task_data] cell_m",
                 hint='take smaller cells, or form = "polygons"')
-        return cls(meant=meant, place=place, zone=zone)
+        return cls(meant=meant, place=place, zone=zone, lost=parts.without_cell(burnt))
 
     def findings(self, chosen: Sequence[PassRates]) -> tuple[Finding, ...]:
-        return _task_tell.cells(self.meant, self.place, self.zone, chosen)
+        return (*_task_tell.cells(self.meant, self.place, self.zone, chosen),
+                *_task_tell.parts(self.meant, self.place, self.lost))

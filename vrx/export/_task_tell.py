@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
+from vrx import geo
 from vrx.errors import ExportError
+from vrx.export import _parts
 from vrx.export._task_grid import GridPlace
 from vrx.export.export_set import ExportSet
 from vrx.export.task_options import TaskDataOptions
@@ -141,3 +144,18 @@ def cells(
             done="their ground has the rate of the cells around it",
             todo='take smaller cells (cell_m), or form = "polygons"'))
     return tuple(found)
+
+
+def parts(
+    meant: ExportSet, place: GridPlace, lost: Mapping[int, Sequence[shapely.Geometry]]
+) -> list[Finding]:
+    """Parts of zones (degrees) that hold no cell's centre."""
+    letters = [str(one) for one in meant.layer.columns[columns.ZONE_LETTER]]
+    north_m, east_m = place.cell_m()
+    if not lost:
+        return []
+    what, acres = _parts.words(
+        {letters[zone]: [geo.lonlat_area_m2(one) / ACRE_M2 for one in shapes]
+         for zone, shapes in lost.items()}, cell=f"{north_m:.2f} by {east_m:.2f} m")
+    return [warn("task-part-without-cell", "task data, grid", what, value=acres, done=_parts.DONE,
+                 todo='take smaller cells (cell_m), or form = "polygons"')]

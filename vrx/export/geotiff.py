@@ -8,11 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
+from vrx.errors import ExportError
 from vrx.export import tiff
 from vrx.export.compare import differs
 from vrx.export.export_set import ExportSet
-from vrx.export.rasters import Raster, affine, crs_wkt, rate_rasters, surface_rasters
+from vrx.export.rasters import (
+    Raster,
+    affine,
+    crs_wkt,
+    rate_findings,
+    rate_rasters,
+    surface_rasters,
+)
 from vrx.formats import raster as facts
+from vrx.model import Finding
 
 _SCALE, _TIEPOINT, _KEYS, _DOUBLES = 33550, 33922, 34735, 34736
 _METADATA, _NODATA = 42112, 42113
@@ -31,6 +40,17 @@ def write(meant: ExportSet, folder: Path) -> tuple[Path, ...]:
         _verify(one, path, meant)
         paths.append(path)
     return tuple(paths)
+
+
+def findings(meant: ExportSet) -> tuple[Finding, ...]:
+    """What the rasters leave out: parts of zones smaller than a cell.
+
+    A set that cannot be written as rasters has none: `write` says why.
+    """
+    try:
+        return rate_findings(meant)
+    except ExportError:
+        return ()
 
 
 def _made(one: Raster, wkt: str) -> bytes:

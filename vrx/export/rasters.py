@@ -9,14 +9,16 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from vrx import geo
 from vrx.errors import ExportError
+from vrx.export import _parts
 from vrx.export.export_set import ExportSet
 from vrx.formats import layer as layer_facts
 from vrx.formats import raster as facts
 from vrx.formats.crew import printable
-from vrx.model import ANALYTES, FloatArray, Grid, IntArray, PassRates, Surface
+from vrx.model import ANALYTES, Finding, FloatArray, Grid, IntArray, PassRates, Surface, warn
 from vrx.units import ACRE_M2
 
 Float32Array = npt.NDArray[np.float32]
@@ -68,7 +70,8 @@ def rate_rasters(meant: ExportSet) -> tuple[Raster, ...]:
     numbers) keeps them apart, so that all zones can come back. Cells are those of the maps, else
     5 m, halved until every zone holds a cell. Raises `ExportError` where that would take too many.
     """
-    grid, zone = _zone_of_cells(meant)
+    grid, parts, burnt = _part_of_cells(meant)
+    zone = parts.zone_of(burnt)
     cell_ac = grid.cell_m**2 / ACRE_M2
     count = np.bincount(zone[zone >= 0], minlength=len(meant.zones.zones))
     made = []
@@ -170,14 +173,33 @@ def _band(values: FloatArray, unit: str, text: str, *, where: str) -> Band:
     return Band(values=values.astype(np.float32), unit=unit, description=text)
 
 
-def _zone_of_cells(meant: ExportSet) -> tuple[Grid, IntArray]:
-    """The grid, and the position of the zone that holds each cell's centre (-1: none)."""
+def rate_findings(meant: ExportSet) -> tuple[Finding, ...]:
+    """Parts of zones that the rasters of rates do not show. Raises as `rate_rasters` does."""
+    if all(len(shapely.get_parts(zone.polygon)) == 1 for zone in meant.zones.zones):
+        return ()
+    grid, parts, burnt = _part_of_cells(meant)
+    letters = meant.layer.columns[layer_facts.ZONE_LETTER]
+    lost = {
+        str(letters[zone]): [geo.area_ac(one, meant.field.crs_centre) for one in shapes]
+        for zone, shapes in parts.without_cell(burnt).items()}
+    if not lost:
+        return ()
+    what, acres = _parts.words(lost, cell=f"{grid.cell_m:g} m")
+    return (warn(
+        "raster-part-without-cell", "rasters of rates", what, value=acres, done=_parts.DONE,
+        todo="smaller cells ([surface] cell_m) would show them, or join them to their neighbours"),)
+
+
+def _part_of_cells(meant: ExportSet) -> tuple[Grid, _parts.Parts, IntArray]:
+    """The grid, parts of zones, and position of the part that holds each cell's centre, else -1."""
     grid = meant.surfaces[0].grid if meant.surfaces else _own_grid(meant)
+    parts = _parts.Parts.of([zone.polygon for zone in meant.zones.zones])
     while True:
-        zone = _burn(meant, grid)
+        burnt = _burn(parts, grid)
+        zone = parts.zone_of(burnt)
         count = np.bincount(zone[zone >= 0], minlength=len(meant.zones.zones))
         if (count > 0).all():
-            return grid, zone
+            return grid, parts, burnt
         finer = Grid(west_m=grid.west_m, north_m=grid.north_m, cell_m=grid.cell_m / 2,
                      rows=grid.rows * 2, columns=grid.columns * 2)
         if finer.rows * finer.columns > facts.MOST_CELLS:
@@ -199,12 +221,12 @@ def _own_grid(meant: ExportSet) -> Grid:
     return grid
 
 
-def _burn(meant: ExportSet, grid: Grid) -> IntArray:
+def _burn(parts: _parts.Parts, grid: Grid) -> IntArray:
     from rasterio.features import rasterize
 
-    shapes = [(zone.polygon, number) for number, zone in enumerate(meant.zones.zones)]
     found = rasterize(
-        shapes, out_shape=grid.shape, transform=affine(grid), fill=-1, dtype="int32")
+        [(one, number) for number, one in enumerate(parts.shapes)], out_shape=grid.shape,
+        transform=affine(grid), fill=-1, dtype="int32")
     return np.asarray(found, dtype=np.int64)
 
 

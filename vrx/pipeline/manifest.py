@@ -83,12 +83,14 @@ def twelve_digits(value: Any) -> Any:
 def build(
     *, job: Job, identity: dict[str, Any], run: str, files: Sequence[ExportedFile],
     without_map: Mapping[str, tuple[float, float]] | None = None,
+    default_rates: Mapping[str, float] | None = None,
 ) -> dict[str, Any]:
     """The manifest as plain JSON values; `identity` holds versions, plan, inputs and books.
 
-    `without_map` are rates by pass outside the field and for a lost position, 0 where left out.
+    `without_map` are rates by pass outside the field and for a lost position, `default_rates`
+    those of task data where no zone applies; 0 where left out.
     """
-    off = without_map or {}
+    off, default = without_map or {}, default_rates or {}
     zone_ids = [zone.zone_id for zone in job.zones.zones]
     manifest = {
         **identity,
@@ -105,7 +107,8 @@ def build(
             "clusters": None if job.zones.clusters is None else asdict(job.zones.clusters),
         },
         "guides": [_guide(one) for one in job.guides],
-        "passes": [_pass(one, zone_ids, off.get(one.pass_id, (0.0, 0.0)))
+        "passes": [_pass(one, zone_ids, (*off.get(one.pass_id, (0.0, 0.0)),
+                                         default.get(one.pass_id, 0.0)))
                    for one in job.prescription.passes],
         "order": [asdict(line) for line in job.prescription.order],
         "nutrients": [
@@ -285,7 +288,7 @@ def _known(value: float) -> float | None:
 
 
 def _pass(
-    one: PassRates, zone_ids: Sequence[int], without_map: tuple[float, float]
+    one: PassRates, zone_ids: Sequence[int], without_map: tuple[float, float, float]
 ) -> dict[str, Any]:
     material = one.material
     return {
@@ -302,6 +305,7 @@ def _pass(
         "treated_ac": one.treated_ac,
         "rate_outside": without_map[0],
         "rate_position_lost": without_map[1],
+        "rate_default": without_map[2],
         "lb_per_unit": material.lb_per_unit,
         "k2o_lb_per_unit": material.nutrient_lb_per_unit("K2O"),
         "s_lb_per_unit": material.nutrient_lb_per_unit("S"),

@@ -12,7 +12,7 @@ from typing import Any
 from vrx import export, report
 from vrx.formats.crew import safe_cell
 from vrx.model import ExportedFile, Field, Prescription, Reconciliation, Zones
-from vrx.pipeline import manifest
+from vrx.pipeline import manifest, rasters
 from vrx.pipeline.applied_run import CommittedRun
 from vrx.pipeline.commit import MANIFEST, commit, json_bytes, scratch_folder, sha256
 from vrx.pipeline.second_pass import SecondPass
@@ -49,6 +49,9 @@ def write(
             # The plan's form and names; its rates without a map would go out a second time.
             told = task_data_options(plan, second.prescription)
             meant = replace(meant, task_data=replace(told, fallbacks=(), passes=()))
+            # What is left over lies in many small parts, which cells may miss.
+            done = replace(done, findings=(
+                *done.findings, *rasters.cell_findings(meant, plan.export.formats)))
             written += export.write_formats(
                 meant=meant, formats=plan.export.formats, folder=place)
         files = [_exported(kind, path, scratch) for kind, path in written]

@@ -106,7 +106,8 @@ def _write(
     off = task_data.without_map(plan, job.prescription)
     files += _pages(job, run=run, files=files, scratch=scratch, plan=plan, without_map=off,
                     inputs=_inputs(identity))
-    record = manifest.build(job=job, identity=identity, run=run, files=files, without_map=off)
+    record = manifest.build(job=job, identity=identity, run=run, files=files, without_map=off,
+                            default_rates=task_data.default_rates(plan, job.prescription))
     (scratch / MANIFEST).write_bytes(json_bytes(record))
     return record
 

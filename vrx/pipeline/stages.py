@@ -40,6 +40,7 @@ from vrx.pipeline import (
     machine,
     money,
     past,
+    rasters,
     response,
     season,
     task_data,
@@ -195,6 +196,8 @@ def finish(drawn: Drawn, asked: Asked, *, said: EditsSaid = NO_EDITS) -> Job:
         *irrigation.findings(chosen, injected, planned),
         *of_responses,
         *task_data.findings(plan, field=inputs.field, zones=made, prescription=planned),
+        *rasters.findings(
+            plan, field=inputs.field, zones=made, prescription=planned, maps=maps),
         *of_machines,
     ]
     used = {one.material.id: one.material for one in planned.passes}

@@ -62,6 +62,13 @@ def without_map(plan: Plan, prescription: Prescription) -> dict[str, tuple[float
             for one in prescription.passes}
 
 
+def default_rates(plan: Plan, prescription: Prescription) -> dict[str, float]:
+    """By pass: the rate where no zone applies, which task data alone can say. Raises as
+    `task_data_options`."""
+    told = task_data_options(plan, prescription)
+    return {one.pass_id: told.fallback(one.pass_id).default for one in prescription.passes}
+
+
 def _by_hand(plan: Plan, prescription: Prescription) -> list[Finding]:
     """Rates other than 0 that a format of the plan cannot carry, pass by pass."""
     if BY_HAND not in plan.export.formats:
