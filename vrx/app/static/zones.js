@@ -276,6 +276,8 @@ class Desk {
     const tool = this.tool;
     let told;
     try {
+      // What the page still asks for comes first, or the server would be busy with it.
+      while (this.asking) await new Promise((done) => { setTimeout(done, 15); });
       told = await send(`/zones/${action}`, fields);
     } finally {
       this.waiting = false;
