@@ -171,7 +171,8 @@ def controls(document: Mapping[str, Any], keys: Iterable[str]) -> tuple[Control,
 def typed_of(form: Form, wanted: Callable[[str], bool]) -> dict[str, str]:
     """What a form says of keys: key -> text. A key whose control is not on the form is not there.
 
-    Ticked boxes become a list as TOML writes it, top and bottom of a pair a list with a comma. Raises `InputError`.
+    Ticked boxes become a list as TOML writes it, top and bottom of a pair a list with a comma.
+    Raises `InputError`.
     """
     typed: dict[str, str] = {}
     for name in form.fields:

@@ -128,7 +128,8 @@ def context(
             {"title": one.title, "path": one.path, "number": number,
              "mark": mark_of(session, one), "current": one is step}
             for number, one in enumerate(STEPS, 1)],
-        "past": past_view(session), "bar": bar_view(session), "trouble": _trouble(session, step, err),
+        "past": past_view(session), "bar": bar_view(session),
+        "trouble": _trouble(session, step, err),
         "work": None if running is None else {
             "words": running.words, "number": running.number, "writing": running.writing},
         "halted": session.halted, "ready": ready,

@@ -12,8 +12,8 @@ from vrx.errors import PlanError
 from vrx.pipeline.answer import answer_field
 from vrx.plan import Answered, Item, key_steps, key_text, read_document, value_of
 
-_STAYS = frozenset({"soil", "field", "yield_goal", "pass", "zones"})
-"""Sections that no form takes out by emptying all its controls."""
+_STAYS = {"soil": 2, "field": 2, "yield_goal": 2, "pass": 2, "zones": 1}
+"""Sections down to a depth that no form takes out by emptying all its controls."""
 
 
 def save_keys(session: Session, form: Form, *sections: str) -> Done:
@@ -87,7 +87,7 @@ def _with_sections(
     while True:
         parents = {steps[:-1] for steps in gone if len(steps) > 1}
         whole = [at for at in sorted(parents, key=len, reverse=True)
-                 if not (at[0] in _STAYS and len(at) <= 2 - (at[0] == "zones")) and isinstance(at[-1], str)
+                 if len(at) > _STAYS.get(str(at[0]), 0) and isinstance(at[-1], str)
                  and isinstance(held := value_of(document, at), Mapping)
                  and set(held) <= {steps[-1] for steps in gone if steps[:-1] == at}
                  and not any(steps[: len(at)] == at for steps in kept)]

@@ -91,8 +91,8 @@ def forwarding(link: str) -> Iterator[Path]:
     file = Path(name)
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write('<!doctype html><html lang="en"><meta charset="utf-8"><title>vrx app</title>'
-                         '<meta name="referrer" content="no-referrer">'
+            stream.write('<!doctype html><html lang="en"><meta charset="utf-8">'
+                         '<title>vrx app</title><meta name="referrer" content="no-referrer">'
                          f'<meta http-equiv="refresh" content="0; url={escape(link)}">'
                          f'<a href="{escape(link)}">Open the app</a></html>\n')
         yield file

@@ -44,7 +44,8 @@ def view(session: Session) -> dict[str, object]:
     job, document = job_of(session), document_of(session)
     shown: dict[str, object] = {
         "known": job is not None, "maps": [], "surface": None, "ranked": None,
-        "found": findings.here(job, "maps"), "can_rank": False, "variogram_controls": (), "variogram_stated": False,
+        "found": findings.here(job, "maps"), "can_rank": False,
+        "variogram_controls": (), "variogram_stated": False,
         "controls": controls(document, [f"surface.{key}" for key in _KEYS]),
     }
     return shown | ({} if job is None else _of_job(session, job, document))

@@ -29,7 +29,8 @@ def view(session: Session) -> dict[str, object]:
     soil = document.get("soil", {})
     shown: dict[str, object] = {
         "known": job is not None, "count": 0, "file": "", "picture": "", "remark": "",
-        "analytes": [], "histograms": [], "columns": [], "samples": [], "found": findings.here(job, "samples"),
+        "analytes": [], "histograms": [], "columns": [], "samples": [],
+        "found": findings.here(job, "samples"),
         "left_out": [str(one) for one in soil.get("leave_out", [])],
         "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
         "column_controls": [
