@@ -24,7 +24,14 @@ def save_keys(session: Session, form: Form, *sections: str) -> Done:
     """
     typed = typed_of(form, lambda key: any(
         key == one or key.startswith((f"{one}.", f"{one}[")) for one in sections))
-    return write(session, *answers(read_document(session.bench.plan_file), typed))
+    return _told(put_typed(session, typed))
+
+
+def put_typed(session: Session, typed: Mapping[str, str]) -> Answered:
+    """Write typed values by key; a section of which nothing would be left goes as a whole."""
+    document = read_document(session.bench.plan_file)
+    wanted, out = answers(document, typed)
+    return put(session, wanted, _with_sections(document, out, wanted))
 
 
 def write(
@@ -32,7 +39,10 @@ def write(
     items: Sequence[Item] = (),
 ) -> Done:
     """Write answers, take keys out and change lists, and say so. Refuses as `put` does."""
-    done = put(session, wanted, out, items=items)
+    return _told(put(session, wanted, out, items=items))
+
+
+def _told(done: Answered) -> Done:
     names = dict.fromkeys(_named(one.key) for one in done.changes)
     return Done(f"Saved: {', '.join(names)}." if names else "Nothing was changed.")
 
@@ -43,10 +53,9 @@ def put(
 ) -> Answered:
     """The one way into the plan: tried dry first, then written as one change that undo takes back.
 
-    A section of which nothing would be left goes as a whole. Raises `PlanError`, with the key in
-    `where`, unless the plan can be used afterwards; then nothing is written.
+    Raises `PlanError`, with the key in `where`, unless the plan can be used afterwards; then
+    nothing is written.
     """
-    out = _with_sections(read_document(session.bench.plan_file), out, wanted)
     tried = require_fit(session, wanted, out, items=items)
     if not tried.changes:
         return tried
@@ -84,16 +93,16 @@ def _with_sections(
 ) -> list[str]:
     """Keys to take out, with the section itself where nothing of it would be left."""
     gone, kept = [key_steps(key) for key in out], [key_steps(key) for key, _ in wanted]
-    while True:
-        parents = {steps[:-1] for steps in gone if len(steps) > 1}
-        whole = [at for at in sorted(parents, key=len, reverse=True)
-                 if len(at) > _STAYS.get(str(at[0]), 0) and isinstance(at[-1], str)
-                 and isinstance(held := value_of(document, at), Mapping)
-                 and set(held) <= {steps[-1] for steps in gone if steps[:-1] == at}
-                 and not any(steps[: len(at)] == at for steps in kept)]
-        if not whole:
-            return [key_text(steps) for steps in gone]
-        gone = [steps for steps in gone if steps[:-1] != whole[0]] + [whole[0]]
+    emptied = {steps[:-1] for steps in gone if len(steps) > 1
+               and not isinstance(value_of(document, steps), Mapping)}
+    for at in sorted(emptied, key=len, reverse=True):
+        held = value_of(document, at)
+        if (len(at) > _STAYS.get(str(at[0]), 0) and isinstance(at[-1], str)
+                and isinstance(held, Mapping)
+                and set(held) <= {steps[-1] for steps in gone if steps[:-1] == at}
+                and not any(steps[: len(at)] == at for steps in kept)):
+            gone = [steps for steps in gone if steps[:-1] != at] + [at]
+    return [key_text(steps) for steps in gone]
 
 
 def _named(key: str) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from vrx.app.controls import answers, controls, typed_of
+from vrx.app.controls import controls, typed_of
 from vrx.app.form import Form
 from vrx.app.known import document_of
-from vrx.app.saving import put
+from vrx.app.saving import put_typed
 from vrx.app.session import Session
 from vrx.errors import InputError
 
@@ -77,5 +77,5 @@ def keep(session: Session, form: Form) -> str:
     if group is None:
         raise InputError(f"there is no group {told!r}", code="app-form-value", where="group",
                          hint="reload the page and do it again")
-    put(session, *answers(document, typed_of(form, lambda key: key in group.keys)))
+    put_typed(session, typed_of(form, lambda key: key in group.keys))
     return group.title
