@@ -14,9 +14,10 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 # Kebab-case names that begin like a code and are none: kinds of rules, ids of elements of pages.
 NO_CODES = {
-    "soil-criterion", "soil-layer-credit", "field-edge", "zones-of",
+    "soil-criterion", "soil-layer-credit", "zones-of", "field-edge",
+    "zones-found",
     *(f"zone-{name}" for name in (
-        "borders", "card", "findings", "ground", "heads", "labels", "legend", "make", "numbers",
+        "borders", "card", "ground", "heads", "labels", "legend", "make", "numbers",
         "rows", "samples", "shapes", "show", "sum", "undo")),
 }
 
