@@ -23,6 +23,7 @@ Path = tuple[str, ...]
 Reads = dict[Path, None]
 
 INPUTS = "inputs"
+_FOLDER = (INPUTS, "folder")
 PRESENT = "is there"
 """Last step of a path where only it was read whether the section is there."""
 
@@ -206,5 +207,6 @@ def _same(one: tuple[object, ...], other: tuple[object, ...]) -> bool:
 
 
 def _agrees(reads: Mapping[Path, object], told: Told) -> bool:
-    return all(told.at(path) is value if path[:1] == (INPUTS,) else told.at(path) == value
-               for path, value in reads.items())
+    return all(
+        told.at(path) is value if path[:1] == (INPUTS,) and path != _FOLDER
+        else told.at(path) == value for path, value in reads.items())

@@ -49,7 +49,7 @@ def _credits(nutrient: str, *more: Control) -> tuple[Control, ...]:
                 choices=AUTO),
         *more,
         Control(key=f"{at}.carry_over_lb_per_ac", label="Carried over from before", unit="lb/ac"),
-        Control(key=f"{at}.carry_over_source", label="Where that figure is from", kind="text"),
+        Control(key=f"{at}.carry_over_source", label="Where that amount is from", kind="text"),
     )
 
 
@@ -74,7 +74,7 @@ def groups(document: Mapping[str, Any]) -> tuple[Group, ...]:
             Control(key=f"{residual}.share", label="Share of it that roots reach", unit="0 to 1"),
             Control(key=f"{residual}.so4s_ppm", label="What it holds", unit="ppm SO4-S",
                     about="Empty: the zone's own samples of that depth."),
-            Control(key=f"{residual}.source", label="Where that figure is from", kind="text"))),
+            Control(key=f"{residual}.source", label="Where that test is from", kind="text"))),
         Group(id="stand", title="Age of the stand", about="Some guides ask for it.", controls=(
             Control(key="field.stand_year", label="Year of the stand, seeding year = 1"),
             Control(key="field.last_stand_year", label="Year that is to be its last"))),
