@@ -104,12 +104,15 @@ class _Pieces(io.RawIOBase):
         return found
 
 
+def edits_of(record: Mapping[str, Any]) -> str:
+    """The state of edits by hand that a run was made from, "" for none."""
+    told = record.get("edits")
+    return str(told.get("state", "")) if isinstance(told, Mapping) else ""
+
+
 def still_true(record: Mapping[str, Any], folder: Path) -> bool:
     """Whether plan and inputs in the folder are, byte for byte, those that a run was made from."""
-    listed_files = [record.get("plan"), *(record.get("inputs") or [])]
-    if record.get("edits"):
-        listed_files.append(record["edits"])
-    for one in listed_files:
+    for one in (record.get("plan"), *(record.get("inputs") or [])):
         if not isinstance(one, dict):
             return False
         path = folder / str(one.get("path", ""))

@@ -13,37 +13,31 @@ from pathlib import Path
 from typing import Any
 
 from vrx.audit import AuditResult
-from vrx.errors import PlanError, VrxError
+from vrx.errors import PlanError
 from vrx.model import Job, Zones
 from vrx.pipeline import audit as auditing
 from vrx.pipeline import edits, stages
-from vrx.pipeline._files import Sums, short_sum
+from vrx.pipeline._files import Folder
 from vrx.pipeline._live import Live, ZoneMemory, ask_live, ground_live, live_of
 from vrx.pipeline._reach import Kept, Told
 from vrx.pipeline.answer import answer_field
 from vrx.pipeline.compare import with_book
 from vrx.pipeline.guide_choice import GuideChoice, guide_choices
-from vrx.pipeline.inputs import Inputs, input_paths, read_inputs
+from vrx.pipeline.inputs import Inputs, read_inputs
 from vrx.pipeline.known_runs import KnownRun, known_runs
 from vrx.pipeline.run import OUTPUT, RunResult, run_field
 from vrx.pipeline.stages import Asked, Drawn, Progress, silent
 from vrx.plan import (
-    PLAN_NAME,
     AddItem,
     Answered,
     DropItem,
     Item,
     MoveItem,
     NeedSection,
-    Plan,
-    blanks,
-    load_plan,
-    read_document,
     read_past,
     step_back,
     step_forward,
 )
-from vrx.plan.edits import edits_path
 
 __all__ = ["KnownRun", "Live", "Workbench"]
 
@@ -54,127 +48,36 @@ _OPS: Mapping[str, Callable[..., edits.EditLog]] = {
 _OF_ZONES = frozenset(_OPS) - {"clear_rate", "undo", "redo"}
 
 
-class Workbench:
-    """One folder with its plan, from the files to the job. Not for several threads at a time.
-
-    `plan` is the plan as it stands, None while it cannot be used; `trouble` then says why, and
-    `open_keys` what is still to be filled in. `state` (12 hexadecimal digits) stands for the bytes
-    of the plan, of the edits and of every input.
-    """
+class Workbench(Folder):
+    """One folder with its plan, from the files to the job. Not for several threads at a time."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.plan_file = folder / PLAN_NAME
-        self.plan: Plan | None = None
-        self.edits: edits.EditLog | None = None
-        self.trouble: VrxError | None = None
-        self.open_keys: tuple[str, ...] = ()
-        self.state = ""
-        self._sums, self._kept = Sums(), Kept()
-        self._plan_sum = self._edits_sum = ""
-        self._edits_trouble: VrxError | None = None
-        self._inputs_now: dict[str, str] = {}
-        # Another object whenever the bytes of an input, or the list of them, changed.
-        self._token = object()
-        self._ready: Told | None = None
-        self._memory = ZoneMemory()
-        self.look()
-
-    # What lies in the folder
-
-    @property
-    def has_plan(self) -> bool:
-        """Whether there is a plan file."""
-        return self._plan_sum != ""
-
-    def look(self) -> bool:
-        """See whether plan, edits or inputs changed on the disk; True if anything did."""
-        before = self.state
-        plan_sum = self._sums.of(self.plan_file)
-        if plan_sum != self._plan_sum or self.plan is None:
-            self._load(plan_sum)
-        inputs = self._input_sums()
-        if inputs != self._inputs_now:
-            self._token, self._inputs_now = object(), inputs
-            # Its own column map is an input of the plan.
-            self._load(plan_sum)
-        self._look_at_edits()
-        self.state = short_sum(plan_sum, self._edits_sum, inputs)
-        return self.state != before
-
-    def _load(self, plan_sum: str) -> None:
-        self._plan_sum, self.plan, self.trouble, self.open_keys = plan_sum, None, None, ()
-        self._ready = None
-        try:
-            self.open_keys = blanks(read_document(self.plan_file)) if plan_sum else ()
-            self.plan = load_plan(self.plan_file)
-        except VrxError as err:
-            self.trouble = err
-        if not plan_sum:
-            self.trouble = PlanError(
-                "there is no plan file here", code="plan-missing", where=str(self.plan_file),
-                hint="start one from a boundary and a table of soil tests")
-
-    def _look_at_edits(self) -> None:
-        found = self._sums.of(edits_path(self.folder))
-        if found == self._edits_sum and self.edits is not None:
-            return
-        self._edits_sum, self._edits_trouble = found, None
-        try:
-            self.edits = edits.read_edits(self.folder, known=self.edits)
-        except VrxError as err:
-            self.edits, self._edits_trouble = None, err
-
-    def _log(self) -> edits.EditLog:
-        if self.edits is None:
-            raise self._edits_trouble or PlanError(
-                "the edits are not read", code="edits-read", where=str(edits_path(self.folder)))
-        return self.edits
-
-    def _input_sums(self) -> dict[str, str]:
-        if self.plan is not None:
-            try:
-                return self._sums.of_all(input_paths(self.plan, folder=self.folder))
-            except VrxError as err:
-                # Reading them will tell; until then the words stand for the state.
-                return {"": str(err)}
-        # What a draft will name is not known yet: whatever lies beside it may count.
-        try:
-            return self._sums.of_all({
-                one.name: one for one in self.folder.iterdir()
-                if one.is_file() and not one.name.startswith(".")})
-        except OSError:
-            return {}
-
-    def require(self, on: str) -> None:
-        """Raise `PlanError` where the folder is no longer in the state `on`."""
-        self.look()
-        if on != self.state:
-            raise PlanError(
-                "the plan or its files changed since this was shown", code="app-moved-on",
-                where=str(self.plan_file), hint="look at what is shown now, then do it again")
+        self._kept, self._memory = Kept(), ZoneMemory()
+        self._ready: tuple[object, Told] | None = None
+        super().__init__(folder)
 
     # Stages
 
     def _told(self) -> Told:
         """Plan and inputs as the stages read them; read from the disk where they changed."""
-        if self._ready is not None:
-            return self._ready
+        if self._ready is not None and self._ready[0] is self.loaded:
+            return self._ready[1]
         if self.plan is None:
             raise self.trouble or PlanError("there is no plan", code="plan-missing",
                                             where=str(self.plan_file))
         told = Told(self.plan)
 
         def part(name: str, make: Any, *made_from: object) -> Any:
-            return self._kept.get(f"read {name}", told, (self._token, *made_from), make)
+            return self._kept.get(f"read {name}", told, (self.token, *made_from), make)
 
         inputs = read_inputs(told.plan, plan_file=self.plan_file, part=part)
-        self._ready = Told(stages.settled(self.plan, inputs), inputs)
-        return self._ready
+        ready = Told(stages.settled(self.plan, inputs), inputs)
+        self._ready = (self.loaded, ready)
+        return ready
 
     def _made_from(self, *values: object) -> tuple[object, ...]:
         """What a stage is made from beside plan and inputs: the files' bytes and other values."""
-        return (self._token, *values)
+        return (self.token, *values)
 
     def _drawn(self, told: Told, progress: Progress) -> tuple[Drawn, Drawn]:
         """(the maps as they were made, the same with plan and inputs of now)."""
@@ -201,7 +104,7 @@ class Workbench:
 
         Raises `PlanError` (`edits-stale`) where the plan makes other zones than were edited.
         """
-        told, base, log = self._told(), self.base(progress), self._log()
+        told, base, log = self._told(), self.base(progress), self.log()
         field = told.plain[1].field
         return self._kept.get(
             "edited", told, (base, field, edits.state(log, base)),
@@ -217,7 +120,7 @@ class Workbench:
         """Acres, needs, rates, totals, order and cost of the zones as they are."""
         told = self._told()
         made, drawn = self._drawn(told, silent)
-        zones, log = self.zones(), self._log()
+        zones, log = self.zones(), self.log()
         asked = self._kept.get(
             "live needs", told, self._made_from(made, zones), lambda: ask_live(
                 drawn, zones, memory=self._memory, part=self._part(made, told)))
@@ -230,7 +133,7 @@ class Workbench:
         """The whole job, as `vrx run` would write it."""
         told = self._told()
         made, drawn = self._drawn(told, progress)
-        base, zones, log = self.base(progress), self.zones(progress), self._log()
+        base, zones, log = self.base(progress), self.zones(progress), self.log()
         said = edits.said_of(base, zones, log)
         # What comes out goes on reading the inputs of its time: all of them must be today's.
         asked: Asked = self._kept.get(
@@ -332,7 +235,7 @@ class Workbench:
         set_rate, clear_rate, undo, redo.
         """
         self.require(on)
-        told: dict[str, Any] = {"base": self.base(), "at": at, "known": self._log(), **arguments}
+        told: dict[str, Any] = {"base": self.base(), "at": at, "known": self.log(), **arguments}
         if op in _OF_ZONES:
             told["field"] = self._told().plain[1].field
         if op == "set_rate":
@@ -341,7 +244,7 @@ class Workbench:
             raise ValueError(f"{op!r} is no edit")
         _OPS[op](self.folder, **told)
         self.look()
-        return self._log()
+        return self.log()
 
     def set_edits_aside(self, *, on: str) -> Path:
         """Keep the edits under another name and go on without them."""

@@ -93,7 +93,8 @@ def _step(plan_file: Path, *, back: bool) -> str:
                 "undone again")
         at, words = past.at, past.undo_words if back else past.redo_words
         if at is None or not words:
-            raise PlanError(f"there is nothing to {what}", code=f"plan-no-{what}",
+            raise PlanError(f"there is nothing to {what}",
+                            code="plan-no-undo" if back else "plan-no-redo",
                             where=str(plan_file),
                             hint="only changes made through the program can be undone")
         to = at - 1 if back else at + 1

@@ -22,8 +22,9 @@ export function say(words) {
 export function state() { return body.dataset.on; }
 export function token() { return body.dataset.token; }
 
-function parsePart(html, old) {
-  const svg = old ? old.namespaceURI === SVG : html.trimStart().startsWith("<g");
+function parsePart(html, old, home) {
+  // an <svg> itself parses as HTML; what stands inside one needs its namespace
+  const svg = old ? old.namespaceURI === SVG : home.namespaceURI === SVG;
   if (svg && !(old && old.tagName.toLowerCase() === "svg")) {
     const doc = new DOMParser().parseFromString(
       `<svg xmlns="${SVG}">${html}</svg>`, "image/svg+xml");
@@ -77,7 +78,7 @@ export function patch(told, { keep = false } = {}) {
   for (const [id, part] of Object.entries(told.parts || {})) {
     const old = document.getElementById(id);
     const home = old || (part.into && document.getElementById(part.into));
-    const fresh = home && parsePart(part.html, old);
+    const fresh = home && parsePart(part.html, old, home);
     if (!fresh) { if (part.into === undefined && !old) sums[id] = part.sum; continue; }
     if (old) {
       const kept = keep || old.contains(active) ? typedValues(old) : new Map();
@@ -240,9 +241,12 @@ function again() { leaving = true; location.reload(); }
 
 // ---- forms
 
+// by attribute: a control called "method" or "id" stands in the way of the form's own
+const posted = (form) => form?.getAttribute("method") === "post";
+
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (!(form instanceof HTMLFormElement) || form.method !== "post") return;
+  if (!(form instanceof HTMLFormElement) || !posted(form)) return;
   if (form.hasAttribute("data-plain")) return;
   event.preventDefault();
   if (form.getAttribute("aria-busy") === "true") {
@@ -254,14 +258,15 @@ document.addEventListener("submit", (event) => {
   send(form.getAttribute("action"), data, form).finally(() => {
     if (form.dataset.again !== "yes") return;
     delete form.dataset.again;
-    const now = form.isConnected ? form : form.id && document.getElementById(form.id);
+    const now = form.isConnected ? form
+      : document.getElementById(form.getAttribute("id"));
     if (now) now.requestSubmit();
   });
 });
 
 document.addEventListener("input", (event) => {
   const one = event.target;
-  if (one.form && one.form.method === "post" && one.type !== "hidden") one.dataset.changed = "yes";
+  if (posted(one.form) && one.type !== "hidden") one.dataset.changed = "yes";
 });
 
 document.addEventListener("change", (event) => {

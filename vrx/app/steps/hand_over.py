@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vrx.app.findings import finding_views
 from vrx.app.form import Form
-from vrx.app.runs import listed, record_of, still_true
+from vrx.app.runs import edits_of, listed, record_of, still_true
 from vrx.app.session import Session, Task
 from vrx.app.step import Done, Step
 from vrx.audit import AuditResult
@@ -12,6 +12,7 @@ from vrx.errors import InputError, PlanInfeasible
 from vrx.export import FORMATS
 from vrx.model import Job, stops
 from vrx.pipeline.workbench import KnownRun
+from vrx.plan.edits import edits_path
 from vrx.report import numbers
 from vrx.report.machine import machine_view
 
@@ -29,10 +30,12 @@ def mark(session: Session) -> str:
     """ "done" where the current run is made from the folder as it is."""
     kept: tuple[str, bool] | None = session.kept.get("handed over")
     if kept is None or kept[0] != session.bench.state:
-        if session.busy:
+        run = None if session.busy else _current(session)
+        if run is None or edits_path(session.folder).exists():
+            # what edits come to is known only once the zones are cut: the view tells
             return "to do"
-        run = _current(session)
-        true = run is not None and still_true(record_of(run.folder), session.folder)
+        record = record_of(run.folder)
+        true = not edits_of(record) and still_true(record, session.folder)
         kept = session.kept["handed over"] = (session.bench.state, true)
     return "done" if kept[1] else "to do"
 
@@ -48,14 +51,15 @@ def view(session: Session) -> dict[str, object]:
     runs = bench.runs()
     current = next((one for one in runs if one.is_current), None)
     findings = () if job is None else job.findings
-    session.kept.pop("handed over", None)
+    told = None if current is None else _run_view(session, current, job)
+    session.kept["handed over"] = (bench.state, bool(told and told["true"]))
     return {
         "job": job is not None,
         "formats": _formats(session),
         "stop_count": len(stops(findings)),
         "findings": finding_views(findings),
         "machine": None if job is None else machine_view(job),
-        "current": None if current is None else _run_view(session, current),
+        "current": told,
         "earlier": [
             {"name": one.name, "files": len(listed(one.folder)),
              "season": record_of(one.folder).get("field", {}).get("season", "")}
@@ -84,14 +88,15 @@ def _formats(session: Session) -> list[dict[str, object]]:
         for name, one in FORMATS.items()]
 
 
-def _run_view(session: Session, run: KnownRun) -> dict[str, object]:
+def _run_view(session: Session, run: KnownRun, job: Job | None) -> dict[str, object]:
     record = record_of(run.folder)
     every = listed(run.folder)
     ordered = sorted(every.values(), key=lambda one: (
         _FIRST.index(one["path"]) if one["path"] in _FIRST else len(_FIRST), one["path"]))
     return {
         "name": run.name,
-        "true": still_true(record, session.folder),
+        "true": still_true(record, session.folder) and (
+            job is None or edits_of(record) == job.edits.state),
         "season": record.get("field", {}).get("season", ""),
         "bytes": numbers.size(sum(int(one.get("bytes", 0)) for one in ordered)),
         "files": [
