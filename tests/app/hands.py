@@ -299,7 +299,7 @@ class Keys(Hand):
         """Choose files."""
         self.reach(selector)
         with self.page.expect_file_chooser() as coming:
-            self.page.keyboard.press("Enter")
+            self.page.keyboard.press("Space")
         coming.value.set_files(files)
 
     # ---- the map of zones
