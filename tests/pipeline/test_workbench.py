@@ -117,6 +117,28 @@ def test_a_touched_file_moves_nothing_and_a_changed_one_everything(
     assert not bench.look()
 
 
+def test_a_guide_in_a_folder_of_guides_is_watched(copy_of: Callable[[str], Path]) -> None:
+    folder = copy_of("bench")
+    (folder / "guides").mkdir()
+    book = folder / "guides" / "county_guide.toml"
+    (folder / "county_guide.toml").rename(book)
+    answer_plan(folder / "plan.toml", [
+        ("books", '["guides"]'), ("surface.cell_m", "25"), ("surface.method", '"field mean"')])
+    bench = Workbench(folder)
+    before = bench.live().needs["K2O"]
+    text = book.read_text(encoding="utf-8")
+    assert not bench.look()
+    told = next(line for line in text.splitlines() if line.startswith("name = "))
+    book.write_text(text.replace(told, 'name = "Another name"'), encoding="utf-8")
+    assert bench.look()
+    assert {one.name for one in bench.guides("K2O")} >= {"Another name"}
+    book.unlink()
+    assert bench.look()
+    with pytest.raises(VrxError):
+        bench.live()
+    assert before
+
+
 def test_an_edit_of_zones_reads_only_the_zones_that_changed(
     folder: Path, made: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

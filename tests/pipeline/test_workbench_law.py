@@ -94,6 +94,8 @@ def _holds(bench: Workbench) -> None:
     if isinstance(fresh, Job):
         live = bench.live()
         assert live.trouble is None
+        assert not list(differences(
+            bench.guides("S"), Workbench(bench.folder).guides("S")))
         assert not list(differences(live.prescription, fresh.prescription))
         for nutrient, needs in fresh.needs.items():
             assert not list(differences(live.needs[nutrient], needs))

@@ -104,7 +104,7 @@ def _blocked(session: Session, step: Step) -> bool:
         task is None or not task.ended.is_set() or task.state != "done")
 
 
-def _mark(session: Session, step: Step) -> str:
+def mark_of(session: Session, step: Step) -> str:
     """A step's mark; what is only shown counts as done once it was shown."""
     told = step.mark(session)
     seen: set[str] = session.kept.get("looked at", set())
@@ -125,7 +125,7 @@ def context(
         "folder": str(session.folder.resolve()), "has_plan": bench.has_plan,
         "steps": [
             {"title": one.title, "path": one.path, "number": number,
-             "mark": _mark(session, one), "current": one is step}
+             "mark": mark_of(session, one), "current": one is step}
             for number, one in enumerate(STEPS, 1)],
         "bar": bar_view(session), "trouble": _trouble(session, step, err),
         "work": None if running is None else {

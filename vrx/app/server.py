@@ -94,7 +94,7 @@ class Desk:
         def first() -> str:
             if not self.session.busy:
                 self.session.look()
-            return next((one.path for one in STEPS if one.mark(self.session) != "done"),
+            return next((one.path for one in STEPS if pages.mark_of(self.session, one) != "done"),
                         STEPS[-1].path)
 
         return RedirectResponse(await run_in_threadpool(first), status_code=303)

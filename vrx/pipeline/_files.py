@@ -124,7 +124,8 @@ class Folder:
     def _input_sums(self) -> dict[str, str]:
         if self.plan is not None:
             try:
-                return self._sums.of_all(input_paths(self.plan, folder=self.folder))
+                return self._sums.of_all({
+                    **self._lists(self.plan), **input_paths(self.plan, folder=self.folder)})
             except VrxError as err:
                 # Reading them will tell; until then the words stand for the state.
                 return {"": str(err)}
@@ -135,6 +136,12 @@ class Folder:
                 if one.is_file() and not one.name.startswith(".")})
         except OSError:
             return {}
+
+    def _lists(self, plan: Plan) -> dict[str, Path]:
+        """Files of folders of rule books and materials, which a plan names as a whole."""
+        return {
+            f"{name}/{one.name}": one for name in (*plan.books, *plan.materials)
+            if (self.folder / name).is_dir() for one in (self.folder / name).glob("*.toml")}
 
     def require(self, on: str) -> None:
         """Raise `PlanError` where the folder is no longer in the state `on`."""

@@ -29,6 +29,8 @@ PRESENT = "is there"
 
 _HELD = 6
 """Values kept of each stage, so that undo finds the ones before."""
+_LARGE = {"draw": 2, "ask": 3, "finish": 3}
+"""Of stages whose values hold whole maps fewer are kept."""
 _WHOLE = frozenset({
     "__dict__", "__pydantic_extra__", "__pydantic_fields_set__", "__pydantic_private__",
     "__pydantic_serializer__", "model_extra", "model_fields_set"})
@@ -197,7 +199,7 @@ class Kept:
         with reading() as seen:
             made = make()
         held.insert(0, (made_from, {path: told.at(path) for path in seen}, made))
-        del held[_HELD:]
+        del held[_LARGE.get(name, _HELD):]
         return made
 
 

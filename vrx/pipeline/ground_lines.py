@@ -16,7 +16,7 @@ MOST_FT = 200_000.0
 
 
 def place_from_edges(field: Field, *, west_ft: float, south_ft: float) -> tuple[float, float]:
-    """Easting and northing (metres) of a place so far from the field's westmost and southmost point.
+    """Easting and northing (metres) of a place so far from the field's west and south edges.
 
     Raises `InputError` (`zones-place-far`) for a place that is miles away.
     """

@@ -156,12 +156,16 @@ class Workbench(Folder):
         told = self._told()
         made, drawn = self._drawn(told, silent)
         zones = self.zones()
-        ground = ground_live(
-            drawn, zones, memory=self._memory, part=self._part(made, told))
-        plan, inputs = told.plain
-        return guide_choices(
-            plan if instead is None else with_book(plan, nutrient, instead), inputs, ground,
-            nutrient)
+
+        def asked() -> tuple[GuideChoice, ...]:
+            ground = ground_live(
+                drawn, zones, memory=self._memory, part=self._part(made, told))
+            plan = told.plan if instead is None else with_book(told.plan, nutrient, instead)
+            return guide_choices(plan, told.inputs, ground, nutrient)
+
+        if instead is not None:
+            return asked()
+        return self._kept.get(f"guides {nutrient}", told, self._made_from(made, zones), asked)
 
     # Changes
 

@@ -14,6 +14,7 @@ import shapely
 
 from vrx import geo, surfaces
 from vrx.model import Finding, FloatArray, Surface, Zone, ZoneReading, Zones
+from vrx.pipeline.ground import by_hand_findings
 from vrx.pipeline.knowledge import critical_values
 from vrx.pipeline.stages import Drawn
 from vrx.pipeline.zone_values import value_findings, zone_of
@@ -31,12 +32,14 @@ class SureMemory:
         self._known: dict[str, Known] = {}
 
     def read(
-        self, drawn: Drawn, made: Zones, readings: Mapping[str, ZoneReading], *, waiting: bool
+        self, drawn: Drawn, made: Zones, readings: Mapping[str, ZoneReading], *, waiting: bool,
+        base: Zones | None = None,
     ) -> tuple[dict[str, ZoneReading], tuple[Finding, ...] | None]:
         """Readings with standard error, samples and share in another class, and their findings.
 
         `readings` hold the means. With `waiting` nothing is computed that takes time: what is not
-        known yet is NaN, and the findings are None unless everything is known.
+        known yet is NaN, and the findings are None unless everything is known. With `base`, the
+        zones as the plan makes them, those that differ are held to the plan's sizes too.
         """
         self._forget(drawn.maps)
         polygons = [zone.polygon for zone in made.zones]
@@ -61,7 +64,11 @@ class SureMemory:
                 explained_samples=surfaces.explained_of_samples(values=values, zone=zone))
         if fresh and waiting:
             return found, None
-        return found, value_findings(drawn.plan, found, made)
+        own = {} if base is None else {zone.zone_id: zone for zone in base.zones}
+        changed = [] if base is None else [
+            zone.zone_id for zone in made.zones if own.get(zone.zone_id) is not zone]
+        return found, (*by_hand_findings(drawn.plan, made, changed),
+                       *value_findings(drawn.plan, found, made))
 
     def _forget(self, maps: Mapping[str, Surface]) -> None:
         same = set(maps) == set(self._maps) and all(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ STEERING = ("potassium", "sulfate")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A rate: `by_hand` is the reason where it was set by hand, `rule` the rate that it replaced."""
+    """A rate: `by_hand` is the reason where it was set by hand, `rule` the rate it replaced."""
 
     text: str
     by_hand: str = ""
@@ -83,6 +84,8 @@ def _short(analyte: str) -> str:
 def _soil(reading: ZoneReading, k: int) -> str:
     mean = numbers.reading(float(reading.mean[k]), reading.analyte)
     error = float(reading.standard_error[k])
+    if math.isnan(error):
+        return f"{mean} ± …"
     return f"{mean} ± {numbers.spread(error, reading.analyte)}"
 
 
@@ -102,6 +105,9 @@ def _samples(steering: Sequence[ZoneReading], k: int) -> str:
 
 def _outside(steering: Sequence[ZoneReading], k: int) -> str:
     """The share of the zone that the map has in another class, by substance."""
+    if any(one.outside_share is not None and math.isnan(float(one.outside_share[k]))
+           for one in steering):
+        return "…"
     told = [f"{numbers.share(float(one.outside_share[k]))} {_short(one.analyte)[0]}"
             for one in steering if one.outside_share is not None]
     return ", ".join(told) or "–"
@@ -137,8 +143,12 @@ def zone_card(
         needs=tuple((nutrient, numbers.fixed(one[k].lb_per_ac, 1), tuple(
             (line.term, numbers.signed(line.lb_per_ac, 1), line.detail) for line in one[k].lines))
             for nutrient, one in needs.items()),
-        rates=tuple((one.pass_id, f"Pass {one.number}, {one.timing}: {one.material.id}, "
-                     f"{one.material.unit}", _rate(one, k, zone)) for one in planned.passes))
+        rates=tuple((one.pass_id, _pass_words(one), _rate(one, k, zone))
+                    for one in planned.passes))
+
+
+def _pass_words(rates: PassRates) -> str:
+    return f"Pass {rates.number}, {rates.timing}: {rates.material.id}, {rates.material.unit}"
 
 
 def _soil_words(reading: ZoneReading, k: int) -> str:

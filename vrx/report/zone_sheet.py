@@ -78,9 +78,8 @@ def zone_shape(
         "g",
         # Fill and touch are the group's: a border that uses the path has neither.
         svg.element("path", d=_path(polygon, frame), id=f"shape-{zone_id}", fill_rule="evenodd"),
-        id=f"zone-{zone_id}", fill=fill, pointer_events="all", data_zone=str(zone_id), role="option", aria_selected="false",
-        data_letter=letter,
-        tabindex="-1", aria_label=said,
+        id=f"zone-{zone_id}", fill=fill, pointer_events="all", data_zone=str(zone_id),
+        data_letter=letter, role="option", aria_selected="false", tabindex="-1", aria_label=said,
     )
 
 

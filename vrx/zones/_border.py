@@ -54,13 +54,18 @@ def _arcs(zone: Zone, other: Zone) -> list[shapely.LineString]:
     """The stretches of the border of two zones, each as long as it goes."""
     shared = shapely.intersection(
         shapely.boundary(zone.polygon), shapely.boundary(other.polygon))
-    lines = [part for part in shapely.get_parts(shared) if part.geom_type == "LineString"]
-    if not lines or zone is other:
+    # A shared edge without length, which GEOS may give at a corner, is none.
+    lines = [part for part in shapely.get_parts(shared)
+             if part.geom_type == "LineString" and part.length > 0]
+    arcs = [] if zone is other or not lines else [
+        arc for arc in shapely.get_parts(shapely.line_merge(shapely.union_all(lines)))
+        if arc.length > 0]
+    if not arcs:
         raise InputError(
             f"zones {zone.letter} and {other.letter} share no edge", code="edit-border-none",
             where=f"zones {zone.letter} and {other.letter}", hint="name two neighbours",
         )
-    return list(shapely.get_parts(shapely.line_merge(shapely.union_all(lines))))
+    return arcs
 
 
 # Per arc, the intervals (metres along it) that the new line replaces.

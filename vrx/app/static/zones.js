@@ -1,7 +1,7 @@
 // The step of zones: choosing them on map and table alike, tools, and their keys. Every change is
 // made by the server; the page shows what it answers.
 
-import { onPatch, say, send } from "./app.js";
+import { onPatch, refresh, say, send } from "./app.js";
 import { Sheet, mark } from "./sheet.js";
 import { CornerTool } from "./zones_corner.js";
 import { LineTool } from "./zones_line.js";
@@ -113,7 +113,22 @@ class Desk {
       const text = point.querySelector("[data-crowded]");
       if (text) text.setAttribute("display", scale >= 2 ? "inline" : "none");
     }
+    this.clearReadings();
     this.tool?.draw();
+  }
+
+  // A reading under a zone's label is left out; its point stays.
+  clearReadings() {
+    const texts = document.querySelectorAll("#zone-samples text");
+    if (texts.length === 0) return;
+    const boxes = [...document.querySelectorAll("#zone-labels [data-part]:not([display])")]
+      .map((one) => one.getBoundingClientRect());
+    const covered = [...texts].map((text) => {
+      const own = text.getBoundingClientRect();
+      return boxes.some((box) => own.left < box.right + 5 && box.left < own.right + 5
+        && own.top < box.bottom + 1 && box.top < own.bottom + 1);
+    });
+    texts.forEach((text, k) => text.classList.toggle("covered", covered[k]));
   }
 
   // ---- places
@@ -182,8 +197,9 @@ class Desk {
       corner: [1, Infinity, "Select a zone; corners that it shares can then be moved."],
       redraw: [2, 2, "Select the two zones whose border is to be drawn anew."] }[name];
     if (ids.length < needed[0] || ids.length > needed[1]) {
-      this.refuse(`${ids.length === 0 ? "No zone is" : `${ids.length} zones are`} selected.`,
-        needed[2]);
+      const told = ids.length === 0 ? "No zone is" : ids.length === 1 ? "One zone is"
+        : `${ids.length} zones are`;
+      this.refuse(`${told} selected.`, needed[2]);
       return;
     }
     this.unrefuse();
@@ -211,6 +227,10 @@ class Desk {
     board.setAttribute("aria-label", `${button.textContent.trim()}: ${this.tool.hint()}`);
     board.focus({ preventScroll: true });
     this.showHint();
+    const under = document.getElementById("bar").getBoundingClientRect().top;
+    if (board.getBoundingClientRect().bottom > under) {
+      document.getElementById("map-card").scrollIntoView({ block: "start" });
+    }
     say(this.tool.hint());
     this.tool.draw();
   }
@@ -241,7 +261,7 @@ class Desk {
     const back = document.getElementById("tool-back");
     back.textContent = this.tool instanceof CornerTool ? "Give it back" : "Last point back";
     document.getElementById("tool-end").textContent =
-      this.tool instanceof CornerTool ? "Set the corner" : "End the line";
+      this.tool instanceof CornerTool ? "Set it" : "End the line";
     for (const one of document.querySelectorAll("[data-to-corner]")) {
       one.hidden = !(this.tool instanceof CornerTool);
     }
@@ -256,6 +276,8 @@ class Desk {
     const tool = this.tool;
     let told;
     try {
+      // What the page still asks for comes first, or the server would be busy with it.
+      while (this.asking) await new Promise((done) => { setTimeout(done, 15); });
       told = await send(`/zones/${action}`, fields);
     } finally {
       this.waiting = false;
@@ -322,6 +344,11 @@ class Desk {
     if (this.tool instanceof LineTool) this.tool.corners = null;
     this.unrefuse();
     this.show();
+    // Standard errors of changed zones come after the totals.
+    if (document.querySelector("#zone-findings[data-waiting]") && !this.asking) {
+      this.asking = true;
+      setTimeout(() => refresh().finally(() => { this.asking = false; }), 20);
+    }
   }
 }
 

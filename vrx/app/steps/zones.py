@@ -13,7 +13,7 @@ from markupsafe import Markup
 from vrx.app.session import Session
 from vrx.app.step import Step, environment
 from vrx.app.steps import zones_edit, zones_make
-from vrx.app.steps.zones_show import MEMORY, shown_of, show
+from vrx.app.steps.zones_show import MEMORY, show, shown_of
 from vrx.model import Severity
 from vrx.pipeline.zone_sure import SureMemory
 from vrx.prescription import rate_reasons
@@ -21,8 +21,7 @@ from vrx.report import words, zone_colours, zone_rows, zone_sheet
 from vrx.report.frame import MapFrame
 from vrx.report.zone_sheet import NO_GROUND, Ground
 
-WAITING = "zones.waiting"
-_OF_ZONES = ("zones-", "edits-", "swath-", "cells-", "clusters-")
+MIXED = "zones.mixed"
 
 
 def view(session: Session) -> dict[str, object]:
@@ -31,8 +30,12 @@ def view(session: Session) -> dict[str, object]:
     drawn, live = bench.drawn(), bench.live()
     memory: SureMemory = session.kept.setdefault(MEMORY, SureMemory())
     # Right after a change totals come first; the page asks again for what takes longer.
-    waiting = bool(session.kept.pop(WAITING, False))
-    readings, mixed = memory.read(drawn, live.zones, live.readings, waiting=waiting)
+    waiting = bool(session.kept.pop(zones_edit.WAITING, False))
+    readings, mixed = memory.read(
+        drawn, live.zones, live.readings, waiting=waiting, base=bench.base())
+    # Until they are known anew, what was told before stays: nothing jumps for a moment.
+    told = session.kept.get(MIXED, ()) if mixed is None else mixed
+    session.kept[MIXED] = told
     shown = shown_of(session)
     colours = zone_colours.colouring(
         shown.colour, live.zones, live.needs, live.prescription)
@@ -58,13 +61,12 @@ def view(session: Session) -> dict[str, object]:
         "choices": zone_colours.choices(live.needs, live.prescription),
         "grounds": _ground_choices(drawn.maps), "shown": shown,
         "sample_choices": _sample_choices(drawn.maps),
-        "zone_findings": _findings((*live.zones.findings, *(mixed or ()))),
+        "zone_findings": _findings((*live.zones.findings, *told)),
         "findings_waiting": mixed is None,
         "card": None if shown.zone is None else zone_rows.zone_card(
             live.zones, readings, live.needs, live.prescription, zone_id=shown.zone),
         "reasons": rate_reasons(), "basis": live.zones.basis,
         "edits": zones_edit.edits_view(session), "make": zones_make.make_view(session),
-        "letters": [(zone.zone_id, zone.letter) for zone in live.zones.zones],
     }
 
 

@@ -68,6 +68,16 @@ def _ids(form: Form, name: str) -> tuple[int, ...]:
     return tuple(told)
 
 
+def _lettered(session: Session, form: Form, name: str) -> int:
+    """The id of the zone whose letter was typed."""
+    told = form.text(name, most=40).casefold()
+    zones = session.bench.zones().zones
+    found = next((one.zone_id for one in zones if one.letter.casefold() == told), None)
+    if found is None:
+        raise _wrong(name, f"there is no zone {told.upper()}", "take a letter of the map")
+    return found
+
+
 def _points(session: Session, form: Form) -> Line:
     """The line of a form: drawn, at a bearing, or point by point in feet."""
     if form.has("line"):
@@ -82,7 +92,7 @@ def _points(session: Session, form: Form) -> Line:
 
 def _typed(text: str, where: str) -> list[tuple[float, float]]:
     """Points as typed, one a line: "1200, 340"."""
-    found = []
+    found: list[tuple[float, float]] = []
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip():
             continue
@@ -112,7 +122,7 @@ def _sum(zones: Zones) -> str:
 
 def split(session: Session, form: Form) -> Done:
     """Cut a zone along a line."""
-    zone = form.whole("zone")
+    zone = form.whole("zone") if form.has("zone") else _lettered(session, form, "letter")
     before = session.bench.zones()
     after = edit(session, form, "split", zone_id=zone, line=_points(session, form))
     known = {one.zone_id for one in before.zones}
@@ -146,7 +156,8 @@ def corner(session: Session, form: Form) -> Done:
 
 def redraw(session: Session, form: Form) -> Done:
     """Draw the border of two zones anew."""
-    ids = _ids(form, "zones")
+    ids = _ids(form, "zones") if form.has("zones") else tuple(
+        _lettered(session, form, name) for name in ("one", "two"))
     if len(ids) != 2:
         raise _wrong("zones", f"{len(ids)} zones are selected", "select two neighbours")
     after = edit(session, form, "redraw", between=(ids[0], ids[1]), line=_points(session, form))
@@ -211,7 +222,7 @@ ACTIONS: Mapping[str, Action] = MappingProxyType({
 # ---- what undo and redo would do, in words
 
 def edits_view(session: Session) -> dict[str, Any]:
-    """How many edits are in force, and the words of what undo and redo would do ("" for nothing)."""
+    """How many edits are in force, and what undo and redo would do, in words ("" for nothing)."""
     log = session.bench.edits
     if log is None:
         return {"count": 0, "shaped": False, "undo": "", "redo": ""}
@@ -242,18 +253,12 @@ def told_of(record: Any, zones: Zones, highest: int) -> str:
     if op == "redraw":
         changed = [one for one in changed if one.zone_id in record.between]
     listed = numbers.listing([one.letter for one in changed]) if changed else ""
-    if op == "split":
-        return f"split into {listed}"
-    if op == "merge":
-        return f"merge into {listed}"
-    if op == "move-corner":
-        return f"corner of {listed} moved"
-    if op == "redraw":
-        return f"border of {listed} drawn anew"
-    if op == "assign":
-        return f"ground given to another zone ({listed})"
-    if op == "rename":
-        return f"other name of {listed}"
+    plain = {
+        "split": f"split into {listed}", "merge": f"merge into {listed}",
+        "move-corner": f"corner of {listed} moved", "redraw": f"border of {listed} drawn anew",
+        "assign": f"ground given to another zone ({listed})", "rename": f"other name of {listed}"}
+    if op in plain:
+        return plain[op]
     letter = letters_of(zones, [record.zone_id])
     if op == "rate":
         return f"rate of {letter} set to {record.rate:g} {record.unit}"

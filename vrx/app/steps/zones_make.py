@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,7 +92,8 @@ def asks(session: Session) -> tuple[Ask, ...]:
     soil = tuple(session.bench.drawn().maps)
     breaks = tuple(
         Ask(key=f"zones.breaks.{key}", label=f"Breaks of {words.analyte_name(key)}",
-            kind="numbers", of=("soil classes",), hint="empty: those of the guide, where it has any")
+            kind="numbers", of=("soil classes",),
+            hint="empty: those of the guide, where it has any")
         for key in soil)
     passes = tuple(one.id for one in plan.passes) if plan else ()
     files = tuple(sorted(
@@ -177,7 +177,8 @@ def _answers(
     reads = {source, cross}
     answers, drop = [("zones.from", source)], []
     held = document.get("zones", {})
-    gone = [name for name, of in (_SECTIONS | _LISTS).items() if name in held and not reads & set(of)]
+    gone = [name for name, of in (_SECTIONS | _LISTS).items()
+            if name in held and not reads & set(of)]
     drop += [f"zones.{name}" for name in gone]
     _one(answers, drop, document, "zones.cross_with", cross)
     nutrients = form.list("nutrients")
@@ -196,6 +197,9 @@ def _answers(
                 _one(answers, drop, document, ask.key, "")
             continue
         text = form.text(ask.name, "", most=400)
+        if text and ask.kind == "choice" and text not in ask.choices:
+            raise InputError(f"{text!r} is none of the list", code="app-form-value",
+                             where=ask.name, hint="choose one of the list")
         if text:
             text = _text_of(ask, text)
             try:
@@ -239,15 +243,16 @@ def make(session: Session, form: Form) -> Done:
             "zones cannot take them over", code="zones-make-edits", where="aside",
             hint="tick the box if that is meant; they stay in the folder, in a file of their own")
     before = _sum_of(session)
-    kept: Path | None = bench.set_edits_aside(on=bench.state) if shaped else None
     bench.answer(answers, drop=drop, on=bench.state)
     try:
-        made = bench.zones()
+        bench.base()
     except VrxError as err:
-        _take_back(session, tried.changes)
+        bench.undo_plan(on=bench.state)
         raise InputError(err.message, code=err.code, where="zones",
                          hint=f"{err.hint}. The plan is as it was." if err.hint
                          else "The plan is as it was.") from err
+    kept: Path | None = bench.set_edits_aside(on=bench.state) if shaped else None
+    made = bench.zones()
     where = f" The changes by hand are kept in {kept.name}." if kept is not None else ""
     return Done(f"{len(made.zones)} zones instead of {before}.{where}")
 
@@ -257,19 +262,6 @@ def _sum_of(session: Session) -> int:
         return len(session.bench.zones().zones)
     except VrxError:
         return 0
-
-
-def _take_back(session: Session, changes: Sequence[Any]) -> None:
-    """The plan as it was before these changes."""
-    bench = session.bench
-    back = [(one.key, _plain(one.before)) for one in changes if one.before]
-    bench.answer(back, drop=[one.key for one in changes if not one.before], on=bench.state)
-
-
-def _plain(text: str) -> str:
-    """A TOML value as an answer takes it."""
-    value = tomllib.loads(f"v = {text}\n")["v"]
-    return value if isinstance(value, str) else text
 
 
 ACTIONS: Mapping[str, Action] = MappingProxyType({"make": make})
