@@ -44,8 +44,8 @@ SHEET = """async (id) => {
 
 ON_SCREEN = """([id, across, down]) => {
   const shapes = document.getElementById('zone-shapes');
-  const at = across === null
-    ? document.querySelector(`#label-${id} [data-place]`).dataset.place.match(/-?[\\d.]+/g).map(Number)
+  const told = document.querySelector(`#label-${id} [data-place]`)?.dataset.place;
+  const at = across === null ? told.match(/-?[\\d.]+/g).map(Number)
     : [across, down];
   const m = shapes.getScreenCTM(), box = document.getElementById(`shape-${id}`)
     .getBoundingClientRect();
@@ -328,7 +328,7 @@ class Keys(Hand):
         self.pick(zone)
         self.press("[data-tool=split]")
         self.seen()
-        for way, back in (("ArrowLeft", 0), ("ArrowRight", 1)):
+        for way, _back in (("ArrowLeft", 0), ("ArrowRight", 1)):
             for _ in range(60):
                 self.page.keyboard.press(f"Shift+{way}")
                 if not self._inside(zone):

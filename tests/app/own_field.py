@@ -1,6 +1,6 @@
-"""An invented field of the tests' own: an outline and a soil table with headings as people write them.
+"""An invented field of the tests' own: an outline and a soil table with awkward headings.
 
-No such field, farm or laboratory exists. The readings are a smooth slope and a bowl with seeded noise.
+No such field, farm or laboratory exists. Readings are a slope and a bowl with seeded noise.
 """
 
 from __future__ import annotations
@@ -18,6 +18,24 @@ M_PER_DEG = 111_195.0
 HEADINGS = ("Smp. No.", "Lon (deg)", "Lat (deg)", "Date pulled", "K Mehlich-3 (ppm)",
             "Sulfate-S ppm", "CEC, meq/100g", "OM %", "pH (1:1)", "Remark")
 DEFAULT_NAMES = tuple(f"{row}{number}" for row in "ABCDEF" for number in range(1, 7))
+
+# What only the user knows, by the keys of the plan.
+ANSWERS = {
+    "field.season": "2027", "field.stand_year": "3",
+    "soil.longitude_column": "Lon (deg)", "soil.latitude_column": "Lat (deg)",
+    "soil.date_column": "Date pulled", "soil.lab": "Two Creeks Soil Laboratory (invented)",
+    "soil.report_number": "TC-26-2",
+    "soil.potassium.unit": "ppm", "soil.potassium.form": "K",
+    "soil.potassium.extractant": "mehlich-3", "soil.potassium.depth_in": ("0", "8"),
+    "soil.cec.unit": "meq/100 g", "soil.organic_matter.unit": "%",
+    "soil.sulfate.unit": "ppm", "soil.sulfate.form": "SO4-S",
+    "soil.sulfate.extractant": "calcium phosphate", "soil.sulfate.depth_in": ("0", "24"),
+    "water.net_in": "8", "water.sulfate_so4_ppm": "30",
+    "yield_goal.tons_per_ac": "6.5", "yield_goal.moisture_pct": "12",
+    "need.potassium.book": "tri-state-2020", "pass[1].material": "muriate of potash 0-0-60",
+    "machine.after-first.least_lb_per_ac": "50", "machine.after-first.most_lb_per_ac": "400",
+    "machine.after-first.step_lb_per_ac": "10",
+}
 
 
 def place(east: float, north: float) -> tuple[float, float]:

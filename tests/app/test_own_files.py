@@ -1,7 +1,7 @@
 """The whole job with the user's own files, from an empty folder to a file that was fetched.
 
-Twice: by mouse and by keyboard alone (`hands.py`). What was handed over is then judged from outside:
-pyshp and json read it, `pyproj.Geod` (Karney's geodesics on WGS 84) measures it, totals are rate
+Twice: by mouse and by keyboard alone (`hands.py`). What was handed over is then judged from
+outside: pyshp and json read it, `pyproj.Geod` (Karney's geodesics on WGS 84) measures it, totals are rate
 times acres, and the command line comes to the same run.
 """
 
@@ -17,22 +17,6 @@ from pathlib import Path
 
 import pytest
 
-ANSWERS = {
-    "field.season": "2027", "field.stand_year": "3",
-    "soil.longitude_column": "Lon (deg)", "soil.latitude_column": "Lat (deg)",
-    "soil.date_column": "Date pulled", "soil.lab": "Two Creeks Soil Laboratory (invented)",
-    "soil.report_number": "TC-26-2",
-    "soil.potassium.unit": "ppm", "soil.potassium.form": "K",
-    "soil.potassium.extractant": "mehlich-3", "soil.potassium.depth_in": ("0", "8"),
-    "soil.cec.unit": "meq/100 g", "soil.organic_matter.unit": "%",
-    "soil.sulfate.unit": "ppm", "soil.sulfate.form": "SO4-S",
-    "soil.sulfate.extractant": "calcium phosphate", "soil.sulfate.depth_in": ("0", "24"),
-    "water.net_in": "8", "water.sulfate_so4_ppm": "30",
-    "yield_goal.tons_per_ac": "6.5", "yield_goal.moisture_pct": "12",
-    "need.potassium.book": "tri-state-2020", "pass[1].material": "muriate of potash 0-0-60",
-    "machine.after-first.least_lb_per_ac": "50", "machine.after-first.most_lb_per_ac": "400",
-    "machine.after-first.step_lb_per_ac": "10",
-}
 REASON, OWN_WORDS = "known poor stand", "thin stand in the low corner"
 POTASH, GYPSUM = "muriate of potash 0-0-60", "gypsum 0-0-0-18S"
 
@@ -44,14 +28,14 @@ def _id(key: str) -> str:
     return element_id(key)
 
 
-def test_the_whole_job_with_own_files(
+def test_the_whole_job_with_own_files(  # noqa: PLR0917 - fixtures
     empty: Path, page, serve_folder, tools, own, hand
 ) -> None:
     files = own.write(empty.parent / "from the desk")
     app = serve_folder(empty)
     page.goto(app.link)
     _bring(hand, files)
-    _answer_everything(hand)
+    _answer_everything(hand, own.ANSWERS)
     _look_at_samples(hand)
     _draw_coarser_maps(hand)
     _change_zones(hand, empty)
@@ -81,7 +65,7 @@ def _bring(hand, files: tuple[Path, Path]) -> None:
     hand.settled()
 
 
-def _answer_everything(hand) -> None:
+def _answer_everything(hand, answers: dict) -> None:
     """Every open line, section by section, as the page asks."""
     page = hand.page
     for _ in range(20):
@@ -89,7 +73,7 @@ def _answer_everything(hand) -> None:
             break
         title = page.inner_text("#question h2")
         for key in page.eval_on_selector_all("#answers [name=key]", "all => all.map(o => o.value)"):
-            at, told = f"#q-{_id(key)}", ANSWERS[key]
+            at, told = f"#q-{_id(key)}", answers[key]
             if isinstance(told, tuple):
                 hand.type(f"{at}-top", told[0])
                 hand.type(f"{at}-bottom", told[1])
@@ -107,7 +91,7 @@ def _answer_everything(hand) -> None:
 
 
 def _look_at_samples(hand) -> None:
-    """The samples get their names; every reading is there; one is left out, its bag was mixed up."""
+    """The samples get their names; every reading is there; one whose bag was mixed up goes."""
     page = hand.page
     hand.step(2)
     hand.open("#samples-of-table")

@@ -1,7 +1,7 @@
 """Every step in every state that a user meets: everything opened, a tool in use, refused, halted.
 
-axe-core judges (WCAG 2.1 A and AA and its best practices); the fixtures of `conftest.py` fail a test
-in which the console told of an error or of the content security policy, or a request left the
+axe-core judges (WCAG 2.1 A and AA and its best practices); the fixtures of `conftest.py` fail a
+test in which the console told of an error or of the content security policy, or a request left the
 loopback address. One server for the whole file; nothing here changes the plan for good.
 """
 
@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 

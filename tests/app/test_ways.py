@@ -11,7 +11,7 @@ import pytest
 
 def _ways(text: str) -> list[tuple[str, str, dict[str, str]]]:
     """Words, address and fields of the forms in the trouble region."""
-    region = text.split('<section id="trouble"')[1].split("</section>")[0]
+    region = text.split('<section id="trouble"')[1].split("</section>", maxsplit=1)[0]
     return [(html.unescape(re.search(r"<button>(.*?)</button>", one)[1]),
              re.search(r'action="([^"]+)"', one)[1],
              {name: html.unescape(value) for name, value in re.findall(
