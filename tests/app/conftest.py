@@ -9,6 +9,7 @@ of a script.
 
 from __future__ import annotations
 
+import importlib.util
 import io
 import os
 import secrets
@@ -329,3 +330,33 @@ def free_port() -> int:
     with socket.socket() as made:
         made.bind(("127.0.0.1", 0))
         return made.getsockname()[1]
+
+
+# ---- users, and files of their own
+
+
+def _beside(name: str):
+    path = Path(__file__).with_name(f"{name}.py")
+    spec = importlib.util.spec_from_file_location(f"vrx_app_{name}", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def own():
+    """Invented files of a user (`own_field.py` beside this file)."""
+    return _beside("own_field")
+
+
+@pytest.fixture(scope="session")
+def hands():
+    """The users (`hands.py` beside this file)."""
+    return _beside("hands")
+
+
+@pytest.fixture(params=["mouse", "keys"])
+def hand(request, hands, page, tools):
+    """The same job by mouse, and by keyboard alone."""
+    return {"mouse": hands.Mouse, "keys": hands.Keys}[request.param](page, tools)

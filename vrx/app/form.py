@@ -138,6 +138,13 @@ def read_urlencoded(body: bytes) -> Form:
     return Form(fields=_gather(pairs))
 
 
+def _as_named(raw: bytes) -> str:
+    """A name as the page gave it. Browsers write three characters as codes (HTML Standard,
+    "Multipart form data")."""
+    text = raw.decode("utf-8", "replace")
+    return text.replace("%22", '"').replace("%0D", "\r").replace("%0A", "\n")
+
+
 def _gather(pairs: Sequence[tuple[str, str]]) -> dict[str, list[str]]:
     fields: dict[str, list[str]] = {}
     for name, value in pairs:
@@ -220,9 +227,9 @@ class Receiver:
     def _header_end(self) -> None:
         if self.head.lower() == b"content-disposition":
             _, options = self.options(self.value)
-            self.part.name = options.get(b"name", b"").decode("utf-8", "replace")[:200]
+            self.part.name = _as_named(options.get(b"name", b""))[:200]
             if b"filename" in options:
-                self.part.told = options[b"filename"].decode("utf-8", "replace")
+                self.part.told = _as_named(options[b"filename"])
         self.head, self.value = b"", b""
 
     def _headers(self) -> None:

@@ -13,6 +13,7 @@ from vrx.app.session import Session
 from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
 from vrx.app.totals import bar_view
+from vrx.app.ways import ways_out
 from vrx.errors import VrxError
 from vrx.formats.catalogue import find_codes, nearest_codes
 from vrx.report.svg import printable
@@ -69,7 +70,8 @@ def code_page(code: str) -> bytes:
 
 def trouble_told(err: VrxError, *, shown: int = 12) -> dict[str, object]:
     """An error as the page tells it; findings that only repeat it are left out."""
-    findings = [one for one in err.findings if one.what != err.message]
+    findings = [one for one in err.findings
+                if err.message not in {one.what, f"{one.where}: {one.what}"}]
     return {
         "message": printable(err.message), "hint": printable(err.hint),
         "where": printable(err.where), "code": err.code,
@@ -86,12 +88,18 @@ def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, ob
     for task in (session.asked, session.task):
         if task is not None and task.ended.is_set():
             if task.trouble is not None:
-                return trouble_told(task.trouble)
+                return _with_ways(session, task.trouble)
             if task.fault:
                 return {**fault_told(task.fault), "findings": [], "more": 0}
     if not session.busy and session.bench.trouble is not None and step.stage not in {"", "read"}:
-        return trouble_told(session.bench.trouble)
+        return _with_ways(session, session.bench.trouble)
     return None
+
+
+def _with_ways(session: Session, err: VrxError) -> dict[str, object]:
+    """An error with what can be done about it here; commands to type stand back for that."""
+    ways = ways_out(session, err.code)
+    return trouble_told(err) | ({"ways": ways, "hint": "", "findings": []} if ways else {})
 
 
 def _blocked(session: Session, step: Step) -> bool:

@@ -22,6 +22,7 @@ _PEEK_BYTES = 30 << 20
 _HARVEST = re.compile(r"yield|dry.?matter|moisture|swath|flow|tonnage|bale", re.IGNORECASE)
 _WATER = re.compile(r"\bso4|sulfate|bicarbonate|chloride|\bsar\b|conductivity|\bec\b|nitrate",
                     re.IGNORECASE)
+_SOIL_ALONE = frozenset({"CEC", "organic matter"})
 _PLANT = re.compile(r"tissue|plant.?part|stage|\b[ksn]_?pct\b|crude", re.IGNORECASE)
 
 
@@ -141,7 +142,8 @@ def _table(path: Path, size: int) -> tuple[str, str, tuple[str, ...]]:
     facts = [f"{table.rows:,} rows, {len(table.columns)} columns"]
     places = any(table.column_for(key) for key in (
         "longitude_column", "position_column", "easting_column"))
-    if len(analytes) > 1 and (places or not _WATER.search(headings)):
+    of_soil = not _SOIL_ALONE.isdisjoint(analytes)
+    if len(analytes) > 1 and (places or of_soil or not _WATER.search(headings)):
         facts.append("columns that read like " + ", ".join(analytes))
         return SAMPLES, "soil tests", tuple(facts)
     guesses = (

@@ -244,9 +244,12 @@ function again() { leaving = true; location.reload(); }
 
 // ---- forms
 
+// by attribute: a control called "method" or "id" stands in the way of the form's own
+const posted = (form) => form?.getAttribute("method") === "post";
+
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (!(form instanceof HTMLFormElement) || form.method !== "post") return;
+  if (!(form instanceof HTMLFormElement) || !posted(form)) return;
   if (form.hasAttribute("data-plain")) return;
   event.preventDefault();
   if (form.getAttribute("aria-busy") === "true") {
@@ -258,14 +261,15 @@ document.addEventListener("submit", (event) => {
   send(form.getAttribute("action"), data, form).finally(() => {
     if (form.dataset.again !== "yes") return;
     delete form.dataset.again;
-    const now = form.isConnected ? form : form.id && document.getElementById(form.id);
+    const now = form.isConnected ? form
+      : document.getElementById(form.getAttribute("id"));
     if (now) now.requestSubmit();
   });
 });
 
 document.addEventListener("input", (event) => {
   const one = event.target;
-  if (one.form && one.form.method === "post" && one.type !== "hidden") one.dataset.changed = "yes";
+  if (posted(one.form) && one.type !== "hidden") one.dataset.changed = "yes";
 });
 
 document.addEventListener("change", (event) => {

@@ -477,6 +477,11 @@ board.addEventListener("keydown", (event) => {
   let to = "";
   if (event.key in ways) to = desk.towards(zone.dataset.zone, ways[event.key]);
   else if (event.key === "Home") to = all[0].dataset.zone;
+  else if (event.key === "PageDown" || event.key === "PageUp") {
+    // every zone in turn: arrows alone may pass one by whose neighbours are nearer
+    const by = event.key === "PageDown" ? 1 : -1;
+    to = all[(all.indexOf(zone) + by + all.length) % all.length].dataset.zone;
+  }
   else if (event.key === "End") to = all.at(-1).dataset.zone;
   else if (event.key === "Escape") desk.clear();
   else return;

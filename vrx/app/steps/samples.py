@@ -20,7 +20,7 @@ from vrx.plan import SoilSection, read_document
 from vrx.report import maps, soils, words
 
 _COLUMN = ("column", "unit", "form", "extractant", "depth_in")
-_TABLE = ("lab", "report_number", "sampled_on", "merge_within_m", "keep_outside_m")
+_TABLE = ("id_column", "lab", "report_number", "sampled_on", "merge_within_m", "keep_outside_m")
 
 
 def view(session: Session) -> dict[str, object]:

@@ -140,4 +140,11 @@ def _sum_of(session: Session) -> int:
         return 0
 
 
-ACTIONS: Mapping[str, Action] = MappingProxyType({"make": make})
+def aside(session: Session, form: Form) -> Done:
+    """Set the edits by hand aside, so that the plan's own zones hold."""
+    bench = session.bench
+    kept = bench.set_edits_aside(on=bench.state)
+    return Done(f"The changes by hand are kept in {kept.name}; the zones are the plan's.")
+
+
+ACTIONS: Mapping[str, Action] = MappingProxyType({"make": make, "aside": aside})
