@@ -8,6 +8,7 @@ be refused keeps out a stranger's page whose name resolves to 127.0.0.1 (DNS reb
 from __future__ import annotations
 
 import asyncio
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -104,10 +105,16 @@ def test_other_methods_are_refused(desk, method: str) -> None:
     "/files\n/x", "/" + "x" * 3000])
 def test_no_path_leads_out(desk, path: str) -> None:
     # sent as raw bytes: a client would tidy it up first
-    status, body = asyncio.run(_raw(desk, path.encode("latin-1")))
+    status, body = _run(_raw(desk, path.encode("latin-1")))
     assert status in {400, 404, 414}, status
     assert b"import" not in body
     assert b"root:" not in body
+
+
+def _run(work):
+    """The result of a coroutine, in a thread: a browser of other tests keeps a loop in this one."""
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        return thread.submit(asyncio.run, work).result()
 
 
 async def _raw(desk, target: bytes, *, method: str = "GET", headers: list | None = None,
@@ -153,7 +160,7 @@ def test_a_body_that_is_declared_too_large_is_refused_unread(desk) -> None:
 
     for path, most in ((b"/files/answer", MOST_FORM_BYTES), (b"/files/bring", MOST_UPLOAD_BYTES)):
         kind = [(b"content-type", b"multipart/form-data; boundary=x")] if b"bring" in path else []
-        status, _ = asyncio.run(_raw(
+        status, _ = _run(_raw(
             desk, path, method="POST", body=[],
             headers=[*OURS[:1], *(kind or OURS[1:]),
                      (b"content-length", str(most + 1).encode())]))
@@ -162,7 +169,7 @@ def test_a_body_that_is_declared_too_large_is_refused_unread(desk) -> None:
 
 @pytest.mark.parametrize("length", [b"-1", b"1e9", b"9" * 40])
 def test_a_length_that_is_no_length_is_refused(desk, length: bytes) -> None:
-    status, _ = asyncio.run(_raw(desk, b"/files/answer", method="POST", body=[],
+    status, _ = _run(_raw(desk, b"/files/answer", method="POST", body=[],
                                  headers=[*OURS, (b"content-length", length)]))
     assert status == 413
 
@@ -172,7 +179,7 @@ def test_a_body_that_grows_too_large_is_cut_off(desk, monkeypatch) -> None:
 
     monkeypatch.setattr(guard, "MOST_FORM_BYTES", 10_000)
     piece = {"type": "http.request", "body": b"x" * 4_000, "more_body": True}
-    status, _ = asyncio.run(_raw(desk, b"/files/answer", method="POST", headers=OURS,
+    status, _ = _run(_raw(desk, b"/files/answer", method="POST", headers=OURS,
                                  body=[dict(piece) for _ in range(100)]))
     assert status == 413
 
@@ -185,7 +192,7 @@ def test_an_upload_that_grows_too_large_leaves_nothing(desk, monkeypatch) -> Non
             + desk.keys.form.encode() + b"\r\n--x\r\nContent-Disposition: form-data; "
             b'name="files"; filename="big.csv"\r\n\r\n')
     pieces = [head, *[b"1,2\r\n" * 2000] * 20]
-    status, _ = asyncio.run(_raw(
+    status, _ = _run(_raw(
         desk, b"/files/bring", method="POST",
         headers=[OURS[0], (b"content-type", b"multipart/form-data; boundary=x")],
         body=[{"type": "http.request", "body": one, "more_body": True} for one in pieces]))
@@ -197,7 +204,7 @@ def test_a_slow_body_is_given_up(desk, monkeypatch) -> None:
     from vrx.app import guard
 
     monkeypatch.setattr(guard, "WAIT_CHUNK_S", 0.05)
-    status, _ = asyncio.run(_raw(desk, b"/files/answer", method="POST", headers=OURS, body=[
+    status, _ = _run(_raw(desk, b"/files/answer", method="POST", headers=OURS, body=[
         {"type": "http.request", "body": b"token=", "more_body": True}, _never]))
     assert status == 408
 
@@ -211,7 +218,7 @@ def test_a_body_that_trickles_is_given_up_all_the_same(desk, monkeypatch) -> Non
         await asyncio.sleep(0.05)
         return {"type": "http.request", "body": b"x", "more_body": True}
 
-    status, _ = asyncio.run(_raw(desk, b"/files/answer", method="POST", headers=OURS,
+    status, _ = _run(_raw(desk, b"/files/answer", method="POST", headers=OURS,
                                  body=[drop] * 50))
     assert status == 408
 
@@ -257,7 +264,7 @@ def test_websockets_are_closed(desk) -> None:
     async def send(message) -> None:
         said.append(message["type"])
 
-    asyncio.run(desk.client.app({"type": "websocket", "headers": [], "path": "/"}, _never, send))
+    _run(desk.client.app({"type": "websocket", "headers": [], "path": "/"}, _never, send))
     assert said == ["websocket.close"]
 
 
