@@ -77,7 +77,7 @@ def trouble_told(err: VrxError, *, shown: int = 12) -> dict[str, object]:
         "where": printable(err.where), "code": err.code,
         "findings": [{"severity": str(one.severity), "code": one.code,
                       "line": printable(one.line())} for one in findings[:shown]],
-        "more": max(0, len(findings) - shown),
+        "more": max(0, len(findings) - shown), "ways": [],
     }
 
 
@@ -90,7 +90,7 @@ def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, ob
             if task.trouble is not None:
                 return _with_ways(session, task.trouble)
             if task.fault:
-                return {**fault_told(task.fault), "findings": [], "more": 0}
+                return {**fault_told(task.fault), "findings": [], "more": 0, "ways": []}
     if not session.busy and session.bench.trouble is not None and step.stage not in {"", "read"}:
         return _with_ways(session, session.bench.trouble)
     return None
