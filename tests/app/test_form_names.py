@@ -16,7 +16,8 @@ def test_quoted_keys_arrive_as_the_page_named_them(small: Path, tools) -> None:
         edge = "edge-of-the-parts"
         fields = {"token": desk.keys.form, f"prices.%22{material}%22.usd": "512"}
         head = f'--{edge}\r\ncontent-disposition: form-data; name='
-        body = "".join(f'{head}"{name}"\r\n\r\n{value}\r\n' for name, value in fields.items()) + f"--{edge}--\r\n"
+        body = "".join(f'{head}"{name}"\r\n\r\n{value}\r\n'
+                       for name, value in fields.items()) + f"--{edge}--\r\n"
         told = desk.client.post("/season/save-prices", content=body.encode(), headers={
             "origin": desk.origin, "x-vrx-parts": "{}",
             "content-type": f"multipart/form-data; boundary={edge}"})

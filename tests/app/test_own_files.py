@@ -1,8 +1,8 @@
 """The whole job with the user's own files, from an empty folder to a file that was fetched.
 
 Twice: by mouse and by keyboard alone (`hands.py`). What was handed over is then judged from
-outside: pyshp and json read it, `pyproj.Geod` (Karney's geodesics on WGS 84) measures it, totals are rate
-times acres, and the command line comes to the same run.
+outside: pyshp and json read it, `pyproj.Geod` (Karney's geodesics on WGS 84) measures it, totals
+are rate times acres, and the command line comes to the same run.
 """
 
 from __future__ import annotations
