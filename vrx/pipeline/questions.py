@@ -22,11 +22,13 @@ _TITLES = {
     "field": "Season and stand", "soil": "The laboratory's report", "water": "Irrigation water",
     "yield_goal": "Yield goal", "tissue": "Plant test", "need": "The guide that governs",
     "pass": "Pass", "machine": "The machine of pass", "zones": "Zones", "order": "Order",
+    "sampling": "Soil sampling",
 }
 _LABELS = {
     "season": "Year of the harvest", "stand_year": "Year of the stand (seeding year = 1)",
     "lab": "Laboratory", "report_number": "Number of the report", "unit": "Unit", "form": "Form",
-    "extractant": "Extractant", "depth_in": "Depth of the sample, inches", "column": "Column",
+    "extractant": "Extractant", "depth_in": "Depth of the sample, inches",
+    "depths_in": "Depth of a bag of soil, inches", "column": "Column",
     "net_in": "Net inches of the season", "sulfate_so4_ppm": "Sulfate as SO4, ppm",
     "tons_per_ac": "Tons of hay per acre", "moisture_pct": "Moisture of those tons, percent",
     "book": "Guide", "material": "Material", "least_lb_per_ac": "Least rate, lb/ac",
@@ -43,6 +45,7 @@ _ABOUT = {
     "extractant": "What the laboratory shook the soil with. A guide answers to its own extractant "
     "only; the report or the laboratory tells.",
     "depth_in": "Top and bottom of the core.",
+    "depths_in": "Top and bottom of each core, as your guide and laboratory read them.",
     "lab": "It is printed with the results.",
     "report_number": "It is printed with the results.",
     "tons_per_ac": "What this stand has reached in good years, the whole season together.",
@@ -167,7 +170,7 @@ def _title(section: str, name: str, rest: str) -> str:
 
 
 def _question(key: str, comment: str, line: Line | None, section: str) -> Question:
-    last = key.rpartition(".")[2]
+    last = _whole(key.rpartition(".")[2])
     choices = _choices(key, last, section, line)
     kind = "choice" if choices else kind_of(key)
     return Question(
