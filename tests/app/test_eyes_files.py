@@ -132,7 +132,8 @@ def test_commands_in_texts_are_those_that_are_written():
         [found] = commands_in(text)
         assert (found.answers, found.drop) == (answers, drop)
         assert text.replace(found.text, "X") == "if that is so: X; or mend the file"
-    open_ones = f"Renamed: {command(('soil.k.column', '...'))}; or {command(('soil.k.optional', 'true'))}"
+    open_ones = (f"Renamed: {command(('soil.k.column', '...'))}; "
+                 f"or {command(('soil.k.optional', 'true'))}")
     assert [one.answers for one in commands_in(open_ones)] == [(("soil.k.optional", "true"),)]
     assert not commands_in("vrx answer FOLDER rm -rf; vrx answer FOLDER")
 

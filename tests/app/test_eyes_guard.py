@@ -121,3 +121,27 @@ def test_a_trouble_is_told_in_the_step_that_asked(small: Path, tools, monkeypatc
         assert "no room" not in desk.ready("/files")
         assert "no room" not in desk.ready("/zones")
         assert "no room" in desk.ready("/hand-over")
+
+
+def test_the_work_of_another_window_never_looks_like_a_plan_that_cannot_be_shown(
+    small: Path, tools, monkeypatch,
+):
+    """Else a page that patches itself would load anew in the middle of an edit."""
+    from vrx.app.session import Session, Task
+
+    with tools.open_desk(small) as desk:
+        desk.ready("/zones")
+        known = Session.ensure
+
+        def and_another_begins(self, stage, **more):
+            ended = known(self, stage, patience_s=20, anew=more.get("anew", True))
+            self.task = Task(name="live", words="", number=99)
+            return ended
+
+        monkeypatch.setattr(Session, "ensure", and_another_begins)
+        told = desk.client.get("/zones?parts=1").json()
+        assert (told["ready"], told["blocked"]) == (False, False)
+        desk.session.task = None
+        monkeypatch.undo()
+        told = desk.client.get("/zones?parts=1").json()
+        assert (told["ready"], told["blocked"]) == (True, False)

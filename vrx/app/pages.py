@@ -9,7 +9,7 @@ from typing import Any
 
 from vrx.app.findings import line_of, plain
 from vrx.app.guard import Keys
-from vrx.app.session import Session
+from vrx.app.session import Session, Task
 from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
 from vrx.app.steps.places import for_places
@@ -114,13 +114,12 @@ def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, ob
     return None
 
 
-def _blocked(session: Session, step: Step) -> bool:
+def _blocked(session: Session, step: Step, task: Task | None) -> bool:
     """Whether the stage of a step cannot be made; the trouble region then says why."""
     if step.stage in {"", "read"}:
         return False
     if session.bench.trouble is not None or not session.bench.has_plan:
         return True
-    task = session.task
     return step.stage != "plan" and (
         task is None or not task.ended.is_set() or task.state != "done")
 
@@ -162,9 +161,11 @@ def _prepared(
     """Context with the step's view where its stage is ready; (context, ready, blocked)."""
     ended = session.ensure(
         step.stage, patience_s=PATIENCE_S if anew else 2 * PATIENCE_S, anew=anew)
-    free = not session.busy
+    # Another window may begin a work just now: then nothing is blocked, and the page asks again.
+    task = session.task
+    free = task is None or not task.running
     with session.held() if free else nullcontext():
-        blocked = ended and _blocked(session, step)
+        blocked = ended and free and _blocked(session, step, task)
         ready = ended and free and (not blocked or step.even_blocked)
         found: dict[str, object] = {}
         if ready:
