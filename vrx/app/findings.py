@@ -1,15 +1,22 @@
-"""Findings on a page: each in the step that it is about, what is alike in one line, gravest first.
+"""Findings on a page: each in the step that it is about, what is alike in one line, gravest first;
+remedies to press.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
+from vrx.app.controls import words_of
 from vrx.app.session import Session
+from vrx.errors import PlanError
+from vrx.formats.answers import commands_in
 from vrx.formats.catalogue import gravest_first
 from vrx.model import Finding, Job
 
 _ALIKE = 3
+_ASIDE = re.compile(r"vrx edits FOLDER --set-aside(?: \(the file is kept under another name\))?")
 FAMILIES = {
     "files": ("boundary", "crs", "field", "file", "geojson", "json", "kml", "lab", "pivot",
               "shapefile", "table", "workbook", "xml", "zip"),
@@ -55,6 +62,50 @@ def here(
             "waiting": waiting}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """Lines of the plan that a finding proposes: `words` for a button, `text` names it."""
+
+    text: str
+    words: str
+    answers: tuple[tuple[str, str], ...]
+    drop: tuple[str, ...]
+
+
+def _label(key: str) -> str:
+    try:
+        return str(words_of(key)["label"]).lower()
+    except PlanError:
+        return key
+
+
+def _remedies(text: str) -> tuple[Remedy, ...]:
+    return tuple(
+        Remedy(text=one.text, answers=one.answers, drop=one.drop, words=", ".join(
+            [f"{_label(key)}: {'yes' if value == 'true' else value}" for key, value in one.answers]
+            + [f"without {_label(key)}" for key in one.drop]))
+        for one in commands_in(text))
+
+
+def remedies_of(one: Finding) -> tuple[Remedy, ...]:
+    """What the plan should say, where the finding knows it whole."""
+    return _remedies(one.todo)
+
+
+def plain(text: str) -> str:
+    """A text for people without a terminal: commands that answer the plan become words."""
+    text = _ASIDE.sub("in the step Files, under Begin again (they are kept under another name)",
+                      text)
+    for one in _remedies(text):
+        text = text.replace(one.text, f"write into the plan ({one.words}), in the step Files")
+    return text
+
+
+def line_of(one: Finding) -> str:
+    """A finding in one line for a page."""
+    return replace(one, todo=plain(one.todo)).line()
+
+
 def finding_views(findings: Iterable[Finding]) -> list[dict[str, object]]:
     """(severity, code, line) of each finding; from three alike on the rest are counted."""
     shown: list[dict[str, object]] = []
@@ -63,7 +114,8 @@ def finding_views(findings: Iterable[Finding]) -> list[dict[str, object]]:
         key = (str(one.severity), one.code)
         counts[key] = counts.get(key, 0) + 1
         if counts[key] <= _ALIKE or key[0] == "stop":
-            shown.append({"severity": key[0], "code": one.code, "line": one.line(), "more": 0})
+            shown.append({"severity": key[0], "code": one.code, "line": line_of(one),
+                          "more": 0, "remedies": remedies_of(one)})
     for line in shown:
         key = (str(line["severity"]), str(line["code"]))
         if counts[key] > _ALIKE and key[0] != "stop":

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO, Any
 from urllib.parse import parse_qsl
 
-from vrx.errors import InputError
+from vrx.errors import ExportError, InputError
 
 MOST_FIELDS = 400
 MOST_FILES = 20
@@ -174,7 +174,8 @@ class Receiver:
         from python_multipart.multipart import MultipartParser, parse_options_header
 
         kind, options = parse_options_header(content_type)
-        if kind != b"multipart/form-data" or not options.get(b"boundary"):
+        # RFC 2046, 5.1.1: a boundary has 1 to 70 characters; a longer one comes from no browser.
+        if kind != b"multipart/form-data" or not 0 < len(options.get(b"boundary", b"")) <= 70:
             raise _wrong("the form", "is of another kind", "reload the page and do it again")
         self.folder, self.check = folder, check
         self.pairs: list[tuple[str, str]] = []
@@ -201,6 +202,11 @@ class Receiver:
             self.parser.finalize()
         except FormParserError:
             raise _wrong("the form", "cannot be read", "send it again") from None
+        except OSError as err:
+            raise ExportError(
+                f"could not be kept: {err.strerror or err}", code="app-file-write", where="files",
+                hint="is the folder still there and writable, and is there room on the disk? "
+                "Nothing of it was kept") from err
         if not self.ended:
             raise _wrong("the form", "broke off before its end", "send it again")
         if not self.files:
@@ -210,7 +216,9 @@ class Receiver:
     def close(self) -> None:
         """Take away what is left of scratch files."""
         if self.part.stream is not None:
-            self.part.stream.close()
+            # what could not be written on a full disk cannot be flushed either
+            with contextlib.suppress(OSError):
+                self.part.stream.close()
         for path in self.scratches:
             with contextlib.suppress(OSError):
                 path.unlink(missing_ok=True)

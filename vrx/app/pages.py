@@ -7,14 +7,16 @@ from contextlib import nullcontext
 from html import escape
 from typing import Any
 
+from vrx.app.findings import line_of, plain
 from vrx.app.guard import Keys
 from vrx.app.past import past_view
-from vrx.app.session import Session
+from vrx.app.session import Session, Task
 from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
+from vrx.app.steps.places import for_places
 from vrx.app.totals import bar_view
 from vrx.app.ways import ways_out
-from vrx.errors import VrxError
+from vrx.errors import PlanError, VrxError
 from vrx.formats.catalogue import find_codes, nearest_codes
 from vrx.report.svg import printable
 
@@ -73,20 +75,39 @@ def trouble_told(err: VrxError, *, shown: int = 12) -> dict[str, object]:
     findings = [one for one in err.findings
                 if err.message not in {one.what, f"{one.where}: {one.what}"}]
     return {
-        "message": printable(err.message), "hint": printable(err.hint),
+        "message": printable(plain(err.message)), "hint": printable(plain(err.hint)),
         "where": printable(err.where), "code": err.code,
         "findings": [{"severity": str(one.severity), "code": one.code,
-                      "line": printable(one.line())} for one in findings[:shown]],
+                      "line": printable(line_of(one))} for one in findings[:shown]],
         "more": max(0, len(findings) - shown), "ways": [],
     }
+
+
+def _standing(session: Session, step: Step) -> PlanError | None:
+    """What is so whatever was asked for last."""
+    if not session.folder.is_dir():
+        return PlanError(
+            "the folder is not there any more", code="app-folder-closed",
+            where=str(session.folder), hint="was it moved, renamed, or on a disk that was taken "
+            "out? Put it back, and the app goes on where it was")
+    if step.stage not in {"", "read"} and for_places(session):
+        return PlanError(
+            "this plan is for choosing sampling places; it has no soil tests yet",
+            code="app-no-soil-tests", hint="in the step Files the places are laid out, and the "
+            "whole plan is made when the results are here")
+    return None
 
 
 def _trouble(session: Session, step: Step, err: VrxError | None) -> dict[str, object] | None:
     """What stands in the trouble region: of this request, of the last work, of the plan."""
     if err is not None:
         return trouble_told(err)
+    standing = _standing(session, step)
+    if standing is not None:
+        return trouble_told(standing)
     for task in (session.asked, session.task):
-        if task is not None and task.ended.is_set():
+        # what a user asked for in one step is told in that step
+        if task is not None and task.ended.is_set() and task.step in {"", step.id}:
             if task.trouble is not None:
                 return _with_ways(session, task.trouble)
             if task.fault:
@@ -102,13 +123,12 @@ def _with_ways(session: Session, err: VrxError) -> dict[str, object]:
     return trouble_told(err) | ({"ways": ways, "hint": "", "findings": []} if ways else {})
 
 
-def _blocked(session: Session, step: Step) -> bool:
+def _blocked(session: Session, step: Step, task: Task | None) -> bool:
     """Whether the stage of a step cannot be made; the trouble region then says why."""
     if step.stage in {"", "read"}:
         return False
     if session.bench.trouble is not None or not session.bench.has_plan:
         return True
-    task = session.task
     return step.stage != "plan" and (
         task is None or not task.ended.is_set() or task.state != "done")
 
@@ -151,9 +171,11 @@ def _prepared(
     """Context with the step's view where its stage is ready; (context, ready, blocked)."""
     ended = session.ensure(
         step.stage, patience_s=PATIENCE_S if anew else 2 * PATIENCE_S, anew=anew)
-    free = not session.busy
+    # Another window may begin a work just now: then nothing is blocked, and the page asks again.
+    task = session.task
+    free = task is None or not task.running
     with session.held() if free else nullcontext():
-        blocked = ended and _blocked(session, step)
+        blocked = ended and free and _blocked(session, step, task)
         ready = ended and free and (not blocked or step.even_blocked)
         found: dict[str, object] = {}
         if ready:

@@ -14,6 +14,7 @@ from vrx.pipeline.run import OUTPUT
 
 _DAY = (1980, 1, 1, 0, 0, 0)
 _PIECE = 1 << 18
+_MOST_PATH = 500
 
 
 def run_folder(folder: Path, run: str) -> Path | None:
@@ -28,19 +29,41 @@ def run_folder(folder: Path, run: str) -> Path | None:
 
 
 def record_of(run: Path) -> dict[str, Any]:
-    """The job record of a run; empty where it cannot be read."""
+    """The job record of a run as far as it is one; empty where it cannot be read.
+
+    Somebody may have changed it: what is no name, number or list where one belongs is left out.
+    """
     try:
         told = json.loads((run / MANIFEST).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}
-    return told if isinstance(told, dict) else {}
+    if not isinstance(told, dict):
+        return {}
+    field, files, inputs = (told.get(key) for key in ("field", "files", "inputs"))
+    return {
+        **told, "field": {key: str(value) for key, value in field.items()}
+        if isinstance(field, dict) else {},
+        "files": [_file_line(one) for one in files if _names_a_file(one)]
+        if isinstance(files, list) else [],
+        "inputs": [one if _names_a_file(one) else None for one in inputs]
+        if isinstance(inputs, list) else [None],
+    }
+
+
+def _names_a_file(one: object) -> bool:
+    path = one.get("path") if isinstance(one, dict) else None
+    return isinstance(path, str) and 0 < len(path) < _MOST_PATH and path.isprintable()
+
+
+def _file_line(one: Mapping[str, Any]) -> dict[str, Any]:
+    size = one.get("bytes")
+    return {**one, "format": str(one.get("format", "")), "sha256": str(one.get("sha256", "")),
+            "bytes": size if isinstance(size, int) and size >= 0 else 0}
 
 
 def listed(run: Path) -> dict[str, dict[str, Any]]:
     """Path -> the record's line of every file that may be handed out, the record itself too."""
-    files = record_of(run).get("files", [])
-    found = {str(one["path"]): one for one in files
-             if isinstance(one, dict) and isinstance(one.get("path"), str)}
+    found = {str(one["path"]): one for one in record_of(run).get("files", [])}
     record = run / MANIFEST
     if record.is_file() and not record.is_symlink():
         found[MANIFEST] = {"path": MANIFEST, "format": "job record", "sha256": sha256(record),
@@ -112,8 +135,8 @@ def edits_of(record: Mapping[str, Any]) -> str:
 
 def still_true(record: Mapping[str, Any], folder: Path) -> bool:
     """Whether plan and inputs in the folder are, byte for byte, those that a run was made from."""
-    for one in (record.get("plan"), *(record.get("inputs") or [])):
-        if not isinstance(one, dict):
+    for one in (record.get("plan"), *record.get("inputs", [None])):
+        if not isinstance(one, dict) or not _names_a_file(one):
             return False
         path = folder / str(one.get("path", ""))
         try:

@@ -56,6 +56,7 @@ def serve(
     require_libraries()
     import uvicorn
 
+    from vrx.app.patience import config_of
     from vrx.app.server import make_app
     from vrx.app.session import Session
 
@@ -63,12 +64,7 @@ def serve(
     with Session(folder) as session, listening(port) as made:
         own = int(made.getsockname()[1])
         link = f"http://{HOST}:{own}/?token={token}"
-        server = uvicorn.Server(uvicorn.Config(
-            make_app(session, token=token, port=own), log_config=None, access_log=False,
-            server_header=False, date_header=False, lifespan="off", ws="none",
-            proxy_headers=False, timeout_keep_alive=30, h11_max_incomplete_event_size=1 << 18,
-            http="h11", loop="asyncio", limit_concurrency=64, timeout_graceful_shutdown=5,
-        ))
+        server = uvicorn.Server(config_of(make_app(session, token=token, port=own)))
         tell(f"vrx app: {folder}")
         tell(f"open this link in a browser of this machine: {link}")
         tell("it works until the app is ended (Ctrl+C); everything is kept in plan.toml")

@@ -45,6 +45,7 @@ def make_app(session: Session, *, token: str, port: int) -> Guard:
         routes += [
             Route(step.path, desk.page_of(step)),
             Route(step.path + "/{action}", desk.action_of(step), methods=["POST"]),
+            Route(step.path + "/{action}", desk.back_of(step)),
         ]
     app = Starlette(routes=routes, exception_handlers={
         404: _not_found, 405: _not_found, TooMuch: _too_much, Exception: _fault,
@@ -130,6 +131,15 @@ class Desk:
 
         return page
 
+    def back_of(self, step: Step) -> Callable[[Request], Any]:
+        """GET of an action's address, as after a reload: back to its step; it does nothing."""
+        async def back(request: Request) -> Response:
+            if request.path_params["action"] not in step.actions:
+                return await _not_found(request, None)
+            return RedirectResponse(step.path, status_code=303)
+
+        return back
+
     def action_of(self, step: Step) -> Callable[[Request], Any]:
         """POST of an action of a step."""
         async def act(request: Request) -> Response:
@@ -190,12 +200,15 @@ class Desk:
             on = form.text("on", "")
             if on and on != bench.state:
                 return self._moved(step, known)
+            before = session.asked
             try:
                 done = {**past.ACTIONS, **step.actions}[action](session, form)
             except VrxError as err:
                 if err.code == "app-moved-on":
                     return self._moved(step, known)
                 raise
+            if session.asked is not None and session.asked is not before:
+                session.asked.step = step.id
             if session.asked is not None and session.asked.ended.is_set():
                 session.asked = None
             bench.look()

@@ -41,7 +41,10 @@ class Cancelled(Exception):  # noqa: N818 - a wish of the user, no fault
 
 @dataclass(slots=True, kw_only=True)
 class Task:
-    """A long work. `state` is "running", "done", "cancelled" or "failed"."""
+    """A long work. `state` is "running", "done", "cancelled" or "failed".
+
+    `step` is the id of the step that it was asked for in, "" for what a page needs itself.
+    """
 
     name: str
     words: str
@@ -53,6 +56,7 @@ class Task:
     trouble: VrxError | None = None
     fault: str = ""
     value: Any = None
+    step: str = ""
     ended: threading.Event = field(default_factory=threading.Event)
     mutex: threading.Lock = field(default_factory=threading.Lock)
 

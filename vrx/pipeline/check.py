@@ -226,7 +226,11 @@ def _try_soil(
     if blanks(told) or not isinstance(season, int):
         return None
     try:
-        section = SoilSection.model_validate(with_layout(document, folder=folder)["soil"])
+        laid_out = with_layout(document, folder=folder)
+        if "soil" not in laid_out:
+            # a plan for choosing sampling places has no soil tests yet
+            return None
+        section = SoilSection.model_validate(laid_out["soil"])
         table = read_soil(section, field=field, season=season, folder=folder)
     except ValidationError:
         # A wrong key is told by load_plan once the blanks are filled in.

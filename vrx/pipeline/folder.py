@@ -32,7 +32,8 @@ class SeenFile:
 
     `kind` is `BOUNDARY`, `SAMPLES`, `POINTS` or "" for what a first plan does not name; `used_as`
     is the key of the plan that names it, "" for none. `facts` say what is inside, `layers` are the
-    layers or sheets to choose from where there are several, `trouble` why it cannot be read.
+    layers or sheets to choose from where there are several, `points` is the layer of points that
+    a boundary file holds too, "" for none or several, `trouble` why it cannot be read.
     """
 
     name: str
@@ -42,6 +43,7 @@ class SeenFile:
     facts: tuple[str, ...]
     used_as: str
     layers: tuple[str, ...] = ()
+    points: str = ""
     trouble: str = ""
     hint: str = ""
 
@@ -91,16 +93,19 @@ def seen_file(path: Path, *, used: Mapping[str, str]) -> SeenFile:
     kind, seems, trouble, hint = "", "", "", ""
     facts: tuple[str, ...] = ()
     layers: tuple[str, ...] = ()
+    points = ""
     suffix = path.suffix.lower()
     try:
         if path.is_dir():
             seems = "task data of ISO 11783-10"
         elif suffix in _VECTOR:
-            kind, seems, facts, layers = _vector(path)
+            kind, seems, facts, layers, points = _vector(path)
         elif suffix in _TABLE:
             kind, seems, facts = _table(path, size)
         elif suffix in _RASTER:
             seems = "a raster: a layer such as elevation or conductivity"
+        elif suffix in _PARTS:
+            seems = f"part of a shapefile whose {path.stem}.shp is missing: bring all its parts"
         elif suffix == ".toml":
             seems = "a rule book, materials or a column map of your own"
         else:
@@ -111,10 +116,10 @@ def seen_file(path: Path, *, used: Mapping[str, str]) -> SeenFile:
         hint, seems = err.hint, "cannot be read as it is"
         kind = BOUNDARY if suffix in _VECTOR else SAMPLES if suffix in _TABLE else ""
     return SeenFile(name=path.name, bytes=size, kind=kind, seems=seems, facts=facts, used_as=key,
-                    layers=layers, trouble=trouble, hint=hint)
+                    layers=layers, points=points, trouble=trouble, hint=hint)
 
 
-def _vector(path: Path) -> tuple[str, str, tuple[str, ...], tuple[str, ...]]:
+def _vector(path: Path) -> tuple[str, str, tuple[str, ...], tuple[str, ...], str]:
     peek = intake.peek_boundary(path)
     facts = []
     for one in peek.layers:
@@ -126,10 +131,14 @@ def _vector(path: Path) -> tuple[str, str, tuple[str, ...], tuple[str, ...]]:
     if "polygon" in kinds:
         several = any(one.features > 1 for one in peek.layers if one.kind == "polygon")
         seems = "a boundary, or zones of your own" if several else "the field's boundary"
-        return BOUNDARY, seems, tuple(facts[:6]), layers
+        held = [one.name for one in peek.layers if one.kind == "point"]
+        return (BOUNDARY, seems, tuple(facts[:6]), layers,
+                held[0] if len(held) == 1 else "")
     if "point" in kinds:
-        return SAMPLES, "points: soil tests, or a layer", tuple(facts[:6]), layers
-    return "", "lines, which a plan has no use for", tuple(facts[:6]), layers
+        return SAMPLES, "points: soil tests, or a layer", tuple(facts[:6]), layers, ""
+    if "line" in kinds:
+        return BOUNDARY, "lines: a boundary where they close", tuple(facts[:6]), layers, ""
+    return "", "a file without shapes", tuple(facts[:6]), layers, ""
 
 
 def _table(path: Path, size: int) -> tuple[str, str, tuple[str, ...]]:

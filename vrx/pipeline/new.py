@@ -19,15 +19,17 @@ def new_plan(
     folder: Path, *, boundary: Path, samples: Path | None, name: str | None = None,
     boundary_layer: str | None = None, boundary_crs: str | None = None,
     boundary_name: str | None = None, join: bool = False, samples_layer: str | None = None,
+    inside_polygons: str | None = None, crossing: str | None = None, close_gap: bool = False,
 ) -> tuple[Path, Field, intake.TablePeek | None]:
     """Write `FOLDER/plan.toml`; gives its path, the field and a first look at the samples.
 
     Without `samples` the plan is for `vrx sampling` alone, and there is nothing to look at.
 
     `boundary_layer` and `samples_layer` name a layer, or a workbook's sheet, where a file holds
-    several; `boundary_crs`, `boundary_name` and `join` are the choices of `[field]` that the
-    boundary file may ask for. Nothing is copied: the plan names both files relative to itself.
-    Raises `PlanError` if there is a plan already, `InputError` for files that cannot be read.
+    several; `boundary_crs`, `boundary_name`, `join`, `inside_polygons`, `crossing` and `close_gap`
+    are the choices of `[field]` that the boundary file may ask for (`intake.read_boundary`).
+    Nothing is copied: the plan names both files relative to itself. Raises `PlanError` if there is
+    a plan already, `InputError` for files that cannot be read.
     """
     target = folder / PLAN_NAME
     if target.exists():
@@ -38,12 +40,15 @@ def new_plan(
     field = intake.read_boundary(
         path=boundary, name=name or folder.resolve().name, layer=boundary_layer,
         crs=boundary_crs, select=boundary_name, several="join" if join else None,
+        inside_polygons=inside_polygons, crossing=crossing, close_gap=close_gap,
     )
     require_one_side(field, where=boundary.name)
     choices = {
         key: value for key, value in (
             ("boundary_layer", boundary_layer), ("boundary_crs", boundary_crs),
             ("boundary_name", boundary_name), ("several", "join" if join else None),
+            ("inside_polygons", inside_polygons), ("crossing", crossing),
+            ("close_gap", close_gap or None),
         ) if value is not None
     }
     if samples is None:

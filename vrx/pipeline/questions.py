@@ -22,6 +22,7 @@ _TITLES = {
     "field": "Season and stand", "soil": "The laboratory's report", "water": "Irrigation water",
     "yield_goal": "Yield goal", "tissue": "Plant test", "need": "The guide that governs",
     "pass": "Pass", "machine": "The machine of pass", "zones": "Zones", "order": "Order",
+    "sampling": "Soil sampling",
 }
 _DROP_KEYS = frozenset({"soil.lab", "soil.report_number"})
 _DROP_SECTIONS = ("water", "tissue", "soil.", "machine.", "manure", "order", "calendar")
@@ -134,7 +135,7 @@ def _title(section: str, name: str, rest: str) -> str:
 
 
 def _question(key: str, comment: str, line: Line | None, section: str) -> Question:
-    last = key.rpartition(".")[2]
+    last = _whole(key.rpartition(".")[2])
     choices = _choices(key, last, section, line)
     kind = "choice" if choices else kind_of(key)
     return Question(

@@ -24,7 +24,7 @@ class DraftFacts:
 
     name: str
     boundary: str
-    boundary_choices: Mapping[str, str] = field(default_factory=dict)
+    boundary_choices: Mapping[str, str | bool] = field(default_factory=dict)
     boundary_ac: float
     centre: tuple[float, float]
     samples: str
@@ -43,12 +43,12 @@ class DraftFacts:
     materials: Sequence[str]
 
 
-def _quoted(text: str | None) -> str:
+def _quoted(text: str | bool | None) -> str:  # noqa: FBT001 - a value of TOML
     # JSON and TOML basic strings agree on every escape that json.dumps makes.
     return '"?"' if text is None else json.dumps(text, ensure_ascii=False)
 
 
-def _named(key: str, value: str | None) -> list[str]:
+def _named(key: str, value: str | bool | None) -> list[str]:  # noqa: FBT001 - a value of TOML
     return [] if value is None else [f"{key} = {_quoted(value)}"]
 
 

@@ -7,12 +7,12 @@ from collections.abc import Mapping
 
 
 def draft_field(
-    *, name: str, boundary: str, boundary_choices: Mapping[str, str], boundary_ac: float,
+    *, name: str, boundary: str, boundary_choices: Mapping[str, str | bool], boundary_ac: float,
     centre: tuple[float, float],
 ) -> str:
     """The plan file's text; lines with `"?"` are for the user. Paths are as from its folder."""
 
-    def quoted(text: str) -> str:
+    def quoted(text: str | bool) -> str:  # noqa: FBT001 - a value of TOML
         return json.dumps(text, ensure_ascii=False)
 
     shown = "".join(c if c.isprintable() else " " for c in name)[:80]

@@ -141,6 +141,8 @@ export function showTrouble(trouble, form = null) {
   for (const one of trouble.findings || []) box.append(paragraph(one.line));
   if (trouble.code) box.append(link(trouble.code));
   if (control) {
+    const folded = control.closest("details");
+    if (folded) folded.open = true;
     box.className = "beside-trouble";
     box.id = "beside-trouble";
     const at = control.closest("fieldset[role=radiogroup]") || control.closest("label") || control;

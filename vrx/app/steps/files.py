@@ -15,7 +15,7 @@ from vrx.app.known import document_of
 from vrx.app.saving import put
 from vrx.app.session import Session
 from vrx.app.step import Done, Step, element_id
-from vrx.app.steps import bring
+from vrx.app.steps import bring, doubts, places
 from vrx.errors import InputError, VrxError
 from vrx.model import Finding
 from vrx.pipeline import folder, new_plan
@@ -79,7 +79,9 @@ def view(session: Session) -> dict[str, object]:
         "files": [_file_view(one, beside[one.name]) for one in seen],
         "others": finding_views(dict.fromkeys(others)),
         "boundaries": [one for one in seen if one.kind == folder.BOUNDARY],
-        "tables": [one for one in seen if one.kind in {folder.SAMPLES, folder.POINTS}],
+        "tables": [one for one in seen if one.points
+                   or one.kind in {folder.SAMPLES, folder.POINTS}],
+        "more": max(0, len(folder.files_of(session.folder)) - _MOST_FILES),
         "shut": not bench.has_plan and bool(seen) is False,
         "plan_trouble": "" if bench.trouble is None or not bench.has_plan or bench.open_keys
         else bench.trouble.message,
@@ -89,9 +91,11 @@ def view(session: Session) -> dict[str, object]:
         "group": asked, "questions": () if asked is None else [
             (_control(document, one), one) for one in asked.questions],
         "open_count": len(_open(session)),
+        "edited": places.edited(session), "for_places": not groups and places.for_places(session),
+        "crew": places.laid_out(session),
         "stated": () if checked is None or checked.mapping is None else checked.mapping.stated(),
         "read": _read_view(session),
-        "complete": bench.plan is not None,
+        "complete": bench.plan is not None, "folded": doubts.CONTROLS,
         "name": session.folder.resolve().name,
     }
 
@@ -150,12 +154,17 @@ def make(session: Session, form: Form) -> Done:
     boundary = _one_of(known, form.text("boundary"), "boundary")
     told = form.text("samples", _NONE)
     samples = _one_of(known, told, "samples") if told else None
-    choices = {key: form.text(key, "") or None
-               for key in ("boundary_layer", "boundary_crs", "boundary_name", "samples_layer")}
-    _, field, peek = new_plan(
-        session.folder, boundary=boundary, samples=samples, name=form.text(
-            "name", session.folder.resolve().name, most=120), join=form.has("join"), **choices)
-    rows = "no soil tests yet" if peek is None else f"{peek.rows} rows of soil tests"
+    choices = doubts.choices_of(form)
+    if samples is not None and not choices["samples_layer"]:
+        choices["samples_layer"] = folder.seen_file(samples, used={}).points or None
+    try:
+        _, field, peek = new_plan(
+            session.folder, boundary=boundary, samples=samples, name=form.text(
+                "name", session.folder.resolve().name, most=120), **choices)
+    except VrxError as err:
+        raise doubts.beside(err, boundary=boundary.name) from err
+    rows = "no soil tests yet" if peek is None else (
+        f"{peek.rows} row{'s' * (peek.rows != 1)} of soil tests")
     return Done(f"plan.toml is made: {numbers.acres(field.area_ac)} acres, {rows}. "
                 "Now what only you know.", "/files")
 
@@ -217,7 +226,8 @@ STEP = Step(
     id="files", path="/files", title="Files", template="files.html.j2", stage="read", view=view,
     parts={"files-list": "files_list_part.html.j2", "files-plan": "files_plan_part.html.j2"},
     actions={"bring": bring.bring, "invented": bring.invented, "make": make, "answer": answer,
-             "ask": ask, "take": take, "leave": leave},
+             "ask": ask, "take": take, "leave": leave, "mend": doubts.mend,
+             "places": places.lay_out, "anew": places.anew, "aside": places.aside},
     mark=mark,
 )
 
