@@ -162,10 +162,10 @@ def test_another_guide_is_chosen_with_what_it_asks_for(open_small, small: Path) 
         "book": "removal-potassium", "removal_source": "michigan"}
     # zones are cut at limits of the plan's own, so that the new guide still has zones to read
     assert {need.book for need in _job(small).needs["K2O"]} == {"removal-potassium"}
-    back = _post(open_small, "undo", {})
+    back = _post(open_small, "undo-plan", {})
     assert back.json()["said"].startswith("Taken back: guide for potassium tri-state-2020 → remov")
     assert _plan(small)["need"]["potassium"] == {"book": "tri-state-2020"}
-    again = _post(open_small, "redo", {})
+    again = _post(open_small, "redo-plan", {})
     assert again.status_code == 200
     assert _plan(small)["need"]["potassium"]["book"] == "removal-potassium"
 

@@ -195,7 +195,7 @@ def test_a_pass_taken_out_takes_its_machine_and_its_own_price_along_and_undo_bri
     for section in (("machine",), ("calendar", "pass"), ("conditions", "pass")):
         held, left = before, plan
         for key in section:
-            held, left = held[key], left[key]
+            held, left = held[key], left.get(key, {})
         assert name in held
         assert name not in left
     assert name in before["irrigation"]["inject"]

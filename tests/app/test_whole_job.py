@@ -126,13 +126,13 @@ def test_own_files_are_brought_and_asked_for(empty: Path, page, serve_folder, to
     tools.settled(page)
     assert tools.axe(page) == []
     # a wrong answer stays beside its control, and in it
-    page.fill("[id='q-field_2eseason']", "next year")
+    page.fill("[id='key-field-season']", "next year")
     page.click("text=Write into the plan")
     page.wait_for_selector(".beside-trouble")
-    assert page.input_value("[id='q-field_2eseason']") == "next year"
+    assert page.input_value("[id='key-field-season']") == "next year"
     assert 'season = "?"' in (empty / "plan.toml").read_text(encoding="utf-8")
-    page.fill("[id='q-field_2eseason']", "2027")
-    page.fill("[id='q-field_2estand_year']", "3")
+    page.fill("[id='key-field-season']", "2027")
+    page.fill("[id='key-field-stand-year']", "3")
     page.click("text=Write into the plan")
     page.wait_for_selector("h2:has-text(\"The laboratory's report\")")
     text = (empty / "plan.toml").read_text(encoding="utf-8")
@@ -142,8 +142,8 @@ def test_own_files_are_brought_and_asked_for(empty: Path, page, serve_folder, to
     page.click("[id='ask-soil_2epotassium']")
     page.wait_for_selector("h2:has-text('Soil test: potassium')")
     tools.settled(page)
-    assert page.input_value("[id='q-soil_2epotassium_2eextractant']") == "mehlich-3"
-    assert page.input_value("[id='q-soil_2epotassium_2eform']") == ""
+    assert page.input_value("[id='key-soil-potassium-extractant']") == "mehlich-3"
+    assert page.input_value("[id='key-soil-potassium-form']") == ""
     assert "suggests K" in page.inner_text("#question")
     assert "65" in page.inner_text("#question .column")
     assert tools.axe(page) == []
@@ -160,13 +160,13 @@ def test_two_windows_keep_each_others_changes(kettle: Path, open_page, serve_fol
     other = open_page(context=one.context)
     other.goto(f"{app.address}/files")
     tools.settled(other)
-    other.fill("[id='q-field_2estand_year']", "4")
-    one.fill("[id='q-field_2eseason']", "2027")
+    other.fill("[id='key-field-stand-year']", "4")
+    one.fill("[id='key-field-season']", "2027")
     one.click("text=Write into the plan")
     _said(one, "written")
     other.click("text=Write into the plan")
     other.wait_for_selector("text=Changed meanwhile")
-    assert other.input_value("[id='q-field_2estand_year']") == "4"
+    assert other.input_value("[id='key-field-stand-year']") == "4"
     text = (kettle / "plan.toml").read_text(encoding="utf-8")
     assert "season = 2027" in text
     assert 'stand_year = "?"' in text

@@ -183,13 +183,15 @@ BAD = [
     ("redraw", {"zones": "[1,1]", "line": "[[0,0],[1,1]]"}),
     ("undo", {}), ("redo", {}), ("open", {"zone": "99"}), ("open", {"zone": "x"}),
     ("clear", {"zone": "1", "pass": "nothing"}),
-    ("make", {}), ("make", {"from": "soil classes"}), ("make", {"from": "magic"}),
-    ("make", {"from": "grid cells"}), ("make", {"from": "grid cells", "cell_ac": "-1"}),
-    ("make", {"from": "clusters"}), ("make", {"from": "own polygons"}),
-    ("make", {"from": "own polygons", "polygons": "../../etc/passwd"}),
-    ("make", {"from": "pivot sectors"}), ("make", {"from": "whole field", "driving_deg": "720"}),
-    ("make", {"from": "whole field", "smallest_ac": "?"}),
-    ("make", {"from": "whole field", "cross": "whole field"}),
+    ("make", {}), ("make", {"zones.from": "soil classes"}), ("make", {"zones.from": "magic"}),
+    ("make", {"zones.from": "grid cells"}),
+    ("make", {"zones.from": "grid cells", "zones.cell_ac": "-1"}),
+    ("make", {"zones.from": "clusters"}), ("make", {"zones.from": "own polygons"}),
+    ("make", {"zones.from": "own polygons", "zones.polygons": "../../etc/passwd"}),
+    ("make", {"zones.from": "pivot sectors"}),
+    ("make", {"zones.from": "whole field", "zones.driving_deg": "720"}),
+    ("make", {"zones.from": "whole field", "zones.smallest_ac": "?"}),
+    ("make", {"zones.from": "whole field", "zones.cross_with": "whole field"}),
 ]
 
 
@@ -255,8 +257,8 @@ def test_ground_lines_cut_where_the_numbers_say(desk):
 
 def test_other_zones_by_the_form_and_edits_are_set_aside_only_when_that_is_meant(desk):
     act(desk, "merge", zones="[1, 2]")
-    form = {"from": "pivot sectors", "sectors_number": "6", "smallest_ac": "1",
-            "narrowest_ft": "30"}
+    form = {"zones.from": "pivot sectors", "zones.sectors.number": "6", "zones.smallest_ac": "1",
+            "zones.narrowest_ft": "30"}
     answer = act(desk, "make", **form)
     assert answer.status_code == 422
     assert answer.json()["trouble"]["where"] == "aside"
@@ -269,7 +271,8 @@ def test_other_zones_by_the_form_and_edits_are_set_aside_only_when_that_is_meant
     assert "centre" in answer.json()["trouble"]["message"]
     assert (desk.folder / "plan.toml").read_bytes() == plan
     assert len(log_of(desk)) == 1
-    answer = act(desk, "make", **{"from": "grid cells", "cell_ac": "10", "aside": "yes"})
+    answer = act(desk, "make", **{
+        "zones.from": "grid cells", "zones.cell_ac": "10", "aside": "yes"})
     assert answer.status_code == 200, answer.text
     assert bench_of(desk).plan.zones.source == "grid cells"
     judge(desk)
@@ -281,8 +284,10 @@ def test_other_zones_by_the_form_and_edits_are_set_aside_only_when_that_is_meant
 def test_the_form_writes_breaks_and_limits_and_keeps_comments(desk):
     before = (desk.folder / "plan.toml").read_text(encoding="utf-8")
     answer = act(desk, "make", **{
-        "from": "soil classes", "nutrients": "potassium", "breaks_potassium": "100, 140",
-        "smallest_ac": "3", "narrowest_ft": "90", "most_zones": "5", "driving_deg": "30"})
+        "zones.from": "soil classes", "zones.nutrients": "potassium",
+        "zones.breaks.potassium": "100, 140",
+        "zones.smallest_ac": "3", "zones.narrowest_ft": "90", "zones.most_zones": "5",
+        "zones.driving_deg": "30"})
     assert answer.status_code == 200, answer.text
     told = bench_of(desk).plan.zones
     assert told.nutrients == ("potassium",)
@@ -294,21 +299,24 @@ def test_the_form_writes_breaks_and_limits_and_keeps_comments(desk):
     assert text.count("#") == before.count("#")
     assert answer.json()["said"].endswith(".")
     again = act(desk, "make", **{
-        "from": "soil classes", "nutrients": "potassium", "breaks_potassium": "100, 140",
-        "smallest_ac": "3", "narrowest_ft": "90", "most_zones": "5", "driving_deg": "30"})
+        "zones.from": "soil classes", "zones.nutrients": "potassium",
+        "zones.breaks.potassium": "100, 140",
+        "zones.smallest_ac": "3", "zones.narrowest_ft": "90", "zones.most_zones": "5",
+        "zones.driving_deg": "30"})
     assert "nothing was changed" in again.json()["said"]
 
 
 @pytest.mark.parametrize("form", [
-    {"from": "whole field"},
-    {"from": "clusters", "nutrients": "potassium", "clusters_number": "3"},
-    {"from": "rate classes", "rate_pass": "after-first", "rate_most_classes": "3"},
-    {"from": "grid cells", "cell_ac": "15"},
-], ids=lambda one: one["from"])
+    {"zones.from": "whole field"},
+    {"zones.from": "clusters", "zones.nutrients": "potassium", "zones.clusters.number": "3"},
+    {"zones.from": "rate classes", "zones.rate.pass": "after-first",
+     "zones.rate.most_classes": "3"},
+    {"zones.from": "grid cells", "zones.cell_ac": "15"},
+], ids=lambda one: one["zones.from"])
 def test_sources_of_zones_can_be_chosen(desk, form):
     answer = act(desk, "make", **form)
     assert answer.status_code == 200, answer.text
-    assert bench_of(desk).plan.zones.source == form["from"]
+    assert bench_of(desk).plan.zones.source == form["zones.from"]
     judge(desk)
 
 

@@ -617,6 +617,6 @@ def test_no_violation_of_access_rules_in_any_state(sheet):
     page.click("#card-rate summary")
     page.click("#by-split summary")
     assert axe(page) == []
-    page.select_option("#make-from", "pivot sectors")
+    page.select_option("#key-zones-from", "pivot sectors")
     page.click("[data-keys]")
     assert axe(page) == []

@@ -12,8 +12,14 @@ from typing import Any
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-# Kebab-case names that begin like a code and are none: kinds of rules.
-NO_CODES = {"soil-criterion", "soil-layer-credit", "zones-of"}
+# Kebab-case names that begin like a code and are none: kinds of rules, ids of elements of pages.
+NO_CODES = {
+    "soil-criterion", "soil-layer-credit", "zones-of", "field-edge", "app-places", "app-samples",
+    "zones-found",
+    *(f"zone-{name}" for name in (
+        "borders", "card", "ground", "heads", "labels", "legend", "make", "numbers",
+        "rows", "samples", "shapes", "show", "sum", "undo")),
+}
 
 
 @pytest.fixture(scope="module")

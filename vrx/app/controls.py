@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -17,8 +17,10 @@ from importlib.resources import files
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
+from vrx.app.form import Form
 from vrx.errors import PlanError
 from vrx.plan import key_steps, key_text, kinds_at, value_at, value_of
+from vrx.plan.answer import is_blank
 
 _INDEX = re.compile(r"\[\d+\]")
 _LONGEST = 2000
@@ -28,9 +30,9 @@ _LONGEST = 2000
 class Control:
     """One key of the plan on a form; `name` is the key itself, `value` what stands there as text.
 
-    `kind` is "choice", "switch", "whole", "number", "date", "list" or "text"; `options` are
-    (value, words) of a choice; `usual` is what holds where the line is left out, `empty` what a
-    choice of nothing is called.
+    `kind` is "choice", "several" (boxes to tick), "whole", "number", "pair" (top and bottom),
+    "date", "list" or "text"; `options` are (value, words) of a choice; `usual` is what holds where
+    the line is left out, `empty` what a choice of nothing is called.
     """
 
     name: str
@@ -45,16 +47,19 @@ class Control:
     stated: bool = False
     needed: bool = False
     empty: str = ""
+    items: tuple[str, ...] = ("", "")
 
 
 @lru_cache(maxsize=1)
-def _words() -> dict[str, dict[str, str]]:
+def _words() -> dict[str, dict[str, Any]]:
     text = files("vrx.app").joinpath("words.toml").read_text(encoding="utf-8")
     return {key: dict(entry) for key, entry in tomllib.loads(text)["key"].items()}
 
 
-def words_of(key: str) -> dict[str, str]:
-    """Label, unit and help of a key; numbers of lists and names of passes count as any."""
+def words_of(key: str) -> dict[str, Any]:
+    """Label, unit, help and words of the choices of a key; numbers of lists and names of passes
+    count as any.
+    """
     steps = key_steps(_INDEX.sub("", key))
     held = _words()
     for width in range(len(steps) + 1):
@@ -83,16 +88,19 @@ def _kind(parts: Sequence[Any]) -> str:
     if choices and len(choices) == len(parts):
         return "choice"
     if parts == [bool]:
-        return "switch"
+        return "choice"
     for plain, name in ((int, "whole"), (float, "number"), (date, "date")):
         if parts == [plain]:
             return name
-    return "list" if any(get_origin(one) is tuple for one in parts) else "text"
+    lists = [get_args(one) for one in parts if get_origin(one) is tuple]
+    if lists and all(len(one) == 2 and one[1] is not Ellipsis for one in lists):
+        return "pair"
+    return "list" if lists else "text"
 
 
 def as_text(value: Any) -> str:
     """A value of the plan as a person types it; lists with commas, nothing as ""."""
-    if value is None:
+    if value is None or is_blank(value):
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -135,23 +143,51 @@ def control(
     parts = _parts(kinds_at(steps))
     held, told = value_of(document, steps), {**words_of(key), **words}
     usual, needed = _usual(steps)
-    kind = "choice" if options is not None else _kind(parts)
-    shown = list(options or ())
-    if kind == "choice" and options is None:
-        shown = [(str(one), str(one)) for part in parts for one in get_args(part)]
+    kind, shown = _kind(parts), list(options or ())
+    if options is not None:
+        kind = "several" if kind == "list" else "choice"
+    elif kind == "choice":
+        said = told.get("options", {})
+        shown = [(one, said.get(one, one)) for one in (
+            ("yes", "no") if bool in parts else
+            [str(one) for part in parts for one in get_args(part)])]
     value = as_text(held)
+    items = held if isinstance(held, list) else [value] if value else (
+        usual.split(", ") if kind == "several" else [])
     if kind == "choice" and value and value not in [one for one, _ in shown]:
         shown.append((value, value))
     return Control(
         name=key, id="key-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-"), kind=kind,
         value=value, label=told["label"], unit=told.get("unit", ""), help=told.get("help", ""),
-        options=tuple(shown), usual=usual, stated=held is not None, needed=needed,
-        empty=told.get("empty", ""))
+        options=tuple(shown), usual=usual, stated=held is not None and not is_blank(held),
+        needed=needed, empty=told.get("empty", ""), items=(*map(as_text, items), "", ""))
 
 
 def controls(document: Mapping[str, Any], keys: Iterable[str]) -> tuple[Control, ...]:
     """Controls of several keys, in their order."""
     return tuple(control(document, key) for key in keys)
+
+
+def typed_of(form: Form, wanted: Callable[[str], bool]) -> dict[str, str]:
+    """What a form says of keys: key -> text. A key whose control is not on the form is not there.
+
+    Ticked boxes become a list as TOML writes it, top and bottom of a pair a list with a comma.
+    Raises `InputError`.
+    """
+    typed: dict[str, str] = {}
+    for name in form.fields:
+        key, _, end = name.partition(":")
+        if not wanted(key) or key in typed:
+            continue
+        if end in {"top", "bottom"}:
+            ends = [f"{key}:top", f"{key}:bottom"]
+            typed[key] = ", ".join(f"{form.number(one):.12g}" for one in ends) if any(
+                map(form.has, ends)) else ""
+        elif not end:
+            told = form.fields[name]
+            typed[key] = form.text(name, "") if len(told) == 1 else json.dumps(
+                form.list(name), ensure_ascii=False).replace("[]", "")
+    return typed
 
 
 def answers(
@@ -173,7 +209,7 @@ def answers(
         if text == as_text(held) and held is not None:
             continue
         if not text:
-            if held is not None:
+            if held is not None and not is_blank(held):
                 out.append(key)
             continue
         answer = _toml(steps, text)
@@ -188,16 +224,17 @@ def answers(
 
 def _toml(steps: Sequence[str | int], text: str) -> str:
     """Typed text as TOML where the kind of the key settles how it is meant."""
-    kind = _kind(_parts(kinds_at(steps)))
+    parts = _parts(kinds_at(steps))
+    kind = _kind(parts)
+    if parts == [bool]:
+        return {"yes": "true", "no": "false"}.get(text.lower(), text)
     if kind in {"choice", "text"} and text not in {"?"}:
         plain = _number(text) if kind == "text" and _takes_number(steps) else None
         return plain or json.dumps(text, ensure_ascii=False)
-    if kind == "switch":
-        return {"yes": "true", "no": "false"}.get(text.lower(), text)
     if kind == "number":
         return _number(text) or text
-    if kind == "list" and not text.startswith("["):
-        items = [one.strip() for one in text.split(",")]
+    if kind in {"list", "pair"} and not text.startswith("["):
+        items = [one.strip() for one in text.replace(";", ",").split(",")]
         return "[" + ", ".join(_number(one) or json.dumps(one) for one in items if one) + "]"
     return text
 
@@ -208,7 +245,9 @@ def _takes_number(steps: Sequence[str | int]) -> bool:
 
 def _number(text: str) -> str | None:
     """A typed number as TOML takes it (".5", "5.", "1,200" are not numbers there); None if none."""
-    plain = text.replace(",", "") if re.fullmatch(r"-?\d{1,3}(,\d{3})+(\.\d*)?", text) else text
+    plain = text.replace("−", "-")
+    if re.fullmatch(r"-?\d{1,3}(,\d{3})+(\.\d*)?", plain):
+        plain = plain.replace(",", "")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", plain):
         return None
     sign, digits = ("-", plain[1:]) if plain[0] == "-" else ("", plain.lstrip("+"))

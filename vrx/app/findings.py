@@ -1,63 +1,59 @@
-"""Findings made ready for a page: what is alike in one line, gravest first; remedies to press."""
+"""Findings on a page: each in the step that it is about, what is alike in one line, gravest first.
+"""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 
-from vrx.app.controls import words_of
-from vrx.errors import PlanError
-from vrx.formats.answers import commands_in
+from vrx.app.remedies import line_of, remedies_of
+from vrx.app.session import Session
 from vrx.formats.catalogue import gravest_first
-from vrx.model import Finding
+from vrx.model import Finding, Job
 
 _ALIKE = 3
-_ASIDE = re.compile(r"vrx edits FOLDER --set-aside(?: \(the file is kept under another name\))?")
+FAMILIES = {
+    "files": ("boundary", "crs", "field", "file", "geojson", "json", "kml", "lab", "pivot",
+              "shapefile", "table", "workbook", "xml", "zip"),
+    "samples": ("soil", "trend"),
+    "maps": ("surface", "sampling", "layer", "raster", "yield"),
+    "zones": ("zones", "zone", "edit", "edits", "coverage", "zonal", "trace", "polygons",
+              "parquet"),
+    "needs": ("rules", "need", "credit", "manure", "test", "bounds", "compare", "response"),
+    "season": ("pass", "prescription", "mix", "blend", "order", "bid", "charges", "calendar",
+               "conditions", "feed", "irrigation", "material", "plan", "equipment", "balance"),
+    "hand-over": ("export", "task", "load", "run"),
+}
+"""Id of a step -> the families of codes that are told there."""
+ELSEWHERE = frozenset({
+    "answer", "app", "applied", "audit", "reconcile", "sign", "tickets", "time", "trial"})
+"""Families that no job tells: errors of forms, and what other commands find."""
+_STEP = {family: step for step, families in FAMILIES.items() for family in families}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remedy:
-    """Lines of the plan that a finding proposes: `words` for a button, `text` names it."""
-
-    text: str
-    words: str
-    answers: tuple[tuple[str, str], ...]
-    drop: tuple[str, ...]
+def step_of(finding: Finding) -> str:
+    """Id of the step that a finding is told in; what no step claims is told at the end."""
+    return _STEP.get(finding.code.split("-", 1)[0], "hand-over")
 
 
-def _label(key: str) -> str:
-    try:
-        return words_of(key)["label"].lower()
-    except PlanError:
-        return key
+def of_step(session: Session, step: str) -> tuple[Finding, ...]:
+    """What the last job told of a step, while the folder is as it was then."""
+    state, told = session.findings or ("", ())
+    return tuple(one for one in told if state == session.bench.state and step_of(one) == step)
 
 
-def _remedies(text: str) -> tuple[Remedy, ...]:
-    return tuple(
-        Remedy(text=one.text, answers=one.answers, drop=one.drop, words=", ".join(
-            [f"{_label(key)}: {'yes' if value == 'true' else value}" for key, value in one.answers]
-            + [f"without {_label(key)}" for key in one.drop]))
-        for one in commands_in(text))
+def here(
+    job: Job | None, step: str, *, more: Iterable[Finding] = (), title: str = "What was found",
+    waiting: bool = False,
+) -> dict[str, object]:
+    """What `found_part.html.j2` prints: the job's findings of one step, and `more`.
 
-
-def remedies_of(one: Finding) -> tuple[Remedy, ...]:
-    """What the plan should say, where the finding knows it whole."""
-    return _remedies(one.todo)
-
-
-def plain(text: str) -> str:
-    """A text for people without a terminal: commands that answer the plan become words."""
-    text = _ASIDE.sub("in the step Files, under Begin again (they are kept under another name)",
-                      text)
-    for one in _remedies(text):
-        text = text.replace(one.text, f"write into the plan ({one.words}), in the step Files")
-    return text
-
-
-def line_of(one: Finding) -> str:
-    """A finding in one line for a page."""
-    return replace(one, todo=plain(one.todo)).line()
+    `known` is False where there is no job and nothing else to tell; `waiting` says that the page
+    is to ask again for what takes longer.
+    """
+    own = () if job is None else (one for one in job.findings if step_of(one) == step)
+    views = finding_views(dict.fromkeys((*more, *own)))
+    return {"rows": views, "known": job is not None or bool(views), "title": title,
+            "waiting": waiting}
 
 
 def finding_views(findings: Iterable[Finding]) -> list[dict[str, object]]:

@@ -26,6 +26,8 @@ WAIT_FORM_S = 30.0
 WAIT_UPLOAD_S = 900.0
 FAULT_TOLD = "vrx.fault_told"
 UPLOAD_PATHS = ("/files/bring",)
+_ON = (b'<!doctype html><html lang="en"><meta charset="utf-8"><title>vrx app</title>'
+       b'<meta http-equiv="refresh" content="0; url=/"><a href="/">To the job</a></html>\n')
 
 CSP = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -119,7 +121,7 @@ class Guard:
             await send({"type": "http.response.body", "body": b""})
             return
         if scope["path"] == "/" and b"token=" in scope.get("query_string", b""):
-            await self._let_in(scope, send)
+            await self._let_in(scope, headers, send)
             return
         if not self._known(headers):
             await self._answer(send, 403, "This window was not opened by the app. Use the link "
@@ -179,7 +181,9 @@ class Guard:
                 if pair.strip().partition(b"=")[0] == self.cookie_name.encode()]
         return len(told) == 1 and compare_digest(told[0], self.keys.cookie.encode())
 
-    async def _let_in(self, scope: Scope, send: Send) -> None:
+    async def _let_in(
+        self, scope: Scope, headers: dict[bytes, list[bytes]], send: Send
+    ) -> None:
         told = parse_qs(scope["query_string"].decode("latin-1")).get("token", [])
         if len(told) != 1 or not compare_digest(
                 told[0].encode("latin-1", "replace"), self.keys.token.encode()):
@@ -187,9 +191,15 @@ class Guard:
                                "vrx app printed when it was started last.")
             return
         cookie = (f"{self.cookie_name}={self.keys.cookie}; HttpOnly; SameSite=Strict; Path=/")
-        await send({"type": "http.response.start", "status": 303, "headers": _dress(
-            [(b"location", b"/"), (b"set-cookie", cookie.encode()), (b"content-length", b"0")])})
-        await send({"type": "http.response.body", "body": b""})
+        status, body, more = 303, b"", [(b"location", b"/")]
+        if headers.get(b"sec-fetch-site", [b"none"]) != [b"none"]:
+            # From the file that forwards here a redirect would go without the strict cookie: the
+            # page that follows must be asked for by a page of ours.
+            status, body, more = 200, _ON, [(b"content-type", b"text/html; charset=utf-8")]
+        await send({"type": "http.response.start", "status": status, "headers": _dress(
+            [*more, (b"set-cookie", cookie.encode()),
+             (b"content-length", str(len(body)).encode())])})
+        await send({"type": "http.response.body", "body": body})
 
     def _limited(
         self, scope: Scope, headers: dict[bytes, list[bytes]], receive: Receive

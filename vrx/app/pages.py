@@ -7,8 +7,9 @@ from contextlib import nullcontext
 from html import escape
 from typing import Any
 
-from vrx.app.findings import line_of, plain
 from vrx.app.guard import Keys
+from vrx.app.past import past_view
+from vrx.app.remedies import line_of, plain
 from vrx.app.session import Session, Task
 from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS
@@ -147,7 +148,8 @@ def context(
             {"title": one.title, "path": one.path, "number": number,
              "mark": mark_of(session, one), "current": one is step}
             for number, one in enumerate(STEPS, 1)],
-        "bar": bar_view(session), "trouble": _trouble(session, step, err),
+        "past": past_view(session), "bar": bar_view(session),
+        "trouble": _trouble(session, step, err),
         "work": None if running is None else {
             "words": running.words, "number": running.number, "writing": running.writing},
         "halted": session.halted, "ready": ready,

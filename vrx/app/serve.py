@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
+import tempfile
 import threading
 import time
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from html import escape
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -64,9 +68,33 @@ def serve(
         tell(f"vrx app: {folder}")
         tell(f"open this link in a browser of this machine: {link}")
         tell("it works until the app is ended (Ctrl+C); everything is kept in plan.toml")
-        if open_browser:
-            threading.Thread(target=_open, args=(server, link), daemon=True).start()
-        server.run(sockets=[made])
+        if not open_browser:
+            server.run(sockets=[made])
+            return
+        with forwarding(link) as file:
+            threading.Thread(target=_open, args=(server, file.as_uri()), daemon=True).start()
+            server.run(sockets=[made])
+
+
+@contextmanager
+def forwarding(link: str) -> Iterator[Path]:
+    """A file that only its owner may read and that leads a browser to `link`; gone afterwards.
+
+    A browser is opened with this file: other users of the machine read the command lines of all
+    programs, and the link holds the token.
+    """
+    handle, name = tempfile.mkstemp(prefix="vrx-app-", suffix=".html")  # made with mode 0600
+    file = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            stream.write('<!doctype html><html lang="en"><meta charset="utf-8">'
+                         '<title>vrx app</title><meta name="referrer" content="no-referrer">'
+                         f'<meta http-equiv="refresh" content="0; url={escape(link)}">'
+                         f'<a href="{escape(link)}">Open the app</a></html>\n')
+        yield file
+    finally:
+        with suppress(OSError):
+            file.unlink(missing_ok=True)
 
 
 def _open(server: object, link: str) -> None:

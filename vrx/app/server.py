@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from vrx.app import downloads, pages
+from vrx.app import downloads, pages, past
 from vrx.app.form import Brought, Form, Receiver, read_urlencoded
 from vrx.app.guard import FAULT_TOLD, UPLOAD_PATHS, Guard, Keys, TooMuch
 from vrx.app.session import Session, tell_fault
@@ -146,7 +146,7 @@ class Desk:
             fetched = PARTS in request.headers
             receiver: Receiver | None = None
             try:
-                if request.path_params["action"] not in step.actions:
+                if request.path_params["action"] not in {*step.actions, *past.ACTIONS}:
                     return await _not_found(request, None)
                 if request.url.path in UPLOAD_PATHS:
                     receiver = Receiver(request.headers.get("content-type", ""),
@@ -202,7 +202,7 @@ class Desk:
                 return self._moved(step, known)
             before = session.asked
             try:
-                done = step.actions[action](session, form)
+                done = {**past.ACTIONS, **step.actions}[action](session, form)
             except VrxError as err:
                 if err.code == "app-moved-on":
                     return self._moved(step, known)

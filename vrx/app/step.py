@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _TEMPLATES = Path(__file__).with_name("templates")
 COMMON = {
     "bar": "bar_part.html.j2", "steps": "steps_part.html.j2", "trouble": "trouble_part.html.j2",
-    "work": "work_part.html.j2",
+    "work": "work_part.html.j2", "past": "past_part.html.j2",
 }
 """Parts that every page has: element id -> template."""
 

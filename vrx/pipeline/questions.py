@@ -24,41 +24,6 @@ _TITLES = {
     "pass": "Pass", "machine": "The machine of pass", "zones": "Zones", "order": "Order",
     "sampling": "Soil sampling",
 }
-_LABELS = {
-    "season": "Year of the harvest", "stand_year": "Year of the stand (seeding year = 1)",
-    "lab": "Laboratory", "report_number": "Number of the report", "unit": "Unit", "form": "Form",
-    "extractant": "Extractant", "depth_in": "Depth of the sample, inches",
-    "depths_in": "Depth of a bag of soil, inches", "column": "Column",
-    "net_in": "Net inches of the season", "sulfate_so4_ppm": "Sulfate as SO4, ppm",
-    "tons_per_ac": "Tons of hay per acre", "moisture_pct": "Moisture of those tons, percent",
-    "book": "Guide", "material": "Material", "least_lb_per_ac": "Least rate, lb/ac",
-    "most_lb_per_ac": "Most rate, lb/ac", "step_lb_per_ac": "Rate step, lb/ac",
-    "least_gal_per_ac": "Least rate, gal/ac", "most_gal_per_ac": "Most rate, gal/ac",
-    "step_gal_per_ac": "Rate step, gal/ac", "longitude_column": "Column of the longitude",
-    "latitude_column": "Column of the latitude", "id_column": "Column of the sample's name",
-    "date_column": "Column of the date", "label_most_gal_per_ac": "Most that the label allows, "
-    "gal/ac", "depth": "Depth that is used", "boundary": "Boundary file",
-}
-_ABOUT = {
-    "unit": "As the report prints it. The same figure in another unit is another rate.",
-    "form": "What the figure is of: the report says it beside the unit, or in its notes.",
-    "extractant": "What the laboratory shook the soil with. A guide answers to its own extractant "
-    "only; the report or the laboratory tells.",
-    "depth_in": "Top and bottom of the core.",
-    "depths_in": "Top and bottom of each core, as your guide and laboratory read them.",
-    "lab": "It is printed with the results.",
-    "report_number": "It is printed with the results.",
-    "tons_per_ac": "What this stand has reached in good years, the whole season together.",
-    "moisture_pct": "0 means dry matter.",
-    "material": "By its analysis, as on the label.",
-    "least_lb_per_ac": "The least that the machine still spreads evenly.",
-    "most_lb_per_ac": "The most that it spreads in one pass.",
-    "step_lb_per_ac": "The rate moves in steps of this.",
-    "book": "The guide of your state or laboratory, for the extractant of your report.",
-    "net_in": "Inches of water that stay in the root zone in the season.",
-    "sulfate_so4_ppm": "From the water test. Where it prints sulfate-sulfur (SO4-S), times three "
-    "is SO4.",
-}
 _DROP_KEYS = frozenset({"soil.lab", "soil.report_number"})
 _DROP_SECTIONS = ("water", "tissue", "soil.", "machine.", "manure", "order", "calendar")
 
@@ -73,14 +38,14 @@ class Choice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One open key. `kind` is "choice", "number", "pair", "date" or "text".
+    """One open key, with the plan's own comment `about` it.
 
+    `kind` is "choice", "number", "pair", "date" or "text".
     `stated` is what the sample file says, `said` where it says so; `hint` is what the file only
     suggests, in words.
     """
 
     key: str
-    label: str
     about: str
     kind: str
     choices: tuple[Choice, ...]
@@ -174,8 +139,7 @@ def _question(key: str, comment: str, line: Line | None, section: str) -> Questi
     choices = _choices(key, last, section, line)
     kind = "choice" if choices else kind_of(key)
     return Question(
-        key=key, label=_LABELS.get(last, last.replace("_", " ")),
-        about=_ABOUT.get(last, comment), kind=kind, choices=choices,
+        key=key, about=comment, kind=kind, choices=choices,
         stated=line.value if line is not None and line.states else "",
         said=line.source if line is not None and line.states else "",
         hint="" if line is None or line.states or not line.suggested else (

@@ -108,7 +108,8 @@ function clearMarks() {
   for (const one of document.querySelectorAll(".beside-trouble")) one.remove();
   for (const one of document.querySelectorAll('[aria-invalid="true"]')) {
     one.removeAttribute("aria-invalid");
-    one.removeAttribute("aria-describedby");
+    if (one.dataset.told) one.setAttribute("aria-describedby", one.dataset.told);
+    else one.removeAttribute("aria-describedby");
   }
 }
 
@@ -132,7 +133,8 @@ function link(code) {
 export function showTrouble(trouble, form = null) {
   clearMarks();
   const control = trouble.where && form
-    ? [...form.elements].find((one) => one.name === trouble.where && one.type !== "hidden") : null;
+    ? [...form.elements].find((one) => one.type !== "hidden"
+      && [trouble.where, `${trouble.where}:top`].includes(one.name)) : null;
   const box = document.createElement("div");
   box.append(paragraph(trouble.message, "said"));
   if (trouble.hint) box.append(paragraph(trouble.hint));
@@ -146,7 +148,8 @@ export function showTrouble(trouble, form = null) {
     const at = control.closest("fieldset[role=radiogroup]") || control.closest("label") || control;
     at.after(box);
     control.setAttribute("aria-invalid", "true");
-    control.setAttribute("aria-describedby", box.id);
+    control.dataset.told = control.getAttribute("aria-describedby") || "";
+    control.setAttribute("aria-describedby", `${box.id} ${control.dataset.told}`.trim());
     control.focus();
   } else {
     const region = document.getElementById("trouble");

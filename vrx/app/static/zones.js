@@ -276,6 +276,8 @@ class Desk {
     const tool = this.tool;
     let told;
     try {
+      // What the page still asks for comes first, or the server would be busy with it.
+      while (this.asking) await new Promise((done) => { setTimeout(done, 15); });
       told = await send(`/zones/${action}`, fields);
     } finally {
       this.waiting = false;
@@ -343,7 +345,7 @@ class Desk {
     this.unrefuse();
     this.show();
     // Standard errors of changed zones come after the totals.
-    if (document.querySelector("#zone-findings[data-waiting]") && !this.asking) {
+    if (document.querySelector("#zones-found[data-waiting]") && !this.asking) {
       this.asking = true;
       setTimeout(() => refresh().finally(() => { this.asking = false; }), 20);
     }
@@ -516,25 +518,25 @@ document.addEventListener("change", (event) => {
   const box = event.target;
   if (box.dataset?.pickZone) {
     desk.choose(box.dataset.pickZone, box.checked);
-  } else if (box.id === "make-from") {
+  } else if (box.name === "zones.from") {
     showSource();
   }
 });
 
 // Only the fields of the chosen source are shown.
 function showSource() {
-  const told = document.getElementById("make-from");
+  const told = document.querySelector('[name="zones.from"]');
   if (!told) return;
-  const crossed = document.getElementById("make-cross")?.value || "";
+  const crossed = document.querySelector('[name="zones.cross_with"]')?.value || "";
   for (const one of document.querySelectorAll("[data-of-source]")) {
     const of = one.dataset.ofSource.split("|");
     const test = one.dataset.ofTest;
-    const wanted = !test || document.querySelector(`[name="nutrients"][value="${test}"]`)?.checked;
+    const wanted = !test || document.querySelector(`[name="zones.nutrients"][value="${test}"]`)?.checked;
     one.hidden = (!of.includes(told.value) && !of.includes(crossed)) || !wanted;
   }
 }
 document.addEventListener("change", (event) => {
-  if (event.target.id === "make-cross" || event.target.name === "nutrients") showSource();
+  if (["zones.cross_with", "zones.nutrients"].includes(event.target.name)) showSource();
 });
 
 onPatch(() => { desk.patched(); showSource(); });

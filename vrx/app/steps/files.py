@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from vrx.app import findings as told_findings
+from vrx.app.controls import Control, answers, control, typed_of, words_of
 from vrx.app.findings import finding_views
 from vrx.app.form import Form
+from vrx.app.known import document_of
+from vrx.app.saving import put
 from vrx.app.session import Session
 from vrx.app.step import Done, Step, element_id
 from vrx.app.steps import bring, doubts, places
 from vrx.errors import InputError, VrxError
 from vrx.model import Finding
 from vrx.pipeline import folder, new_plan
-from vrx.pipeline.answer import answer_field
 from vrx.pipeline.folder import SeenFile
-from vrx.pipeline.questions import Group, open_groups
-from vrx.plan import PLAN_NAME, read_document
+from vrx.pipeline.questions import Group, Question, open_groups
+from vrx.plan import PLAN_NAME, Answered
 from vrx.report import numbers
 from vrx.report.words import analyte_name
 
@@ -58,26 +62,22 @@ def _files(session: Session, document: Mapping[str, Any]) -> list[SeenFile]:
     return found
 
 
-def _document(session: Session) -> dict[str, Any]:
-    try:
-        return read_document(session.bench.plan_file) if session.bench.has_plan else {}
-    except VrxError:
-        return {}
-
-
 def view(session: Session) -> dict[str, object]:
     """All that the page of this step prints."""
     bench = session.bench
-    document = _document(session)
+    document = document_of(session)
     checked = session.checked
     findings = () if checked is None else checked.findings
     seen = _files(session, document)
     beside = {one.name: [f for f in findings if one.name in f.where] for one in seen}
     told = {f for each in beside.values() for f in each}
+    others = [f for f in (*findings, *told_findings.of_step(session, "files")) if f not in told]
     groups = _groups(session)
+    asked = next((one for one in groups if one.id == session.kept.get("ask")),
+                 groups[0] if groups else None)
     return {
         "files": [_file_view(one, beside[one.name]) for one in seen],
-        "others": finding_views([f for f in findings if f not in told]),
+        "others": finding_views(dict.fromkeys(others)),
         "boundaries": [one for one in seen if one.kind == folder.BOUNDARY],
         "tables": [one for one in seen if one.points
                    or one.kind in {folder.SAMPLES, folder.POINTS}],
@@ -87,9 +87,12 @@ def view(session: Session) -> dict[str, object]:
         else bench.trouble.message,
         "plan_hint": "" if bench.trouble is None else bench.trouble.hint,
         "edited": places.edited(session), "for_places": not groups and places.for_places(session),
-        "crew": places.laid_out(session), "groups": groups, "group": next(
-            (one for one in groups if one.id == session.kept.get("ask")), groups[0] if groups
-            else None), "open_count": len(_open(session)),
+        "crew": places.laid_out(session),
+        "groups": [(one.id, one.title, [words_of(each.key)["label"] for each in one.questions])
+                   for one in groups],
+        "group": asked, "questions": () if asked is None else [
+            (_control(document, one), one) for one in asked.questions],
+        "open_count": len(_open(session)),
         "stated": () if checked is None or checked.mapping is None else checked.mapping.stated(),
         "read": _read_view(session),
         "complete": bench.plan is not None, "folded": doubts.CONTROLS,
@@ -118,6 +121,15 @@ def _groups(session: Session) -> tuple[Group, ...]:
         return open_groups(session.bench.plan_file, None if checked is None else checked.mapping)
     except VrxError:
         return ()
+
+
+def _control(document: Mapping[str, Any], one: Question) -> Control:
+    """The control of an open key; what the sample file states is filled in beforehand."""
+    options = [(each.value, each.value + (f": {each.words}" if each.words else ""))
+               for each in one.choices]
+    words = {"help": one.about} if one.about and "help" not in words_of(one.key) else {}
+    made = control(document, one.key, options=options or None, **words)
+    return replace(made, value=one.stated) if one.stated else made
 
 
 def _read_view(session: Session) -> dict[str, object] | None:
@@ -166,39 +178,24 @@ def _one_of(known: Mapping[str, Path], name: str, control: str) -> Path:
 
 def answer(session: Session, form: Form) -> Done:
     """Answers to open lines, written into the plan; what is left empty stays open."""
-    answers: list[tuple[str, str]] = []
-    drop: list[str] = []
-    open_keys = _open(session)
-    for key in form.list("key"):
-        named = any(form.has(one) for one in (
-            key, f"leave:{key}", f"{key}:top", f"{key}:bottom"))
-        if not named:
-            continue
+    open_keys, asked = _open(session), form.list("key")
+    left = [key for key in asked if form.has(f"leave:{key}")]
+    typed = {key: text for key, text in typed_of(
+        form, lambda key: key in asked and key not in left).items() if text}
+    for key in (*left, *typed):
         if key not in open_keys:
             raise InputError("is not open any more", code="app-not-open", where=key,
                              hint="load the page again")
-        if form.has(f"leave:{key}"):
-            drop.append(key)
-        elif form.has(f"{key}:top") or form.has(f"{key}:bottom"):
-            top, bottom = form.number(f"{key}:top"), form.number(f"{key}:bottom")
-            answers.append((key, f"[{top:g}, {bottom:g}]"))
-        elif form.has(key):
-            answers.append((key, form.text(key)))
-    if not answers and not drop:
+    if not typed and not left:
         raise InputError("nothing was filled in", code="app-nothing-said",
-                         where=next(iter(form.list("key")), ""),
+                         where=next(iter(asked), ""),
                          hint="fill in what you know; the rest may stay open")
-    try:
-        done, _ = answer_field(session.folder, answers, drop=drop)
-    except VrxError as err:
-        if len(answers) == 1 and not err.where.startswith("/"):
-            raise InputError(err.message, code=err.code, where=answers[0][0],
-                             hint=err.hint) from err
-        raise
-    return Done(_written(len(done.changes), len(done.open_keys)))
+    wanted, _ = answers(document_of(session), typed)
+    return Done(_written(put(session, wanted, left)))
 
 
-def _written(changes: int, left: int) -> str:
+def _written(done: Answered) -> str:
+    changes, left = len(done.changes), len(done.open_keys)
     wrote = f"{changes} line{'s' * (changes != 1)} written into plan.toml"
     return f"{wrote}; {left} still open." if left else f"{wrote}. Nothing is open any more."
 
@@ -211,8 +208,8 @@ def ask(session: Session, form: Form) -> Done:
 
 def take(session: Session, form: Form) -> Done:
     """Everything that the sample file itself states, by its headings or units row."""
-    done, _ = answer_field(session.folder, (), take_proposals=True)
-    return Done(_written(len(done.changes), len(done.open_keys)))
+    done, _ = session.bench.take_proposals(on=session.bench.state)
+    return Done(_written(done))
 
 
 def leave(session: Session, form: Form) -> Done:
@@ -221,9 +218,8 @@ def leave(session: Session, form: Form) -> Done:
     if wanted not in {one.drop for one in _groups(session) if one.drop}:
         raise InputError("cannot be left out", code="app-not-open", where="section",
                          hint="load the page again")
-    done, _ = answer_field(session.folder, (), drop=[wanted])
-    return Done(f"[{wanted}] was taken out of the plan; " + _written(
-        len(done.changes), len(done.open_keys)))
+    done = put(session, [], [wanted])
+    return Done(f"[{wanted}] was taken out of the plan; {_written(done)}")
 
 
 STEP = Step(

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from vrx.app.findings import finding_views
 from vrx.app.form import Form
+from vrx.app.known import job_of
 from vrx.app.runs import edits_of, listed, record_of, still_true
+from vrx.app.saving import put
 from vrx.app.session import Session, Task
 from vrx.app.step import Done, Step
 from vrx.audit import AuditResult
@@ -47,7 +49,7 @@ def _current(session: Session) -> KnownRun | None:
 def view(session: Session) -> dict[str, object]:
     """All that the page of this step prints; the job where there is one."""
     bench = session.bench
-    job = _job(session)
+    job = job_of(session)
     runs = bench.runs()
     current = next((one for one in runs if one.is_current), None)
     findings = () if job is None else job.findings
@@ -67,14 +69,6 @@ def view(session: Session) -> dict[str, object]:
         "audit": _audit_view(session, current),
         "happening": session.asked.name if session.asked is not None and session.busy else "",
     }
-
-
-def _job(session: Session) -> Job | None:
-    bench = session.bench
-    task = session.task
-    if bench.plan is None or task is None or task.state != "done":
-        return None
-    return bench.job()
 
 
 def _formats(session: Session) -> list[dict[str, object]]:
@@ -150,14 +144,14 @@ def formats(session: Session, form: Form) -> Done:
     if plan is not None and set(plan.export.formats) == set(ordered):
         return Done("These formats are in the plan already.")
     listing = ", ".join(f'"{one}"' for one in ordered)
-    session.bench.answer([("export.formats", f"[{listing}]")], on=session.bench.state)
+    put(session, [("export.formats", f"[{listing}]")])
     return Done("Written into the plan: " + ", ".join(_NAMES.get(one, one) for one in ordered)
                 + ".")
 
 
 def write(session: Session, form: Form) -> Done:
     """Write the run, in the worker. Refused where findings stop the job."""
-    job = _job(session)
+    job = job_of(session)
     stopped = () if job is None else stops(job.findings)
     if stopped:
         raise PlanInfeasible(

@@ -9,13 +9,12 @@ from typing import Any
 
 from markupsafe import Markup
 
-from vrx.app import told
+from vrx.app import findings
 from vrx.app.controls import controls
 from vrx.app.drawings import touchable
-from vrx.app.findings import finding_views
 from vrx.app.form import Form
 from vrx.app.known import document_of, job_of
-from vrx.app.saving import save_keys
+from vrx.app.saving import put, save_keys
 from vrx.app.session import Session, Task
 from vrx.app.step import Done, Step
 from vrx.errors import InputError
@@ -44,8 +43,9 @@ def view(session: Session) -> dict[str, object]:
     """Everything that the templates print; what needs the job is left out where there is none."""
     job, document = job_of(session), document_of(session)
     shown: dict[str, object] = {
-        "known": job is not None, "maps": [], "surface": None, "ranked": None, "found": [],
-        "can_rank": False, "variogram_controls": (), "variogram_stated": False,
+        "known": job is not None, "maps": [], "surface": None, "ranked": None,
+        "found": findings.here(job, "maps"), "can_rank": False,
+        "variogram_controls": (), "variogram_stated": False,
         "controls": controls(document, [f"surface.{key}" for key in _KEYS]),
     }
     return shown | ({} if job is None else _of_job(session, job, document))
@@ -65,7 +65,6 @@ def _of_job(session: Session, job: Job, document: Mapping[str, Any]) -> dict[str
         "variogram_stated": shown in document.get("surface", {}).get("variogram", {}),
         "can_rank": words.steers(shown) and job.surfaces[shown].variogram is not None,
         "ranked": _ranked(session, shown),
-        "found": told.views_of(job, "maps"),
     }
 
 
@@ -94,7 +93,7 @@ def _ranked(session: Session, shown: str) -> dict[str, Any] | None:
         "words": words.opening(worth.words) + ".",
         "rows": [(str(number), places.gain_words(float(gain), worth.unit))
                  for number, gain in enumerate(worth.gain, start=1)],
-        "found": finding_views(worth.findings),
+        "found": findings.finding_views(worth.findings),
     }
 
 
@@ -118,7 +117,7 @@ def fit(session: Session, form: Form) -> Done:
     """Take a stated variogram out, so that the map's is fitted to the samples again."""
     analyte = form.text("analyte")
     key = f"surface.variogram.{analyte}"
-    session.bench.answer([], drop=[key], on=session.bench.state)
+    put(session, [], [key])
     return Done("The variogram is fitted to the samples again.")
 
 
@@ -146,6 +145,6 @@ STEP = Step(
     view=view, even_blocked=True,
     parts={"maps-choice": "maps_choice.html.j2", "maps-drawn": "maps_drawn.html.j2",
            "maps-sure": "maps_sure.html.j2", "maps-how": "maps_how.html.j2",
-           "maps-next": "maps_next.html.j2", "maps-found": "maps_found.html.j2"},
+           "maps-next": "maps_next.html.j2", "maps-found": "found_part.html.j2"},
     actions={"show": show, "save": save, "fit": fit, "rank": rank},
 )

@@ -9,7 +9,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from markupsafe import Markup
 
+from vrx.app import findings
 from vrx.app.form import Form
+from vrx.app.known import job_of
+from vrx.app.saving import put
 from vrx.app.session import Session
 from vrx.app.step import Done, Step
 from vrx.app.steps import needs_fields
@@ -30,7 +33,7 @@ _MAP = "needs map"
 def view(session: Session) -> dict[str, object]:
     """Everything of this step; also where the plan's own guide cannot read the field."""
     bench = session.bench
-    job = _job(session)
+    job = job_of(session)
     choices: dict[str, tuple[GuideChoice, ...]] = {}
     for nutrient in SECTIONS:
         try:
@@ -43,15 +46,8 @@ def view(session: Session) -> dict[str, object]:
         "map": None if job is None else _map(session, job),
         "why": None if job is None else _why(session, job, choices),
         "groups": needs_fields.view(session),
-        "undo": bench.plan_undo_words, "redo": bench.plan_redo_words,
+        "found": findings.here(job, "needs"),
     }
-
-
-def _job(session: Session) -> Job | None:
-    try:
-        return session.bench.job()
-    except VrxError:
-        return None
 
 
 def _nutrient(nutrient: str, choices: Sequence[GuideChoice]) -> dict[str, object]:
@@ -217,14 +213,14 @@ def guide(session: Session, form: Form) -> Done:
     answers = [(f"{section}.book", json.dumps(book))] + [
         (f"{section}.{name}", _toml(value)) for name, value in given.items()]
     drop = [f"{section}.{name}" for name in held if name not in given]
-    session.bench.answer(answers, drop=drop, on=session.bench.state)
+    put(session, answers, drop)
     return Done(f"{NAMES[nutrient]} by {choice.name}.")
 
 
 def no_guide(session: Session, form: Form) -> Done:
     """No need is asked for a nutrient any more."""
     nutrient = _nutrient_of(form)
-    needs_fields.write(session, [], [f"need.{SECTIONS[nutrient]}"])
+    put(session, [], [f"need.{SECTIONS[nutrient]}"])
     return Done(f"No guide is asked for {NAMES[nutrient].lower()}.")
 
 
@@ -295,7 +291,7 @@ def why(session: Session, form: Form) -> Done:
     nutrient, zone_id = _nutrient_of(form), form.whole("zone")
     session.kept[_WHY] = (nutrient, zone_id)
     session.kept[_MAP] = nutrient
-    job = _job(session)
+    job = job_of(session)
     chosen = None if job is None else _chosen(session, job)
     if job is None or chosen is None:
         raise InputError("this zone is not there any more", code="app-form-value", where="zone",
@@ -318,16 +314,6 @@ def show(session: Session, form: Form) -> Done:
     return Done(f"The map shows the need of {nutrient}.")
 
 
-def undo(session: Session, _: Form) -> Done:
-    """Take back the last change of the plan."""
-    return Done(f"Taken back: {session.bench.undo_plan(on=session.bench.state)}.")
-
-
-def redo(session: Session, _: Form) -> Done:
-    """Bring back what was taken back last."""
-    return Done(f"Again: {session.bench.redo_plan(on=session.bench.state)}.")
-
-
 def mark(session: Session) -> str:
     """Done once every nutrient has a guide that reads the field, or is left out on purpose."""
     plan = session.bench.plan
@@ -341,9 +327,9 @@ STEP = Step(
     parts={
         "needs-map": "needs_map_part.html.j2", "needs-table": "needs_table_part.html.j2",
         "needs-why": "needs_why_part.html.j2", "needs-guides": "needs_guides_part.html.j2",
-        "needs-told": "needs_told_part.html.j2", "needs-undo": "needs_undo_part.html.j2",
+        "needs-told": "needs_told_part.html.j2", "needs-found": "found_part.html.j2",
     },
     actions={"guide": guide, "no-guide": no_guide, "keep": keep, "why": why, "close": close,
-             "show": show, "undo": undo, "redo": redo},
+             "show": show},
     mark=mark, even_blocked=True,
 )

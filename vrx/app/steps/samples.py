@@ -6,12 +6,12 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from vrx.app import told
+from vrx.app import findings
 from vrx.app.controls import controls
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
 from vrx.app.known import document_of, job_of
-from vrx.app.saving import save_keys
+from vrx.app.saving import put, save_keys
 from vrx.app.session import Session
 from vrx.app.step import Done, Step
 from vrx.errors import InputError, PlanError
@@ -29,7 +29,8 @@ def view(session: Session) -> dict[str, object]:
     soil = document.get("soil", {})
     shown: dict[str, object] = {
         "known": job is not None, "count": 0, "file": "", "picture": "", "remark": "",
-        "analytes": [], "histograms": [], "columns": [], "samples": [], "found": [],
+        "analytes": [], "histograms": [], "columns": [], "samples": [],
+        "found": findings.here(job, "samples"),
         "left_out": [str(one) for one in soil.get("leave_out", [])],
         "table_controls": controls(document, [f"soil.{key}" for key in _TABLE]),
         "column_controls": [
@@ -48,7 +49,7 @@ def _of_job(job: Job) -> dict[str, object]:
         "histograms": [one.histogram for one in soils.surface_views(job)
                        if one.histogram and words.steers(one.key)],
         "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
-        "samples": soils.sample_rows(job), "found": told.views_of(job, "samples"),
+        "samples": soils.sample_rows(job),
     }
 
 
@@ -96,11 +97,10 @@ def _left_out(session: Session) -> list[str]:
 
 
 def _write(session: Session, names: list[str]) -> None:
-    bench = session.bench
     if names:
-        bench.answer([("soil.leave_out", json.dumps(names, ensure_ascii=False))], on=bench.state)
+        put(session, [("soil.leave_out", json.dumps(names, ensure_ascii=False))])
     else:
-        bench.answer([], drop=["soil.leave_out"], on=bench.state)
+        put(session, [], ["soil.leave_out"])
 
 
 STEP = Step(
@@ -108,6 +108,6 @@ STEP = Step(
     view=view, even_blocked=True,
     parts={"samples-map": "samples_map.html.j2", "samples-read": "samples_read.html.j2",
            "samples-table": "samples_table.html.j2", "samples-forms": "samples_forms.html.j2",
-           "samples-found": "samples_found.html.j2"},
+           "samples-found": "found_part.html.j2"},
     actions={"save": save, "leave-out": leave_out, "take-back": take_back},
 )

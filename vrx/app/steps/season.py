@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from vrx.app import told
-from vrx.app.controls import answers
+from vrx.app import findings
 from vrx.app.drawings import touchable
 from vrx.app.form import Form
 from vrx.app.known import document_of, job_of, materials_of
@@ -27,7 +26,8 @@ def view(session: Session) -> dict[str, object]:
     job, document = job_of(session), document_of(session)
     materials = materials_of(session, document)
     shown: dict[str, object] = {
-        "known": job is not None, "passes": [], "shown": None, "found": [],
+        "known": job is not None, "passes": [], "shown": None,
+        "found": findings.here(job, "season"),
         "forms": forms.pass_forms(document, materials),
         "limit_controls": forms.limit_controls(document),
         "aim_controls": forms.aim_controls(document) if "season_plan" in document else (),
@@ -45,7 +45,6 @@ def _of_job(session: Session, job: Job) -> dict[str, object]:
         "order": passes.order_rows(job), "order_sum": passes.order_sum(job),
         "balances": reasons.balance_views(job), "crop": reasons.crop_view(job),
         "flat": in_short.flat_sentences(job), "care": care.care_view(job),
-        "found": told.views_of(job, "season"),
     }
 
 
@@ -75,10 +74,7 @@ def save_limits(session: Session, form: Form) -> Done:
 
 def save_prices(session: Session, form: Form) -> Done:
     """Write prices."""
-    document = read_document(session.bench.plan_file)
-    typed = {key: form.text(key, "") for key in form.fields if key.startswith("prices.")}
-    wanted, out = answers(document, typed)
-    return write(session, wanted, out)
+    return save_keys(session, form, "prices")
 
 
 def add_pass(session: Session, form: Form) -> Done:
@@ -148,7 +144,7 @@ STEP = Step(
     parts={"season-rates-part": "season_rates.html.j2", "season-order": "season_order.html.j2",
            "season-balance": "season_balance.html.j2", "season-passes": "season_passes.html.j2",
            "season-limits": "season_limits.html.j2", "season-prices": "season_prices.html.j2",
-           "season-found": "season_found.html.j2"},
+           "season-found": "found_part.html.j2"},
     actions={"show": show, "save-pass": save_pass, "save-limits": save_limits,
              "save-prices": save_prices, "add-pass": add_pass, "remove-pass": remove_pass,
              "move-pass": move_pass},

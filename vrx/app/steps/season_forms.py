@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from vrx.app.controls import Control, answers, as_text, control, controls
+from vrx.app.controls import Control, answers, as_text, control, controls, typed_of
 from vrx.app.form import Form
 from vrx.errors import InputError
 from vrx.model import Material
@@ -146,9 +146,8 @@ def pass_answers(
                          hint="reload the page")
     told, at = passes[number - 1], f"pass[{number}]"
     own = f"machine.{told['id']}."
-    typed = {key: form.text(key, "") for key in form.fields
-             if key.startswith((f"{at}.", own)) and not key.endswith(".materials")}
-    wanted, out = answers(document, typed)
+    wanted, out = answers(document, typed_of(form, lambda key: key.startswith(
+        (f"{at}.", own)) and not key.endswith(".materials")))
     said: list[str] = []
     if form.has("planned"):
         wanted += _candidate_answer(told, form, at)

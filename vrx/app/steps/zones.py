@@ -10,11 +10,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from vrx.app import findings
 from vrx.app.session import Session
 from vrx.app.step import Step, environment
 from vrx.app.steps import zones_edit, zones_make
 from vrx.app.steps.zones_show import MEMORY, show, shown_of
-from vrx.model import Severity
 from vrx.pipeline.zone_sure import SureMemory
 from vrx.prescription import rate_reasons
 from vrx.report import words, zone_colours, zone_rows, zone_sheet
@@ -61,8 +61,9 @@ def view(session: Session) -> dict[str, object]:
         "choices": zone_colours.choices(live.needs, live.prescription),
         "grounds": _ground_choices(drawn.maps), "shown": shown,
         "sample_choices": _sample_choices(drawn.maps),
-        "zone_findings": _findings((*live.zones.findings, *told)),
-        "findings_waiting": mixed is None,
+        "found": findings.here(
+            None, "zones", title="What to know of these zones", waiting=mixed is None,
+            more=(*live.zones.findings, *told, *findings.of_step(session, "zones"))),
         "card": None if shown.zone is None else zone_rows.zone_card(
             live.zones, readings, live.needs, live.prescription, zone_id=shown.zone),
         "reasons": rate_reasons(), "basis": live.zones.basis,
@@ -128,12 +129,6 @@ def _sample_choices(maps: Mapping[str, Any]) -> list[tuple[str, str]]:
             *((f"readings {key}", f"samples with {words.analyte_name(key)}") for key in maps)]
 
 
-def _findings(findings: Sequence[Any]) -> list[dict[str, str]]:
-    weight = {Severity.STOP: 0, Severity.WARN: 1, Severity.NOTE: 2}
-    told = sorted(dict.fromkeys(findings), key=lambda one: weight[one.severity])
-    return [{"severity": str(one.severity), "code": one.code, "line": one.line()} for one in told]
-
-
 def mark(session: Session) -> str:
     """Done once zones can be cut: the plan says from what, and nothing stops it."""
     bench = session.bench
@@ -150,7 +145,7 @@ STEP = Step(
         "zone-samples": "zones_samples.html.j2", "zone-sum": "zones_sum.html.j2",
         "zone-undo": "zones_undo.html.j2", "zone-legend": "zones_legend.html.j2",
         "zone-show": "zones_show.html.j2", "zone-heads": "zones_heads.html.j2",
-        "zone-card": "zones_card.html.j2", "zone-findings": "zones_findings.html.j2",
+        "zone-card": "zones_card.html.j2", "zones-found": "found_part.html.j2",
         "zone-make": "zones_make.html.j2", "zone-numbers": "zones_numbers.html.j2",
     }),
     actions=MappingProxyType({
