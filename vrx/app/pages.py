@@ -7,9 +7,9 @@ from contextlib import nullcontext
 from html import escape
 from typing import Any
 
-from vrx.app.findings import line_of, plain
 from vrx.app.guard import Keys
 from vrx.app.past import past_view
+from vrx.app.remedies import line_of, plain
 from vrx.app.session import Session, Task
 from vrx.app.step import Step, looked_at, render_page, render_parts, what_differs
 from vrx.app.steps import STEPS

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TypedDict
 
-from vrx.app.findings import Remedy, remedies_of
 from vrx.app.form import Form
+from vrx.app.remedies import Remedy, remedies_of
 from vrx.app.session import Session
 from vrx.app.step import Done
 from vrx.errors import InputError, VrxError

@@ -86,13 +86,13 @@ def view(session: Session) -> dict[str, object]:
         "plan_trouble": "" if bench.trouble is None or not bench.has_plan or bench.open_keys
         else bench.trouble.message,
         "plan_hint": "" if bench.trouble is None else bench.trouble.hint,
+        "edited": places.edited(session), "for_places": not groups and places.for_places(session),
+        "crew": places.laid_out(session),
         "groups": [(one.id, one.title, [words_of(each.key)["label"] for each in one.questions])
                    for one in groups],
         "group": asked, "questions": () if asked is None else [
             (_control(document, one), one) for one in asked.questions],
         "open_count": len(_open(session)),
-        "edited": places.edited(session), "for_places": not groups and places.for_places(session),
-        "crew": places.laid_out(session),
         "stated": () if checked is None or checked.mapping is None else checked.mapping.stated(),
         "read": _read_view(session),
         "complete": bench.plan is not None, "folded": doubts.CONTROLS,
