@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 import zipfile
@@ -22,10 +23,8 @@ POTASH, GYPSUM = "muriate of potash 0-0-60", "gypsum 0-0-0-18S"
 
 
 def _id(key: str) -> str:
-    """The id of an element of a name, as the templates make it."""
-    from vrx.app.step import element_id
-
-    return element_id(key)
+    """The id of a key's control, as `vrx/app/controls.py` makes it."""
+    return "key-" + re.sub(r"[^A-Za-z0-9]+", "-", key).strip("-")
 
 
 def test_the_whole_job_with_own_files(  # noqa: PLR0917 - fixtures
@@ -73,7 +72,7 @@ def _answer_everything(hand, answers: dict) -> None:
             break
         title = page.inner_text("#question h2")
         for key in page.eval_on_selector_all("#answers [name=key]", "all => all.map(o => o.value)"):
-            at, told = f"#q-{_id(key)}", answers[key]
+            at, told = f"#{_id(key)}", answers[key]
             if isinstance(told, tuple):
                 hand.type(f"{at}-top", told[0])
                 hand.type(f"{at}-bottom", told[1])

@@ -24,7 +24,7 @@ def _leave_out(desk) -> None:
         bench.answer([("soil.leave_out", '["K02"]')], on=bench.state)
 
 
-@pytest.mark.parametrize("chosen", ["/zones/clear", "/needs/undo"])
+@pytest.mark.parametrize("chosen", ["/zones/clear", "/needs/undo-plan"])
 def test_a_rate_by_hand_on_zones_that_are_no_more(small: Path, tools, chosen: str) -> None:
     with tools.open_desk(small) as desk:
         desk.ready("/needs")
@@ -37,7 +37,7 @@ def test_a_rate_by_hand_on_zones_that_are_no_more(small: Path, tools, chosen: st
         assert "was set by hand (trial strip)" in told
         assert "vrx edits FOLDER" not in told
         ways = _ways(told)
-        assert {one[1] for one in ways} == {"/zones/clear", "/needs/undo"}
+        assert {one[1] for one in ways} == {"/zones/clear", "/needs/undo-plan"}
         [(_, at, fields)] = [one for one in ways if one[1] == chosen]
         assert desk.post(at, fields).status_code == 303
         assert "was set by hand (trial strip)" not in desk.ready("/needs")
@@ -45,7 +45,7 @@ def test_a_rate_by_hand_on_zones_that_are_no_more(small: Path, tools, chosen: st
     assert ("leave_out" in text) == (chosen == "/zones/clear")
 
 
-@pytest.mark.parametrize("chosen", ["/zones/aside", "/needs/undo"])
+@pytest.mark.parametrize("chosen", ["/zones/aside", "/needs/undo-plan"])
 def test_zones_by_hand_on_a_plan_that_makes_others(small: Path, tools, chosen: str) -> None:
     with tools.open_desk(small) as desk:
         desk.ready("/zones")
@@ -56,7 +56,7 @@ def test_zones_by_hand_on_a_plan_that_makes_others(small: Path, tools, chosen: s
         _leave_out(desk)
         told = desk.ready("/zones")
         ways = _ways(told)
-        assert {one[1] for one in ways} == {"/zones/aside", "/needs/undo"}
+        assert {one[1] for one in ways} == {"/zones/aside", "/needs/undo-plan"}
         [(_, at, fields)] = [one for one in ways if one[1] == chosen]
         assert desk.post(at, fields).status_code == 303
         assert 'id="zone-map"' in desk.ready("/zones")

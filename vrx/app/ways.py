@@ -15,7 +15,7 @@ def ways_out(session: Session, code: str) -> list[dict[str, object]]:
     last = session.bench.plan_undo_words
     if last:
         ways.append({"words": f"Take the last change of the plan back: {last}",
-                     "action": "/needs/undo", "fields": {}})
+                     "action": "/needs/undo-plan", "fields": {}})
     return ways
 
 

@@ -200,7 +200,7 @@ export async function send(path, fields, form = null) {
   }
   if (told.trouble) { showTrouble(told.trouble, form); return told; }
   clearMarks();
-  if (answer.status === 200 && form) saved(form);
+  if (answer.status === 200 && form) saved(form, data);
   if (told.go) {
     leaving = true;
     location.assign(told.go);
@@ -280,8 +280,14 @@ document.addEventListener("change", (event) => {
   if (form && form.hasAttribute("data-at-once")) form.requestSubmit();
 });
 
-function saved(form) {
-  for (const one of form.elements) delete one.dataset.changed;
+// what was chosen or typed while the answer was awaited is not saved yet
+function saved(form, sent) {
+  for (const one of form.elements) {
+    const ticked = one.type === "checkbox" || one.type === "radio";
+    const same = ticked ? sent.getAll(one.name).includes(one.value) === one.checked
+      : sent.getAll(one.name).includes(one.value);
+    if (same || !one.name) delete one.dataset.changed;
+  }
 }
 
 addEventListener("beforeunload", (event) => {
