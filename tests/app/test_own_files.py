@@ -121,7 +121,7 @@ def _change_zones(hand, folder: Path) -> None:
     """Breaks of one's own; then split, merge, a corner, a rate by hand, undo and redo."""
     page = hand.page
     hand.step(4)
-    hand.type("#make-breaks_potassium", "100, 125, 150")
+    hand.type("#key-zones-breaks-potassium", "100, 125, 150")
     hand.work("#make-form button.main", "zones instead of")
     made = hand.zones()
     assert len(made) >= 3
