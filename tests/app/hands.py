@@ -59,6 +59,8 @@ class Hand:
 
     def __init__(self, page, tools) -> None:
         self.page, self.tools = page, tools
+        # choosers are taken over from the start: the first key must not come before that
+        page.on("filechooser", lambda _: None)
 
     def settled(self) -> None:
         """No work goes on and nothing is being sent."""

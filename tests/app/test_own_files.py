@@ -138,11 +138,11 @@ def _change_zones(hand, folder: Path) -> None:
     hand.leave_tool()
     moved = page.inner_text("#zone-sum")
     hand.undo()
+    hand.said("Undone")
     _until_lines(page, folder, before + 2)
-    hand.settled()
     hand.redo()
+    hand.said("Done again")
     _until_lines(page, folder, before + 3)
-    hand.settled()
     assert page.inner_text("#zone-sum") == moved
     hand.open_zone(merged)
     page.wait_for_selector("#card-rate")

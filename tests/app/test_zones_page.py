@@ -368,7 +368,9 @@ def test_everything_by_keys_alone(sheet, watched):
     page.keyboard.press("Enter")
     for _ in range(2 * wide):
         page.keyboard.press("Shift+ArrowRight")
-    assert "ft from the west edge" in page.locator("#live").inner_text()
+    # the live region is emptied and filled again a frame later
+    page.wait_for_function("() => document.getElementById('live').innerText"
+                           ".includes('ft from the west edge')")
     page.keyboard.press("Enter")
     page.keyboard.press("Enter")
     sheet.after(1)

@@ -270,7 +270,9 @@ class Desk {
   // ---- what the server does
 
   async act(action, fields, place = null) {
-    if (this.waiting) return;
+    // undo and redo pressed while an answer is awaited follow it; a line drawn twice does not
+    if (this.waiting && action !== "undo" && action !== "redo") return;
+    while (this.waiting) await new Promise((done) => { setTimeout(done, 15); });
     this.waiting = true;
     const before = document.activeElement;
     const tool = this.tool;
