@@ -15,21 +15,21 @@ import time
 import tomllib
 from pathlib import Path
 
-import httpx
+import httpx2
 import pytest
 
 HOSTILE = ("A\"1", "<img src=x onerror=alert(1)>", "B'; --", "=cmd|' /C calc'!A0", "ü\u202eabc",
            "{{7*7}}", "</script>", "a&b;", "../../up", "%22%3E", "C\\D", "long " * 30)
 
 
-def _sign_in(link: str) -> tuple[httpx.Client, str]:
-    client = httpx.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60, trust_env=False)
+def _sign_in(link: str) -> tuple[httpx2.Client, str]:
+    client = httpx2.Client(base_url=link.split("/?", maxsplit=1)[0], timeout=60, trust_env=False)
     assert client.get("/?" + link.split("?")[1]).status_code == 303
     text = client.get("/files").text
     return client, text.split('data-token="')[1].split('"', maxsplit=1)[0]
 
 
-def _zones_ready(client: httpx.Client) -> str:
+def _zones_ready(client: httpx2.Client) -> str:
     for _ in range(600):
         text = client.get("/zones").text
         if 'id="zone-map"' in text:
@@ -67,7 +67,7 @@ def test_killed_while_editing_again_and_again(small: Path, tools) -> None:
                             continue
                         assert told.status_code == 200, told.text[:500]
                         acknowledged[name] = asked[name]
-            except httpx.TransportError:
+            except httpx2.TransportError:
                 pass
             finally:
                 killer.join()

@@ -128,13 +128,14 @@ def test_a_changed_zone_for_ground_without_a_map_is_told(
                 if f"attribute {key}" in one and f"{ASKED[key]:g} lb/ac" in one], told(result)
 
 
+@pytest.mark.parametrize(
+    "run", [one for one in FORMS if one != "polygons"], indirect=True, scope="module")
 def test_cells_outside_the_field_with_another_rate_are_told(run: Path, tmp_path: Path) -> None:
     here = copied(run, tmp_path)
     root = ET.parse(here / "TASKDATA" / "TASKDATA.XML").getroot()  # noqa: S314 - our own file
     task = task_of(root)
     grid = task.find("GRD")
-    if grid is None:
-        pytest.skip("polygons have no cells outside")
+    assert grid is not None
     path = here / "TASKDATA" / f"{grid.get('G')}.bin"
     kind = np.dtype("u1" if grid.get("I") == "1" else "<i4")
     cells = np.frombuffer(path.read_bytes(), dtype=kind).copy()

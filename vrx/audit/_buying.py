@@ -66,8 +66,11 @@ def _material(
     net = math.fsum(given.net[one.pass_id] for one in lines)
     prescribed = math.fsum(given.prescribed[one.pass_id] for one in lines)
     exact = math.fsum(one.planned_total for one in lines)
-    take = _Taker(material=material, own=own, held=held, unit=lines[0].quantity_unit, size=net,
-                  ledger=ledger)
+    # Coordinates hold 0.1 mm: on a narrow field acres, and so amounts, are known to less than a
+    # millionth. What that moves is seen in the pass's total, which is judged by itself.
+    moved = abs(prescribed - math.fsum(one.prescription_total for one in lines))
+    take = _Taker(material=material, own=own, held=held, unit=lines[0].quantity_unit,
+                  size=max(net, 1.5 * moved / _sheet.OF_SIZE), ledger=ledger)
     _prices(own, lines[0], take, ledger)
     take.amount(_EXACT, exact)
     take.amount(_STEPS, prescribed - exact)

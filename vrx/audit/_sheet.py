@@ -15,6 +15,8 @@ from vrx.audit._ledger import Ledger, number
 from vrx.formats.crew import printable
 
 Row = Mapping[str, str]
+OF_SIZE = 1e-6
+"""Share of the amounts whose difference a figure is, by which it may be off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +122,7 @@ def cell_figure(
             return True
         ledger.fault("sheet", where, f"{what} is {cell!r}, and nothing gives it", todo="run again")
         return False
-    within = max(abs(expected) * ledger.pct / 100.0, abs(size) * 1e-6, 1e-9)
+    within = max(abs(expected) * ledger.pct / 100.0, abs(size) * OF_SIZE, 1e-9)
     return ledger.figure(what, where, unit, found=figure(cell), expected=expected, within=within)
 
 
