@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from vrx.app.form import Form
 from vrx.app.session import Session
+from vrx.report.page import whole_grades
 from vrx.report.svg import printable
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ def environment() -> Environment:
         lstrip_blocks=True, undefined=jinja2.StrictUndefined, finalize=_printable,
     )
     made.filters["id"] = element_id
+    made.filters["grades"] = whole_grades
     return made
 
 

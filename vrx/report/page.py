@@ -47,7 +47,7 @@ def _printable(value: object) -> object:
     return value if isinstance(value, Markup) or not isinstance(value, str) else printable(value)
 
 
-def _whole_grades(text: str) -> Markup:
+def whole_grades(text: str) -> Markup:
     """Escaped text in which a grade such as 0-0-25-17S never breaks over two lines."""
     safe = str(escape(printable(text)))
     kept = _GRADE.sub(lambda found: f'<span class="grade">{found[0]}</span>', safe)
@@ -64,7 +64,7 @@ def template(name: str) -> Template:
         lstrip_blocks=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True,
         finalize=_printable,
     )
-    environment.filters["grades"] = _whole_grades
+    environment.filters["grades"] = whole_grades
     environment.filters["said"] = words.evidence_words
     return environment.get_template(name)
 
