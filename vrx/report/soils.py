@@ -128,13 +128,15 @@ def _scores(surface: Surface) -> tuple[tuple[str, ...], ...]:
     )
 
 
-def _histogram(job: Job, key: str, surface: Surface, name: str) -> Markup | None:
+def histogram(job: Job, key: str) -> Markup | None:
+    """Samples of a mapped analyte by reading; None where none is known exactly."""
     column = job.soil.columns[key]
     exact = column.values[(column.censored == 0) & np.isfinite(column.values)]
     if not len(exact):
         return None
     return _trusted(sample_charts.histogram(
-        key=f"histogram-{key}", name=name, unit=surface.unit, values=exact,
+        key=f"histogram-{key}", name=words.opening(words.analyte_name(key)),
+        unit=job.surfaces[key].unit, values=exact,
         limits=sample_charts.class_limits(job, key),
         beyond=int(((column.censored != 0) & np.isfinite(column.values)).sum())))
 
@@ -145,35 +147,34 @@ def _left_out(key: str, surface: Surface, name: str) -> Markup | None:
     return _trusted(sample_charts.left_out_chart(key=f"left-out-{key}", surface=surface, name=name))
 
 
+def surface_view(job: Job, key: str) -> SurfaceView:
+    """One mapped analyte."""
+    surface, reading = job.surfaces[key], job.readings.get(key)
+    letters = [zone.letter for zone in job.zones.zones]
+    name = words.opening(words.analyte_name(key))
+    value = maps.soil_map(key=f"map-{key}", field=job.field, surface=surface, soil=job.soil,
+                          name=name, taken=words.taken(job.soil.columns[key]))
+    error = maps.error_map(key=f"error-{key}", field=job.field, surface=surface,
+                           soil=job.soil, name=words.substance(key))
+    zones = None if reading is None else _trusted(charts.reading_chart(
+        key=f"zones-{key}", reading=reading, zones=job.zones.zones, name=name))
+    chart = None if not (surface.lag_pairs > 0).any() else _trusted(variograms.variogram_chart(
+        key=f"variogram-{key}", surface=surface, name=name))
+    return SurfaceView(
+        key=key, name=name, method=words.method_words(surface),
+        cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
+        error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
+        histogram=histogram(job, key), left_out=_left_out(key, surface, name),
+        variogram_words=" ".join(surface.variogram_words),
+        score=words.score_words(surface), honesty=words.honesty_words(surface),
+        difference="" if reading is None else words.zone_difference(reading, letters),
+        scores=_scores(surface), known=knowledge.view(job, key),
+    )
+
+
 def surface_views(job: Job) -> list[SurfaceView]:
     """Every mapped analyte."""
-    views = []
-    letters = [zone.letter for zone in job.zones.zones]
-    for key, surface in job.surfaces.items():
-        name = words.opening(words.analyte_name(key))
-        value = maps.soil_map(key=f"map-{key}", field=job.field, surface=surface, soil=job.soil,
-                              name=name, taken=words.taken(job.soil.columns[key]))
-        error = maps.error_map(key=f"error-{key}", field=job.field, surface=surface,
-                               soil=job.soil, name=words.substance(key))
-        reading = job.readings.get(key)
-        zones = None if reading is None else _trusted(charts.reading_chart(
-            key=f"zones-{key}", reading=reading, zones=job.zones.zones, name=name))
-        chart = None if not (surface.lag_pairs > 0).any() else _trusted(variograms.variogram_chart(
-            key=f"variogram-{key}", surface=surface, name=name))
-        views.append(
-            SurfaceView(
-                key=key, name=name, method=words.method_words(surface),
-                cell=numbers.distance(surface.grid.cell_m), value_map=_trusted(value.svg),
-                error_map=_trusted(error.svg), remark=value.remark, variogram=chart, zones=zones,
-                histogram=_histogram(job, key, surface, name),
-                left_out=_left_out(key, surface, name),
-                variogram_words=" ".join(surface.variogram_words),
-                score=words.score_words(surface), honesty=words.honesty_words(surface),
-                difference="" if reading is None else words.zone_difference(reading, letters),
-                scores=_scores(surface), known=knowledge.view(job, key),
-            )
-        )
-    return views
+    return [surface_view(job, key) for key in job.surfaces]
 
 
 def zone_soils(job: Job) -> list[ZoneSoil]:

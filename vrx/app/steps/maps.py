@@ -53,7 +53,7 @@ def view(session: Session) -> dict[str, object]:
 
 def _of_job(session: Session, job: Job, document: Mapping[str, Any]) -> dict[str, object]:
     shown = _shown(session, tuple(job.surfaces))
-    [one] = [each for each in soils.surface_views(job) if each.key == shown]
+    one = soils.surface_view(job, shown)
     return {
         "maps": [(key, words.opening(words.analyte_name(key)), key == shown)
                  for key in sorted(job.surfaces, key=lambda key: not words.steers(key))],

@@ -46,8 +46,8 @@ def _of_job(job: Job) -> dict[str, object]:
         "file": job.soil.file, "count": len(job.soil.sample_id),
         "picture": touchable(drawn.svg, name="samples-drawing"), "remark": drawn.remark,
         "analytes": soils.analyte_rows(job),
-        "histograms": [one.histogram for one in soils.surface_views(job)
-                       if one.histogram and words.steers(one.key)],
+        "histograms": [bars for key in job.surfaces if words.steers(key)
+                       if (bars := soils.histogram(job, key))],
         "columns": [words.opening(words.analyte_name(key)) for key in job.soil.columns],
         "samples": soils.sample_rows(job),
     }
